@@ -1,0 +1,22 @@
+"""From a file to samples and back: describe, check in a sandbox, read in blocks, write."""
+
+from analysis.audiofile.describing import describe
+from analysis.audiofile.description import AudioDescription
+from analysis.audiofile.errors import AudioError
+from analysis.audiofile.limits import DEFAULT_LIMITS, METER_LIMITS, Limits
+from analysis.audiofile.reading import read_blocks
+from analysis.audiofile.writing import FlacWriter, WavWriter, write_flac, write_wav
+
+__all__ = [
+    "DEFAULT_LIMITS",
+    "METER_LIMITS",
+    "AudioDescription",
+    "AudioError",
+    "FlacWriter",
+    "Limits",
+    "WavWriter",
+    "describe",
+    "read_blocks",
+    "write_flac",
+    "write_wav",
+]

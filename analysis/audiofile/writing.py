@@ -1,0 +1,174 @@
+"""Write FLAC and WAV in blocks: exact samples, no tags, no time of writing: equal sound gives equal bytes."""
+
+import os
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+from types import TracebackType
+from typing import ClassVar, Self
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from analysis.audiofile.errors import AudioError
+
+Block = NDArray[np.float64] | NDArray[np.float32] | NDArray[np.int32]
+
+_BITS = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+#: libsndfile's command to leave out the PEAK chunk, which holds the time of writing; soundfile has no name
+#: for it. From sndfile.h.
+_SET_ADD_PEAK_CHUNK = 0x1050
+
+
+class _Writer:
+    """One file being written; a context manager. Left by an exception, it removes what it had begun."""
+
+    _format: ClassVar[str]
+    _subtypes: ClassVar[tuple[str, ...]]
+    _compression_level: ClassVar[float | None] = None
+
+    def __init__(
+        self, path: str | os.PathLike[str], *, rate_hz: int, channels: int, subtype: str = "PCM_24"
+    ) -> None:
+        if subtype not in self._subtypes:
+            raise ValueError(f"{self._format} is written as {', '.join(self._subtypes)}, not {subtype}")
+        self._path = Path(path)
+        self._subtype = subtype
+        self._channels = channels
+        self.frames = 0
+        self._sound = soundfile.SoundFile(
+            # Opened here, because soundfile would report a missing folder as a fault of the format.
+            os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o666),
+            "w",
+            samplerate=rate_hz,
+            channels=channels,
+            format=self._format,
+            subtype=subtype,
+            compression_level=self._compression_level,
+        )
+        soundfile._snd.sf_command(self._sound._file, _SET_ADD_PEAK_CHUNK, soundfile._ffi.NULL, 0)
+
+    def write(self, block: Block) -> None:
+        """Append frames, shape (n, channels).
+
+        Float samples have full scale 1.0. For a PCM file they are rounded to the nearest step, to even at
+        halves, so values that already lie on a step are written exactly; nothing is dithered. Exactly +1.0,
+        which has no step of its own, becomes the highest one. int32 samples have their most significant bit
+        at the top of the word, and the bits that the file has no room for must be zero.
+
+        Raises
+        ------
+        AudioError
+            `not_finite` for a NaN or an infinity, `over_full_scale` for a PCM sample beyond 1.0: nothing
+            is ever clipped.
+        ValueError
+            The shape or type is wrong, or int32 samples have more bits than the file.
+        """
+        if block.ndim != 2 or block.shape[1] != self._channels:
+            raise ValueError(f"expected shape (n, {self._channels}), got {block.shape}")
+        if self._subtype == "FLOAT":
+            ready: Block = _finite(block).astype(np.float32)
+        elif block.dtype == np.int32:
+            ready = _refuse_lost_bits(block, _BITS[self._subtype])
+        else:
+            ready = _quantised(_finite(block), _BITS[self._subtype])
+        try:
+            self._sound.write(ready)
+        except soundfile.SoundFileError as error:
+            # The samples are sound by now, so only the disk can have refused.
+            raise OSError(f"could not write {self._path}") from error
+        self.frames += len(block)
+
+    def close(self) -> None:
+        """Finish the file. Raises AudioError `empty` if no frame was written, and removes the file."""
+        self._sound.close()
+        if self.frames == 0:
+            self._path.unlink(missing_ok=True)
+            raise AudioError("empty", "There is no sound to write: zero samples.")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if kind is None:
+            self.close()
+            return
+        with suppress(soundfile.SoundFileError):
+            self._sound.close()
+        self._path.unlink(missing_ok=True)
+
+
+class FlacWriter(_Writer):
+    """A FLAC file being written at compression level 5, as PCM_16 or PCM_24, in blocks of any length."""
+
+    _format = "FLAC"
+    _subtypes = ("PCM_16", "PCM_24")
+    _compression_level = 0.625  # libsndfile's scale of 0 to 1: five eighths is level 5.
+
+
+class WavWriter(_Writer):
+    """A WAV file being written, as PCM_16, PCM_24, PCM_32 or FLOAT, in blocks of any length."""
+
+    _format = "WAV"
+    _subtypes = ("PCM_16", "PCM_24", "PCM_32", "FLOAT")
+
+
+def write_flac(
+    path: str | os.PathLike[str],
+    blocks: Iterable[Block],
+    *,
+    rate_hz: int,
+    channels: int,
+    subtype: str = "PCM_24",
+) -> int:
+    """Write all blocks to a FLAC file, as FlacWriter.write does, and return the number of frames."""
+    with FlacWriter(path, rate_hz=rate_hz, channels=channels, subtype=subtype) as writer:
+        for block in blocks:
+            writer.write(block)
+    return writer.frames
+
+
+def write_wav(
+    path: str | os.PathLike[str],
+    blocks: Iterable[Block],
+    *,
+    rate_hz: int,
+    channels: int,
+    subtype: str = "PCM_24",
+) -> int:
+    """Write all blocks to a WAV file, as WavWriter.write does, and return the number of frames."""
+    with WavWriter(path, rate_hz=rate_hz, channels=channels, subtype=subtype) as writer:
+        for block in blocks:
+            writer.write(block)
+    return writer.frames
+
+
+def _finite(block: Block) -> NDArray[np.float64]:
+    if block.dtype == np.int32:
+        return block.astype(np.float64) / 2.0**31
+    if not np.isfinite(block).all():
+        raise AudioError("not_finite", "The sound to write holds a sample that is not a number.")
+    return block.astype(np.float64, copy=False)
+
+
+def _quantised(block: NDArray[np.float64], bits: int) -> NDArray[np.int32]:
+    """The nearest step of `bits` bits, at the top of 32."""
+    steps = 2.0 ** (bits - 1)
+    peak = float(np.abs(block).max(initial=0.0))
+    if peak > 1.0:
+        over_db = 20 * np.log10(peak)
+        raise AudioError(
+            "over_full_scale",
+            f"The sound to write passes full scale by {over_db:.2f} dB. Lower its level first.",
+        )
+    rounded = np.minimum(np.rint(block * steps), steps - 1).astype(np.int64)
+    return (rounded << (32 - bits)).astype(np.int32)
+
+
+def _refuse_lost_bits(block: Block, bits: int) -> Block:
+    if bits < 32 and np.bitwise_and(block, (1 << 32 - bits) - 1).any():
+        raise ValueError(f"the int32 samples have more than {bits} bits")
+    return block
