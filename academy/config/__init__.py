@@ -1,0 +1,1 @@
+"""Settings, addresses and the worker app. Names other rooms by string only."""

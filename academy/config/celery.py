@@ -1,0 +1,11 @@
+"""The worker app: `celery -A academy.config.celery worker`."""
+
+import os
+
+from celery import Celery
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "academy.config.settings")
+
+app = Celery("site")
+app.config_from_object("django.conf:settings", namespace="CELERY")
+app.autodiscover_tasks()

@@ -1,0 +1,174 @@
+"""Django's settings. One laptop is the default; every larger part is named by an environment variable."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import dj_database_url
+from csp.constants import NONE, SELF
+
+from academy.config import environment
+
+ROOT = Path(__file__).resolve().parents[2]
+DATA_DIR = Path(os.environ.get("DATA_DIR") or ROOT / ".data").resolve()
+DATA_DIR.mkdir(parents=True, exist_ok=True)
+
+DEBUG = environment.switch("DEBUG", default=False)
+SECRET_KEY = environment.secret_key(DATA_DIR)
+LOCAL_HOSTS = ["localhost", "127.0.0.1", "[::1]"]
+ALLOWED_HOSTS = environment.words("ALLOWED_HOSTS") or LOCAL_HOSTS
+
+# A site with a name of its own is served over HTTPS; a laptop is not.
+HTTPS = environment.switch("HTTPS", default=not set(ALLOWED_HOSTS) <= set(LOCAL_HOSTS))
+CSRF_TRUSTED_ORIGINS = [f"https://{host.lstrip('.')}" for host in ALLOWED_HOSTS if HTTPS and host != "*"]
+
+# Rooms, lowest floor first. Names by string are all that config knows of them.
+INSTALLED_APPS = [
+    "contests",
+    "academy.courses",
+    "academy.packs",
+    "academy.members",
+    "academy",
+    "analysis.listening",
+    "analysis.measuring",
+    "analysis.jobs",
+    "analysis.intake",
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "csp",
+]
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+]
+# The sections of the site's menu: title, name of its address. The template asks no room.
+SITE_SECTIONS = [("Courses", "courses:list"), ("Stem packs", "packs:list"), ("Contests", "contests:list")]
+SITE_NAME = os.environ.get("SITE_NAME", "The mixing school")
+
+ROOT_URLCONF = "academy.config.urls"
+WSGI_APPLICATION = "academy.config.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "academy.config.context.site",
+            ],
+        },
+    }
+]
+
+DATABASES = {"default": dj_database_url.config(default=f"sqlite:///{DATA_DIR / 'site.sqlite3'}", conn_max_age=60)}
+if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
+    DATABASES["default"]["OPTIONS"] = {
+        # IMMEDIATE: a writer waits for its turn at the start, instead of failing in the middle.
+        "transaction_mode": "IMMEDIATE",
+        "timeout": 20,
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
+    }
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+AUTH_USER_MODEL = "members.Member"
+LOGIN_URL = "members:sign_in"
+LOGIN_REDIRECT_URL = "front"
+LOGOUT_REDIRECT_URL = "front"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": f"django.contrib.auth.password_validation.{name}"}
+    for name in ("UserAttributeSimilarityValidator", "MinimumLengthValidator", "CommonPasswordValidator")
+]
+
+USE_TZ = True
+TIME_ZONE = "UTC"
+LANGUAGE_CODE = "en-gb"
+USE_I18N = False
+
+STATIC_URL = "/static/"
+STATIC_ROOT = DATA_DIR / "static"
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage", "OPTIONS": {"location": DATA_DIR / "files"}},
+    "recordings": environment.storage(os.environ.get("STORAGE_URL", ""), DATA_DIR),
+    "staticfiles": {"BACKEND": "academy.config.static_files.HashedStaticFiles"},
+}
+
+# Uploads go to a spool folder on disk in blocks, never whole through memory.
+INCOMING_DIR = DATA_DIR / "incoming"
+INCOMING_DIR.mkdir(exist_ok=True)
+FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.TemporaryFileUploadHandler"]
+FILE_UPLOAD_TEMP_DIR = INCOMING_DIR
+LARGEST_UPLOAD_BYTES = environment.whole_number("LARGEST_UPLOAD_BYTES", default=1024**3)
+
+# The row is the truth and the message a nudge: early acknowledgement, no results, no publish retries.
+CELERY_BROKER_URL, CELERY_BROKER_TRANSPORT_OPTIONS = environment.broker(os.environ.get("REDIS_URL", ""), DATA_DIR)
+CELERY_BROKER_CONNECTION_TIMEOUT = 2  # s
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_ACKS_LATE = False
+CELERY_TASK_PUBLISH_RETRY = False
+CELERY_TASK_SERIALIZER = "json"
+CELERY_ACCEPT_CONTENT = ["json"]
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_MAX_TASKS_PER_CHILD = 200
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_TASK_SOFT_TIME_LIMIT = 900  # s; the last resort, decoders have limits of their own
+CELERY_TASK_TIME_LIMIT = 960  # s
+CELERY_TASK_DEFAULT_QUEUE = "work"
+CELERY_BEAT_SCHEDULE = {"sweep": {"task": "analysis.jobs.tasks.sweep", "schedule": 30.0}}
+
+vars().update(environment.email(os.environ.get("EMAIL_URL", ""), DATA_DIR))
+
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT = HTTPS
+SESSION_COOKIE_NAME = "__Host-session" if HTTPS else "session"
+CSRF_COOKIE_NAME = "__Host-csrf" if HTTPS else "csrf"
+SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
+if environment.switch("BEHIND_PROXY", default=False):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [NONE],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "img-src": [SELF],
+        "connect-src": [SELF],
+        "font-src": [SELF],
+        "media-src": [SELF, "blob:"],
+        "worker-src": [SELF],
+        "object-src": [NONE],
+        "base-uri": [NONE],
+        "form-action": [SELF],
+        "frame-ancestors": [NONE],
+    }
+}
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["console"], "level": "INFO"},
+    "loggers": {"celery.beat": {"level": "WARNING"}, "celery.worker.strategy": {"level": "WARNING"}},
+}

@@ -1,0 +1,15 @@
+"""Every address of the site, room by room. Rooms are named by string only."""
+
+from django.contrib import admin
+from django.urls import include, path
+
+urlpatterns = [
+    path("", include("contests.front_urls")),
+    path("members/", include("academy.members.urls")),
+    path("packs/", include("academy.packs.urls")),
+    path("courses/", include("academy.courses.urls")),
+    path("contests/", include("contests.urls")),
+    path("listening/", include("analysis.listening.urls")),
+    path("health/", include("analysis.jobs.urls")),
+    path("admin/", admin.site.urls),
+]

@@ -1,0 +1,1 @@
+"""Courses, lessons and their before/after demos."""

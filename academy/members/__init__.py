@@ -1,0 +1,1 @@
+"""Members, tiers, grants, and signing in."""

@@ -1,0 +1,24 @@
+"""Who may open what a tier opens. The one home of that rule."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.contrib.auth.models import AnonymousUser
+
+from academy.members.models import Member, Tier
+
+
+def rank_of(person: Member | AnonymousUser, now: datetime) -> int:
+    """The highest rank of the tiers that the person holds now; -1 for none. Hosts hold all."""
+    if not isinstance(person, Member):
+        return -1
+    if person.is_host:
+        return 1_000_000
+    ranks = [grant.tier.rank for grant in person.grants.select_related("tier") if grant.holds(now)]
+    return max(ranks, default=-1)
+
+
+def may_open(person: Member | AnonymousUser, tier: Tier | None, now: datetime) -> bool:
+    """Whether the person may open what needs this tier; everybody may where it needs none."""
+    return tier is None or rank_of(person, now) >= tier.rank

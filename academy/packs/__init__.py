@@ -1,0 +1,1 @@
+"""Stem packs: raw tracks, their terms and their downloads."""

@@ -1,0 +1,1 @@
+"""The door for every upload: received, hashed, probed, sealed, and handed out again."""

@@ -1,0 +1,57 @@
+"""The one shelf on which sealed bytes lie, on local disk or in a bucket. Keys are random; names never reach them."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+from django.conf import settings
+from django.core.files import File
+from django.core.files.storage import Storage, storages
+
+
+def shelf() -> Storage:
+    """The storage that holds recordings, copies and archives."""
+    return storages["recordings"]
+
+
+def new_key() -> str:
+    """A random key that says nothing, in one of 256 folders."""
+    name = uuid.uuid4().hex
+    return f"{name[:2]}/{name}"
+
+
+def keep(path: Path, *, key: str | None = None) -> str:
+    """Copy a finished file to the shelf and return its key."""
+    with path.open("rb") as file:
+        return shelf().save(key or new_key(), File(file))
+
+
+def opened(key: str) -> IO[bytes]:
+    """The bytes under a key, for reading."""
+    return shelf().open(key, "rb")
+
+
+def discard(key: str) -> None:
+    """Remove what lies under a key; nothing happens when nothing does."""
+    shelf().delete(key)
+
+
+@contextmanager
+def local_path(key: str) -> Iterator[Path]:
+    """A path on this machine with the bytes under a key: the file itself, or a copy for as long as needed."""
+    try:
+        yield Path(shelf().path(key))
+        return
+    except NotImplementedError:  # the shelf is a bucket
+        pass
+    with tempfile.NamedTemporaryFile(dir=settings.INCOMING_DIR) as copy:
+        with opened(key) as source:
+            shutil.copyfileobj(source, copy)
+        copy.flush()
+        yield Path(copy.name)

@@ -1,0 +1,88 @@
+"""Is the site alive, and is it ready? Job age is what counts: a worker may be up and deaf."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+
+from celery import current_app
+from django.conf import settings
+from django.core.files.storage import storages
+from django.db import connection
+from django.utils import timezone
+
+from analysis.jobs.models import Job, JobState
+
+OLDEST_WAIT = timedelta(minutes=5)
+LEAST_FREE_BYTES = 2 * 1024**3
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that was looked at."""
+
+    name: str
+    is_good: bool
+    words: str
+
+
+def findings() -> list[Finding]:
+    """Look at database, storage, broker, the oldest waiting job and the free disk."""
+    looks: dict[str, Callable[[], str]] = {
+        "database": _database,
+        "storage": _storage,
+        "broker": _broker,
+        "oldest job": _oldest_job,
+        "free disk": _free_disk,
+    }
+    return [_looked_at(name, look) for name, look in looks.items()]
+
+
+class NotWell(Exception):
+    """What a look found wanting, in words."""
+
+
+def _looked_at(name: str, look: Callable[[], str]) -> Finding:
+    try:
+        return Finding(name, True, look())
+    except NotWell as exc:
+        return Finding(name, False, str(exc))
+    except Exception as exc:  # whatever the trouble is, this page must say it rather than fail
+        return Finding(name, False, type(exc).__name__)
+
+
+def _database() -> str:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT 1")
+    return "answers"
+
+
+def _storage() -> str:
+    storages["recordings"].exists("health")
+    return "answers"
+
+
+def _broker() -> str:
+    with current_app.connection_for_write(transport_options={"socket_timeout": 3}) as line:
+        line.ensure_connection(max_retries=1, timeout=3)
+    return "answers"
+
+
+def _oldest_job() -> str:
+    waiting = Job.objects.filter(state=JobState.QUEUED).order_by("run_after").values_list("run_after", flat=True)
+    oldest = waiting.first()
+    age = max(timezone.now() - oldest, timedelta(0)) if oldest else timedelta(0)
+    words = f"waits {age.total_seconds():.0f} s"
+    if age > OLDEST_WAIT:
+        raise NotWell(f"{words}: is a worker running?")
+    return words
+
+
+def _free_disk() -> str:
+    free = shutil.disk_usage(settings.DATA_DIR).free
+    words = f"{free / 1024**3:.1f} GiB"
+    if free < LEAST_FREE_BYTES:
+        raise NotWell(words)
+    return words

@@ -1,0 +1,38 @@
+"""Find what was left behind: leases of dead workers, and jobs whose bell nobody heard."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from django.utils import timezone
+
+from analysis.jobs import doorbell
+from analysis.jobs.models import Job, JobState
+from analysis.jobs.running import put_back
+
+UNHEARD_AFTER = timedelta(seconds=20)
+
+
+@dataclass(frozen=True)
+class Swept:
+    """What one sweep did."""
+
+    recovered: int
+    given_up: int
+    rung_again: int
+
+
+def sweep(now: datetime | None = None) -> Swept:
+    """Put back jobs whose worker died, and ring again for those that have waited."""
+    now = now or timezone.now()
+    recovered = given_up = 0
+    for job in Job.objects.filter(state=JobState.RUNNING, lease_until__lt=now):
+        put_back(job, trouble="the worker that had it stopped without a word")
+        job.refresh_from_db()
+        recovered += job.state == JobState.QUEUED
+        given_up += job.state == JobState.FAILED
+
+    unheard = Job.objects.filter(state=JobState.QUEUED, run_after__lte=now - UNHEARD_AFTER)
+    rung = sum(doorbell.ring(pk) for pk in unheard.values_list("pk", flat=True))
+    return Swept(recovered, given_up, rung)

@@ -1,0 +1,19 @@
+"""Doorbells. Acknowledged on receipt: the row is the truth, and the sweep rings again for what is left."""
+
+from __future__ import annotations
+
+from celery import shared_task
+
+from analysis.jobs import running, sweeping
+
+
+@shared_task(ignore_result=True)
+def run_job(job_id: int) -> None:
+    """Somebody asked for this job."""
+    running.run(job_id)
+
+
+@shared_task(ignore_result=True, expires=25)  # one sweep at a time is enough; a late one is not wanted
+def sweep() -> None:
+    """Time to look for what was left behind."""
+    sweeping.sweep()

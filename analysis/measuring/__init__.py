@@ -1,0 +1,1 @@
+"""Recipes and measurements: what the meter found in a recording."""

@@ -1,0 +1,75 @@
+"""The decision log: append-only, each line chained to the one before by its hash. The one home of that rule."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import UTC, datetime
+from typing import Any
+
+from django.db import transaction
+
+from academy.members.models import Member
+from contests.models import Contest, Decision
+
+FIRST_HASH = "0" * 64
+
+
+@transaction.atomic
+def record(
+    contest: Contest,
+    action: str,
+    *,
+    actor: Member | None,
+    now: datetime,
+    reason: str = "",
+    details: dict[str, Any] | None = None,
+) -> Decision:
+    """Append one line. `actor` is None for the timetable; `details` is plain JSON.
+
+    Call it in the transaction of the thing decided, so that neither stands without the other.
+    """
+    # Locking the contest makes writers take turns; the unique number catches who did not wait.
+    Contest.objects.select_for_update().get(pk=contest.pk)
+    last = contest.decisions.order_by("-number").first()
+    decision = Decision(
+        contest=contest,
+        number=last.number + 1 if last else 1,
+        decided_at=now,
+        actor=actor,
+        action=action,
+        reason=reason,
+        details=details or {},
+        previous_hash=last.hash if last else FIRST_HASH,
+    )
+    decision.hash = hash_of(decision)
+    decision.save(force_insert=True)
+    return decision
+
+
+def hash_of(decision: Decision) -> str:
+    """SHA-256 over the line before and everything that this one says, in canonical JSON."""
+    words = {
+        "previous": decision.previous_hash,
+        "contest": decision.contest_id,
+        "number": decision.number,
+        "decided_at": decision.decided_at.astimezone(UTC).isoformat(timespec="microseconds"),
+        "actor": decision.actor_id,
+        "action": decision.action,
+        "reason": decision.reason,
+        "details": decision.details,
+    }
+    text = json.dumps(words, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def first_broken_line(contest: Contest) -> int | None:
+    """Number of the first line that does not follow from the one before; None when the chain holds."""
+    previous_hash, number = FIRST_HASH, 0
+    for decision in contest.decisions.order_by("number"):
+        number += 1
+        follows = decision.previous_hash == previous_hash and decision.number == number
+        if not follows or decision.hash != hash_of(decision):
+            return number
+        previous_hash = decision.hash
+    return None

@@ -1,0 +1,1 @@
+"""Enter, replace, withdraw; the receipt."""

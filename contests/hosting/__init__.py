@@ -1,0 +1,1 @@
+"""The host's desk: run the timetable, open the judging, decide."""

@@ -1,0 +1,1 @@
+"""Panel, assignments, the judge's desk and its score sheets."""

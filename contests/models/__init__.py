@@ -1,0 +1,23 @@
+"""What a contest keeps, one file a subject."""
+
+from contests.models.contest import Contest, Criterion, Prize, Sponsor
+from contests.models.entry import Entry, EntryMove
+from contests.models.judging import Assignment, Judge, Round, Score, ScoreSheet
+from contests.models.result import Decision, Result, Standing
+
+__all__ = [
+    "Assignment",
+    "Contest",
+    "Criterion",
+    "Decision",
+    "Entry",
+    "EntryMove",
+    "Judge",
+    "Prize",
+    "Result",
+    "Round",
+    "Score",
+    "ScoreSheet",
+    "Sponsor",
+    "Standing",
+]

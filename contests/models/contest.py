@@ -1,0 +1,128 @@
+"""A contest: what is asked, by when, of whom, and what may be won."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from django.db import models, transaction
+
+from academy.members.models import Tier
+from academy.packs.models import StemPack
+from contests.states import CONTEST_MOVES, ContestState, MoveNotAllowed, StateChanged
+
+
+class Contest(models.Model):
+    """One mix contest. Deadlines are read from the clock and these dates, not from the state alone."""
+
+    slug = models.SlugField(unique=True)
+    title = models.CharField(max_length=120)
+    summary = models.CharField(max_length=300, blank=True)
+    brief = models.TextField()  # Markdown
+    rules = models.TextField()  # Markdown
+    rules_version = models.PositiveIntegerField(default=1)
+    pack = models.ForeignKey(StemPack, on_delete=models.PROTECT, related_name="+")
+    tier = models.ForeignKey(Tier, on_delete=models.PROTECT, null=True, blank=True)  # null: every member may enter
+    state = models.CharField(max_length=10, choices=ContestState, default=ContestState.DRAFT)
+
+    zone = models.CharField(max_length=60, default="UTC")  # an IANA name
+    opens_at = models.DateTimeField()
+    closes_at = models.DateTimeField()
+    judging_until = models.DateTimeField()
+    announced_at = models.DateTimeField()
+
+    # The delivery spec. Null asks for nothing.
+    spec_sample_rate_hz = models.PositiveIntegerField(null=True, blank=True)
+    spec_bit_depth = models.PositiveSmallIntegerField(null=True, blank=True)
+    spec_channels = models.PositiveSmallIntegerField(default=2)
+    spec_true_peak_ceiling_dbtp = models.FloatField(null=True, blank=True)
+    spec_length_tolerance_s = models.FloatField(null=True, blank=True)  # against the reference mix
+
+    # How it is heard and scored; fixed and shown before judging opens.
+    listening_level_lufs = models.FloatField(default=-18.0)
+    listening_ceiling_dbtp = models.FloatField(default=-1.0)
+    hearings_per_entry = models.PositiveSmallIntegerField(default=3)
+
+    class Meta:
+        ordering = ["-closes_at"]
+        constraints = [
+            models.CheckConstraint(condition=models.Q(state__in=ContestState.values), name="contest_state_is_known"),
+            models.CheckConstraint(
+                condition=models.Q(opens_at__lt=models.F("closes_at")), name="contest_opens_before_it_closes"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.title
+
+    @property
+    def timezone(self) -> ZoneInfo:
+        """The contest's own time zone."""
+        return ZoneInfo(self.zone)
+
+    def accepts_entries(self, now: datetime) -> bool:
+        """Whether an upload whose last byte arrived at `now` is in time. The closing second is too late."""
+        return self.state == ContestState.OPEN and self.opens_at <= now < self.closes_at
+
+    @transaction.atomic
+    def move_to(self, new_state: ContestState) -> None:
+        """Take one arrow of the drawing. The decision log records who and why."""
+        old_state = ContestState(self.state)
+        if new_state not in CONTEST_MOVES[old_state]:
+            raise MoveNotAllowed(f"{self}: no move from {old_state} to {new_state}")
+        if not Contest.objects.filter(pk=self.pk, state=old_state).update(state=new_state):
+            raise StateChanged(f"{self}: no longer {old_state}")
+        self.state = new_state
+
+
+class Criterion(models.Model):
+    """One line of the rubric."""
+
+    contest = models.ForeignKey(Contest, on_delete=models.CASCADE, related_name="criteria")
+    position = models.PositiveSmallIntegerField()
+    name = models.CharField(max_length=60)
+    meaning = models.TextField()
+    weight = models.DecimalField(max_digits=6, decimal_places=2)
+    lowest = models.DecimalField(max_digits=5, decimal_places=2, default=1)
+    highest = models.DecimalField(max_digits=5, decimal_places=2, default=10)
+    step = models.DecimalField(max_digits=4, decimal_places=2, default="0.5")
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [
+            models.UniqueConstraint(fields=["contest", "name"], name="one_criterion_a_name"),
+            models.CheckConstraint(condition=models.Q(weight__gt=0), name="criterion_weighs_something"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Sponsor(models.Model):
+    """Who gives prizes."""
+
+    contest = models.ForeignKey(Contest, on_delete=models.CASCADE, related_name="sponsors")
+    name = models.CharField(max_length=100)
+    about = models.TextField(blank=True)
+    website = models.URLField(blank=True)
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Prize(models.Model):
+    """One prize: for a place, or a special one with a name."""
+
+    contest = models.ForeignKey(Contest, on_delete=models.CASCADE, related_name="prizes")
+    sponsor = models.ForeignKey(Sponsor, on_delete=models.PROTECT, null=True, blank=True, related_name="prizes")
+    place = models.PositiveSmallIntegerField(null=True, blank=True)
+    special = models.CharField(max_length=100, blank=True)
+    title = models.CharField(max_length=160)
+    value = models.DecimalField(max_digits=10, decimal_places=2, null=True, blank=True)
+    currency = models.CharField(max_length=3, blank=True)  # ISO 4217
+
+    class Meta:
+        ordering = [models.F("place").asc(nulls_last=True), "pk"]
+
+    def __str__(self) -> str:
+        return self.title

@@ -1,0 +1,106 @@
+"""Rounds, the panel, who hears what, and the score sheets."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.db import models, transaction
+
+from analysis.listening.models import MatchPlan
+from contests.models.contest import Contest, Criterion
+from contests.models.entry import Entry
+from contests.states import ROUND_MOVES, HearingState, MoveNotAllowed, RoundState, StateChanged
+
+
+class Judge(models.Model):
+    """A member's seat on a contest's panel."""
+
+    contest = models.ForeignKey(Contest, on_delete=models.CASCADE, related_name="judges")
+    member = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="seats")
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["contest", "member"], name="one_seat_a_judge")]
+
+    def __str__(self) -> str:
+        return f"{self.member} on the panel of {self.contest}"
+
+
+class Round(models.Model):
+    """One round of hearings with its own match plan, order and labels."""
+
+    contest = models.ForeignKey(Contest, on_delete=models.CASCADE, related_name="rounds")
+    number = models.PositiveSmallIntegerField(default=1)
+    state = models.CharField(max_length=10, choices=RoundState, default=RoundState.PREPARING)
+    plan = models.ForeignKey(MatchPlan, on_delete=models.PROTECT, null=True, related_name="+")
+    hearings_per_entry = models.PositiveSmallIntegerField()
+    seed = models.BigIntegerField()
+
+    class Meta:
+        ordering = ["number"]
+        constraints = [
+            models.UniqueConstraint(fields=["contest", "number"], name="one_round_a_number"),
+            models.CheckConstraint(condition=models.Q(state__in=RoundState.values), name="round_state_is_known"),
+        ]
+
+    def __str__(self) -> str:
+        return f"round {self.number} of {self.contest}"
+
+    @transaction.atomic
+    def move_to(self, new_state: RoundState) -> None:
+        """Take one arrow of the drawing. The decision log records who and why."""
+        old_state = RoundState(self.state)
+        if new_state not in ROUND_MOVES[old_state]:
+            raise MoveNotAllowed(f"{self}: no move from {old_state} to {new_state}")
+        if not Round.objects.filter(pk=self.pk, state=old_state).update(state=new_state):
+            raise StateChanged(f"{self}: no longer {old_state}")
+        self.state = new_state
+
+
+class Assignment(models.Model):
+    """One judge is to hear one entry. `code` is all that the judge's pages know of it."""
+
+    round = models.ForeignKey(Round, on_delete=models.CASCADE, related_name="assignments")
+    judge = models.ForeignKey(Judge, on_delete=models.CASCADE, related_name="assignments")
+    entry = models.ForeignKey(Entry, on_delete=models.PROTECT, related_name="assignments")
+    position = models.PositiveSmallIntegerField()
+    label = models.CharField(max_length=4)
+    code = models.CharField(max_length=32, unique=True)
+    state = models.CharField(max_length=12, choices=HearingState, default=HearingState.WAITING)
+    heard_s = models.FloatField(default=0.0)
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [
+            models.UniqueConstraint(fields=["round", "judge", "entry"], name="one_hearing_a_judge"),
+            models.UniqueConstraint(fields=["round", "judge", "label"], name="one_label_a_hearing"),
+            models.CheckConstraint(condition=models.Q(state__in=HearingState.values), name="hearing_state_is_known"),
+        ]
+
+    def __str__(self) -> str:
+        return f"hearing {self.label}"
+
+
+class ScoreSheet(models.Model):
+    """What one judge wrote about one entry. Saved as typed; sealed once submitted."""
+
+    assignment = models.OneToOneField(Assignment, on_delete=models.CASCADE, related_name="sheet")
+    comment = models.TextField(blank=True)  # to the entrant
+    private_note = models.TextField(blank=True)  # the judge's own
+    saved_at = models.DateTimeField()
+    submitted_at = models.DateTimeField(null=True)
+
+    def __str__(self) -> str:
+        return f"sheet of {self.assignment}"
+
+
+class Score(models.Model):
+    """One criterion's score on one sheet."""
+
+    sheet = models.ForeignKey(ScoreSheet, on_delete=models.CASCADE, related_name="scores")
+    criterion = models.ForeignKey(Criterion, on_delete=models.PROTECT, related_name="+")
+    value = models.DecimalField(max_digits=5, decimal_places=2)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["sheet", "criterion"], name="one_score_a_criterion")]
+
+    def __str__(self) -> str:
+        return f"{self.criterion}: {self.value}"

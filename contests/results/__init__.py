@@ -1,0 +1,1 @@
+"""Standings frozen, results published, scorecards."""

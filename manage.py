@@ -1,0 +1,21 @@
+#!/usr/bin/env python3
+"""The one door to every command. Run by a bare Python, it first makes itself a home in `.venv`."""
+
+import os
+import sys
+
+from academy.config import first_run
+
+
+def main() -> None:
+    """Make sure the packages are there, then hand over to Django."""
+    first_run.ensure_packages(sys.argv)
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "academy.config.settings")
+
+    from django.core.management import execute_from_command_line
+
+    execute_from_command_line(sys.argv)
+
+
+if __name__ == "__main__":
+    main()
