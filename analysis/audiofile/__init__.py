@@ -4,6 +4,7 @@ from analysis.audiofile.describing import describe
 from analysis.audiofile.description import AudioDescription
 from analysis.audiofile.errors import AudioError
 from analysis.audiofile.limits import DEFAULT_LIMITS, METER_LIMITS, Limits
+from analysis.audiofile.probing import SandboxFailed, probe
 from analysis.audiofile.reading import read_blocks
 from analysis.audiofile.writing import FlacWriter, WavWriter, write_flac, write_wav
 
@@ -14,8 +15,10 @@ __all__ = [
     "AudioError",
     "FlacWriter",
     "Limits",
+    "SandboxFailed",
     "WavWriter",
     "describe",
+    "probe",
     "read_blocks",
     "write_flac",
     "write_wav",

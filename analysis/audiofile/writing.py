@@ -3,6 +3,8 @@
 import os
 from collections.abc import Iterable
 from contextlib import suppress
+from dataclasses import replace
+from math import inf
 from pathlib import Path
 from types import TracebackType
 from typing import ClassVar, Self
@@ -11,10 +13,23 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from analysis.audiofile.describing import describe
 from analysis.audiofile.errors import AudioError
+from analysis.audiofile.limits import METER_LIMITS
 
 Block = NDArray[np.float64] | NDArray[np.float32] | NDArray[np.int32]
 
+#: What a FLAC header has room for: RFC 9639, 8.2. WAV has more, and no use for it here.
+_MAX_CHANNELS, _MAX_RATE_HZ = 8, 655_350
+#: Whoever writes decides how much; only the wholeness of the result is checked.
+_NO_LIMITS = replace(
+    METER_LIMITS,
+    max_channels=_MAX_CHANNELS,
+    min_rate_hz=1,
+    max_rate_hz=_MAX_RATE_HZ,
+    max_duration_s=inf,
+    max_bytes=2**63,
+)
 _BITS = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 #: libsndfile's command to leave out the PEAK chunk, which holds the time of writing; soundfile has no name
 #: for it. From sndfile.h.
@@ -33,6 +48,8 @@ class _Writer:
     ) -> None:
         if subtype not in self._subtypes:
             raise ValueError(f"{self._format} is written as {', '.join(self._subtypes)}, not {subtype}")
+        if not (1 <= channels <= _MAX_CHANNELS and 1 <= rate_hz <= _MAX_RATE_HZ):
+            raise ValueError(f"cannot write {channels} channels at {rate_hz} Hz")
         self._path = Path(path)
         self._subtype = subtype
         self._channels = channels
@@ -81,11 +98,24 @@ class _Writer:
         self.frames += len(block)
 
     def close(self) -> None:
-        """Finish the file. Raises AudioError `empty` if no frame was written, and removes the file."""
+        """Finish the file and look it over; where it cannot stand, remove it.
+
+        Raises AudioError `empty` if no frame was written, OSError if the disk did not take everything.
+        """
         self._sound.close()
-        if self.frames == 0:
-            self._path.unlink(missing_ok=True)
-            raise AudioError("empty", "There is no sound to write: zero samples.")
+        if self.frames and self._is_whole():
+            return
+        self._path.unlink(missing_ok=True)
+        if self.frames:
+            raise OSError(f"could not write the end of {self._path}: is the disk full?")
+        raise AudioError("empty", "There is no sound to write: zero samples.")
+
+    def _is_whole(self) -> bool:
+        """Whether the header counts what was written and the sound reaches the end: libsndfile tells neither."""
+        try:
+            return describe(self._path, _NO_LIMITS).frames == self.frames
+        except AudioError:
+            return False
 
     def __enter__(self) -> Self:
         return self
