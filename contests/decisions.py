@@ -1,4 +1,4 @@
-"""The decision log: append-only, each line chained to the one before by its hash. The one home of that rule."""
+"""The decision log: append-only, each line chained to the one before by its hash."""
 
 from __future__ import annotations
 
@@ -65,9 +65,8 @@ def hash_of(decision: Decision) -> str:
 
 def first_broken_line(contest: Contest) -> int | None:
     """Number of the first line that does not follow from the one before; None when the chain holds."""
-    previous_hash, number = FIRST_HASH, 0
-    for decision in contest.decisions.order_by("number"):
-        number += 1
+    previous_hash = FIRST_HASH
+    for number, decision in enumerate(contest.decisions.order_by("number"), start=1):
         follows = decision.previous_hash == previous_hash and decision.number == number
         if not follows or decision.hash != hash_of(decision):
             return number

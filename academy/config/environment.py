@@ -101,7 +101,10 @@ def email(url: str, data_dir: Path) -> dict[str, Any]:
     parts = urlsplit(url)
     if parts.scheme in {"", "file"}:
         folder = parts.path or str(data_dir / "letters")
-        return {"EMAIL_BACKEND": "django.core.mail.backends.filebased.EmailBackend", "EMAIL_FILE_PATH": folder}
+        return {
+            "EMAIL_BACKEND": "django.core.mail.backends.filebased.EmailBackend",
+            "EMAIL_FILE_PATH": folder,
+        }
     if parts.scheme in {"smtp", "smtps"}:
         return {
             "EMAIL_BACKEND": "django.core.mail.backends.smtp.EmailBackend",

@@ -64,7 +64,9 @@ def _make_venv() -> None:
             "    sudo apt install python3-venv\nThen run the same command again."
         )
     _say("Making a home for the packages in .venv …")
-    done = subprocess.run([sys.executable, "-m", "venv", "--clear", str(VENV)], check=False, stdout=sys.stderr)
+    done = subprocess.run(
+        [sys.executable, "-m", "venv", "--clear", str(VENV)], check=False, stdout=sys.stderr
+    )
     if done.returncode:
         _give_up("The folder .venv could not be made; the lines above say why.")
     (VENV / "made").touch()

@@ -75,7 +75,9 @@ TEMPLATES = [
     }
 ]
 
-DATABASES = {"default": dj_database_url.config(default=f"sqlite:///{DATA_DIR / 'site.sqlite3'}", conn_max_age=60)}
+DATABASES = {
+    "default": dj_database_url.config(default=f"sqlite:///{DATA_DIR / 'site.sqlite3'}", conn_max_age=60)
+}
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     DATABASES["default"]["OPTIONS"] = {
         # IMMEDIATE: a writer waits for its turn at the start, instead of failing in the middle.
@@ -106,7 +108,10 @@ USE_I18N = False
 STATIC_URL = "/static/"
 STATIC_ROOT = DATA_DIR / "static"
 STORAGES = {
-    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage", "OPTIONS": {"location": DATA_DIR / "files"}},
+    "default": {
+        "BACKEND": "django.core.files.storage.FileSystemStorage",
+        "OPTIONS": {"location": DATA_DIR / "files"},
+    },
     "recordings": environment.storage(os.environ.get("STORAGE_URL", ""), DATA_DIR),
     "staticfiles": {"BACKEND": "academy.config.static_files.HashedStaticFiles"},
 }
@@ -119,7 +124,9 @@ FILE_UPLOAD_TEMP_DIR = INCOMING_DIR
 LARGEST_UPLOAD_BYTES = environment.whole_number("LARGEST_UPLOAD_BYTES", default=1024**3)
 
 # The row is the truth and the message a nudge: early acknowledgement, no results, no publish retries.
-CELERY_BROKER_URL, CELERY_BROKER_TRANSPORT_OPTIONS = environment.broker(os.environ.get("REDIS_URL", ""), DATA_DIR)
+CELERY_BROKER_URL, CELERY_BROKER_TRANSPORT_OPTIONS = environment.broker(
+    os.environ.get("REDIS_URL", ""), DATA_DIR
+)
 CELERY_BROKER_CONNECTION_TIMEOUT = 2  # s
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_TASK_IGNORE_RESULT = True

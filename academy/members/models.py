@@ -22,7 +22,9 @@ class MemberManager(BaseUserManager["Member"]):
 
     def create_superuser(self, email: str, name: str, password: str | None = None, **fields: Any) -> Member:
         """Make an operator, who may also open the admin pages."""
-        return self.create_user(email, name, password, is_host=True, is_staff=True, is_superuser=True, **fields)
+        return self.create_user(
+            email, name, password, is_host=True, is_staff=True, is_superuser=True, **fields
+        )
 
     def get_by_natural_key(self, username: str | None) -> Member:
         """Find a member by the address as typed, in any case."""

@@ -26,7 +26,9 @@ class StemPack(models.Model):
     credits = models.TextField(blank=True)  # Markdown
     tempo_bpm = models.DecimalField(max_digits=6, decimal_places=2, null=True, blank=True)
     key = models.CharField(max_length=40, blank=True)
-    tier = models.ForeignKey(Tier, on_delete=models.PROTECT, null=True, blank=True)  # null opens it to all members
+    tier = models.ForeignKey(
+        Tier, on_delete=models.PROTECT, null=True, blank=True
+    )  # null opens it to all members
     terms = models.TextField()  # Markdown
     terms_version = models.PositiveIntegerField(default=1)
     state = models.CharField(max_length=10, choices=PackState, default=PackState.DRAFT)
@@ -40,7 +42,9 @@ class StemPack(models.Model):
     class Meta:
         ordering = ["title"]
         constraints = [
-            models.CheckConstraint(condition=models.Q(state__in=PackState.values), name="pack_state_is_known"),
+            models.CheckConstraint(
+                condition=models.Q(state__in=PackState.values), name="pack_state_is_known"
+            ),
         ]
 
     def __str__(self) -> str:

@@ -1,4 +1,4 @@
-"""The one shelf on which sealed bytes lie, on local disk or in a bucket. Keys are random; names never reach them."""
+"""The one shelf on which sealed bytes lie, a folder or a bucket. Keys are random; names never reach them."""
 
 from __future__ import annotations
 

@@ -35,8 +35,8 @@ class Received:
 def receive(blocks: Iterable[bytes], *, name: str) -> Received:
     """Stream an upload to disk, hash it, probe it, keep it.
 
-    `blocks` are its bytes in order. Raises AudioError, with nothing kept, when it is not an acceptable WAV or FLAC
-    or larger than the site takes.
+    `blocks` are its bytes in order. Raises AudioError, with nothing kept, when it is not an acceptable WAV or
+    FLAC or larger than the site takes.
     """
     with tempfile.NamedTemporaryFile(dir=settings.INCOMING_DIR) as spool:
         digest = hashlib.sha256()
@@ -84,4 +84,7 @@ def let_go(received: Received) -> None:
 
 def _too_large() -> str:
     most = settings.LARGEST_UPLOAD_BYTES / 1024**2
-    return f"The file is larger than {most:.0f} MiB, the most that this site takes. Export it as FLAC and upload again."
+    return (
+        f"The file is larger than {most:.0f} MiB, the most that this site takes. "
+        "Export it as FLAC and upload again."
+    )

@@ -17,7 +17,9 @@ def ring(job_id: int) -> bool:
     """Tell some worker that a job waits. False, and a line in the log, when the broker cannot be reached."""
     try:
         # The time limit is the publisher's alone: a consumer blocks on its socket for good reason.
-        with current_app.connection_for_write(transport_options={"socket_timeout": PUBLISH_TIMEOUT_S}) as line:
+        with current_app.connection_for_write(
+            transport_options={"socket_timeout": PUBLISH_TIMEOUT_S}
+        ) as line:
             current_app.send_task(RUN_JOB, [job_id], connection=line, ignore_result=True)
     except (OperationalError, OSError) as exc:
         logger.warning("no bell for job %s, the sweep will find it: %s", job_id, exc)

@@ -71,7 +71,9 @@ def _broker() -> str:
 
 
 def _oldest_job() -> str:
-    waiting = Job.objects.filter(state=JobState.QUEUED).order_by("run_after").values_list("run_after", flat=True)
+    waiting = (
+        Job.objects.filter(state=JobState.QUEUED).order_by("run_after").values_list("run_after", flat=True)
+    )
     oldest = waiting.first()
     age = max(timezone.now() - oldest, timedelta(0)) if oldest else timedelta(0)
     words = f"waits {age.total_seconds():.0f} s"

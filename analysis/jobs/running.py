@@ -50,13 +50,15 @@ class Claim:
     def _end(self) -> None:
         changed = Job.objects.filter(
             pk=self.job.pk, state=JobState.RUNNING, lease_token=self.job.lease_token
-        ).update(state=JobState.DONE, finished_at=timezone.now(), lease_token=None, lease_until=None, trouble="")
+        ).update(
+            state=JobState.DONE, finished_at=timezone.now(), lease_token=None, lease_until=None, trouble=""
+        )
         if not changed:
             raise LeaseLost(str(self.job))
 
 
 def run(job_id: int) -> bool:
-    """Do one job if it waits and its time has come. False when there was nothing to do or it did not succeed."""
+    """Do one job if it waits and its time has come. False when there was nothing to do, or it failed."""
     job = claim(job_id, now=timezone.now())
     if job is None:
         return False
@@ -70,7 +72,9 @@ def run(job_id: int) -> bool:
     except LeaseLost:
         logger.warning("%s: the lease ran out, another worker has it", job)
         return False
-    except Exception as exc:  # ours or the storage's; either way the row keeps it and the next attempt decides
+    except (
+        Exception
+    ) as exc:  # ours or the storage's; either way the row keeps it and the next attempt decides
         logger.exception("%s: attempt %s failed", job, job.attempt)
         put_back(job, trouble=f"{type(exc).__name__}: {exc}")
         return False
@@ -108,7 +112,9 @@ def _heartbeat(job: Job) -> Iterator[None]:
 
     def renew() -> None:
         while not stop.wait(HEARTBEAT_S):
-            Job.objects.filter(pk=job.pk, lease_token=job.lease_token).update(lease_until=timezone.now() + LEASE)
+            Job.objects.filter(pk=job.pk, lease_token=job.lease_token).update(
+                lease_until=timezone.now() + LEASE
+            )
         connection.close()
 
     thread = threading.Thread(target=renew, name=f"lease of job {job.pk}", daemon=True)

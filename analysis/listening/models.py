@@ -52,7 +52,9 @@ class ListeningCopy(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["plan", "recording"], name="one_copy_a_recording"),
-            models.CheckConstraint(condition=models.Q(state__in=CopyState.values), name="copy_state_is_known"),
+            models.CheckConstraint(
+                condition=models.Q(state__in=CopyState.values), name="copy_state_is_known"
+            ),
         ]
 
     def __str__(self) -> str:

@@ -30,8 +30,8 @@ STORED_NUMBERS = (
 def measurement_of(recording: Recording) -> Measurement:
     """The recording's measurement: the kept one, or a new one, which is slow.
 
-    Bytes that were measured before under another recording are not measured again. Call it with no transaction open.
-    Raises AudioError when the file cannot be decoded after all, OSError when the storage fails.
+    Bytes that were measured before under another recording are not measured again. Call it with no
+    transaction open. Raises AudioError when the file cannot be decoded after all, OSError when the storage fails.
     """
     kept = kept_measurement(recording)
     if kept is not None:

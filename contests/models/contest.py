@@ -22,7 +22,9 @@ class Contest(models.Model):
     rules = models.TextField()  # Markdown
     rules_version = models.PositiveIntegerField(default=1)
     pack = models.ForeignKey(StemPack, on_delete=models.PROTECT, related_name="+")
-    tier = models.ForeignKey(Tier, on_delete=models.PROTECT, null=True, blank=True)  # null: every member may enter
+    tier = models.ForeignKey(
+        Tier, on_delete=models.PROTECT, null=True, blank=True
+    )  # null: every member may enter
     state = models.CharField(max_length=10, choices=ContestState, default=ContestState.DRAFT)
 
     zone = models.CharField(max_length=60, default="UTC")  # an IANA name
@@ -46,7 +48,9 @@ class Contest(models.Model):
     class Meta:
         ordering = ["-closes_at"]
         constraints = [
-            models.CheckConstraint(condition=models.Q(state__in=ContestState.values), name="contest_state_is_known"),
+            models.CheckConstraint(
+                condition=models.Q(state__in=ContestState.values), name="contest_state_is_known"
+            ),
             models.CheckConstraint(
                 condition=models.Q(opens_at__lt=models.F("closes_at")), name="contest_opens_before_it_closes"
             ),
@@ -114,7 +118,9 @@ class Prize(models.Model):
     """One prize: for a place, or a special one with a name."""
 
     contest = models.ForeignKey(Contest, on_delete=models.CASCADE, related_name="prizes")
-    sponsor = models.ForeignKey(Sponsor, on_delete=models.PROTECT, null=True, blank=True, related_name="prizes")
+    sponsor = models.ForeignKey(
+        Sponsor, on_delete=models.PROTECT, null=True, blank=True, related_name="prizes"
+    )
     place = models.PositiveSmallIntegerField(null=True, blank=True)
     special = models.CharField(max_length=100, blank=True)
     title = models.CharField(max_length=160)

@@ -28,7 +28,9 @@ class Entry(models.Model):
     class Meta:
         ordering = ["received_at"]
         constraints = [
-            models.CheckConstraint(condition=models.Q(state__in=EntryState.values), name="entry_state_is_known"),
+            models.CheckConstraint(
+                condition=models.Q(state__in=EntryState.values), name="entry_state_is_known"
+            ),
             models.UniqueConstraint(
                 fields=["contest", "member"],
                 condition=models.Q(state__in=[state.value for state in STANDING_ENTRY]),

@@ -38,7 +38,9 @@ class Round(models.Model):
         ordering = ["number"]
         constraints = [
             models.UniqueConstraint(fields=["contest", "number"], name="one_round_a_number"),
-            models.CheckConstraint(condition=models.Q(state__in=RoundState.values), name="round_state_is_known"),
+            models.CheckConstraint(
+                condition=models.Q(state__in=RoundState.values), name="round_state_is_known"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -72,7 +74,9 @@ class Assignment(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["round", "judge", "entry"], name="one_hearing_a_judge"),
             models.UniqueConstraint(fields=["round", "judge", "label"], name="one_label_a_hearing"),
-            models.CheckConstraint(condition=models.Q(state__in=HearingState.values), name="hearing_state_is_known"),
+            models.CheckConstraint(
+                condition=models.Q(state__in=HearingState.values), name="hearing_state_is_known"
+            ),
         ]
 
     def __str__(self) -> str:

@@ -20,7 +20,9 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Describe the call."""
-        parser.add_argument("--failed", action="store_true", help="the jobs that were given up, with the reason")
+        parser.add_argument(
+            "--failed", action="store_true", help="the jobs that were given up, with the reason"
+        )
         parser.add_argument("--retry", type=int, metavar="ID", help="put this ended job back on the table")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -46,5 +48,7 @@ class Command(BaseCommand):
         if job is None:
             raise CommandError(f"There is no job {job_id}.", returncode=1)
         if not requesting.retry(job):
-            raise CommandError(f"Job {job_id} has not ended: it is {JobState(job.state).label}.", returncode=1)
+            raise CommandError(
+                f"Job {job_id} has not ended: it is {JobState(job.state).label}.", returncode=1
+            )
         self.stdout.write(f"Job {job_id} is back on the table.")

@@ -1,0 +1,142 @@
+"""Site and worker as one process tree: start both, watch both, end both."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from types import FrameType
+
+from django.conf import settings
+from django.core.management import call_command
+from django.db import connection
+from django.db.migrations.executor import MigrationExecutor
+
+from academy.config import static_files
+
+GRACE_S = 25.0  # a warm stop waits for the job at hand; what is killed after that is found by the sweep
+THREADS = 8  # a slow client holds one thread, not the site
+
+
+class CannotServe(Exception):
+    """Something is missing before a start; the sentence says what to do."""
+
+
+def prepare() -> None:
+    """Bring the embedded database up to date and collect the static files where they changed."""
+    if MigrationExecutor(connection).migration_plan(MigrationExecutor(connection).loader.graph.leaf_nodes()):
+        if connection.vendor != "sqlite":
+            raise CannotServe(
+                "The database is behind this version. Run `manage.py migrate` once, then serve again."
+            )
+        call_command("migrate", verbosity=0, interactive=False)
+    static_files.collect_if_changed()
+    connection.close()
+
+
+def serve(*, host: str, port: int, workers: int, when_ready: Callable[[str], object]) -> bool:
+    """Run until SIGINT or SIGTERM, then end every process. False when a part stopped by itself.
+
+    Raises CannotServe when the port is taken.
+    """
+    _refuse_taken_port(host, port)
+    parts = [_start(_site(host, port)), _start(_worker(workers))]
+    stop = _Stop()
+    try:
+        if _answers(host, port, parts, stop):
+            when_ready(f"http://{host}:{port}/")
+        while not stop.asked and all(part.poll() is None for part in parts):
+            time.sleep(0.2)
+        return stop.asked
+    finally:
+        _end(parts)
+
+
+class _Stop:
+    """Remembers that somebody asked us to end."""
+
+    def __init__(self) -> None:
+        self.asked = False
+        signal.signal(signal.SIGINT, self._ask)
+        signal.signal(signal.SIGTERM, self._ask)
+
+    def _ask(self, signum: int, frame: FrameType | None) -> None:
+        self.asked = True
+
+
+def _site(host: str, port: int) -> list[str]:
+    # One process and many threads: SQLite takes one writer anyway, and uploads must not hold a process each.
+    command = [
+        sys.executable,
+        "-m",
+        "gunicorn",
+        "academy.config.wsgi:application",
+        "--bind",
+        f"{host}:{port}",
+    ]
+    command += [
+        "--worker-class",
+        "gthread",
+        "--threads",
+        str(THREADS),
+        "--timeout",
+        "120",
+        "--log-level",
+        "warning",
+    ]
+    return [*command, "--no-control-socket"]
+
+
+def _worker(workers: int) -> list[str]:
+    schedule = settings.DATA_DIR / "beat"
+    command = [sys.executable, "-m", "celery", "-A", "academy.config.celery", "worker", "--beat"]
+    command += ["--schedule", str(schedule), "--concurrency", str(workers), "--loglevel", "WARNING"]
+    return [*command, "--without-gossip", "--without-mingle"]
+
+
+def _start(command: list[str]) -> subprocess.Popen[bytes]:
+    # A session of its own: Ctrl-C reaches this process alone, which ends the parts in order.
+    environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
+    return subprocess.Popen(command, cwd=settings.ROOT, env=environment, start_new_session=True)
+
+
+def _answers(host: str, port: int, parts: list[subprocess.Popen[bytes]], stop: _Stop) -> bool:
+    while not stop.asked and all(part.poll() is None for part in parts):
+        with socket.socket() as line:
+            if line.connect_ex((host, port)) == 0:
+                return True
+        time.sleep(0.05)
+    return False
+
+
+def _refuse_taken_port(host: str, port: int) -> None:
+    with socket.socket() as line:
+        line.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            line.bind((host, port))
+        except OSError as exc:
+            raise CannotServe(
+                f"Port {port} of {host} cannot be had: {exc.strerror}. Try --port with another."
+            ) from exc
+
+
+def _end(parts: list[subprocess.Popen[bytes]]) -> None:
+    for part in parts:
+        if part.poll() is None:
+            part.terminate()
+    deadline = time.monotonic() + GRACE_S
+    for part in parts:
+        try:
+            part.wait(max(0.1, deadline - time.monotonic()))
+        except subprocess.TimeoutExpired:
+            pass
+        # Whatever is left of the part's own children goes with it.
+        try:
+            os.killpg(part.pid, signal.SIGKILL)
+        except ProcessLookupError:
+            pass
+        part.wait()

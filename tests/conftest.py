@@ -1,0 +1,101 @@
+"""What every test may lean on: missing programs named, outside sockets closed, a few tones as files."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from analysis import audiofile
+
+DEBIAN_PACKAGES = {
+    "chromium": "chromium",
+    "ffmpeg": "ffmpeg",
+    "flac": "flac",
+    "node": "nodejs",
+    "postgres": "postgresql",
+    "redis-server": "redis-server",
+    "sha256sum": "coreutils",
+    "unzip": "unzip",
+}
+missing_programs: set[str] = set()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """`--require-all` turns a skip for a missing program into a failure."""
+    parser.addoption(
+        "--require-all", action="store_true", help="fail, rather than skip, where a program is missing"
+    )
+
+
+def path_of(program: str) -> str | None:
+    """Where a program of the machine is. Debian keeps PostgreSQL's server off the PATH."""
+    if program == "postgres":
+        servers = sorted(Path("/usr/lib/postgresql").glob("*/bin/postgres"))
+        return str(servers[-1]) if servers else shutil.which("postgres")
+    return shutil.which(program)
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Skip or fail a test whose program is not here."""
+    for marker in item.iter_markers("needs"):
+        program = marker.args[0]
+        if path_of(program):
+            continue
+        sentence = f"{program} is not installed here (Debian package {DEBIAN_PACKAGES[program]})"
+        if item.config.getoption("--require-all"):
+            pytest.fail(sentence, pytrace=False)
+        missing_programs.add(program)
+        pytest.skip(sentence)
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """Name each missing program and the package that brings it, last."""
+    skipped = terminalreporter.stats.get("skipped", [])
+    for program, package in DEBIAN_PACKAGES.items():
+        count = sum(f"{program} is not installed here" in str(report.longrepr) for report in skipped)
+        if count:
+            terminalreporter.write_line(
+                f"{count} tests skipped: {program} is missing; Debian package {package}"
+            )
+
+
+@pytest.fixture(autouse=True)
+def no_outside_sockets(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A test that reaches for another machine is a mistake."""
+    connect = socket.socket.connect
+
+    def guarded(self: socket.socket, address: Any) -> None:
+        if self.family != socket.AF_UNIX and address[0] not in {"127.0.0.1", "::1", "localhost"}:
+            raise AssertionError(f"a test tried to reach {address}")
+        connect(self, address)
+
+    monkeypatch.setattr(socket.socket, "connect", guarded)
+
+
+@pytest.fixture
+def write_wav(tmp_path: Path) -> Callable[..., Path]:
+    """Write audio, shape (n_frames, n_channels), as a WAV file and return its path."""
+
+    def write(
+        audio: NDArray[np.float64], *, rate_hz: int = 48_000, name: str = "mix.wav", subtype: str = "PCM_24"
+    ) -> Path:
+        path = tmp_path / name
+        audiofile.write_wav(path, [audio], rate_hz=rate_hz, channels=audio.shape[1], subtype=subtype)
+        return path
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def demo_mixes(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """The demo's own mixes as WAV files, rendered once a run."""
+    from tests.demo_audio import rendered_mixes
+
+    return rendered_mixes(tmp_path_factory.mktemp("mixes"))
