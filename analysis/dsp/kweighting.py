@@ -90,11 +90,9 @@ class KWeighting:
         self._n_channels = n_channels
         self._state = np.zeros((n_channels, N_STATES))
 
-        # Row vectors throughout: state' = state @ step + sample * drive; output = state @ read + sample *
-        # through.
-        ringing = np.empty(
-            (N_STATES, STRETCH_FRAMES)
-        )  # what a starting state adds to each output of a stretch
+        # Row vectors throughout: next state = state @ step + sample * drive, and
+        # output = state @ read + sample * through. Ringing is what a state adds to each output of a stretch.
+        ringing = np.empty((N_STATES, STRETCH_FRAMES))
         powers = [np.eye(N_STATES)]
         for frame in range(STRETCH_FRAMES):
             ringing[:, frame] = powers[-1] @ read

@@ -37,12 +37,14 @@ class Measures:
     short_term_lufs: NDArray[np.float64]  # one reading each 100 ms; the first is of 0 to 3 s
     momentary_lufs: NDArray[np.float64]  # one reading each 100 ms; the first is of 0 to 0.4 s
 
-    def as_json_dict(self) -> dict[str, float | int | bool | None]:
-        """The single numbers by name, without the series; None for what is not finite, which JSON cannot say."""
+    def as_json_dict(self) -> dict[str, object]:
+        """Every field by name, the series as lists; None for what is not finite: JSON has no infinity."""
+        found = {field.name: getattr(self, field.name) for field in fields(self)}
         return {
-            field.name: _json_number(value)
-            for field in fields(self)
-            if not isinstance(value := getattr(self, field.name), np.ndarray)
+            name: [_json_number(reading) for reading in value.tolist()]
+            if isinstance(value, np.ndarray)
+            else _json_number(value)
+            for name, value in found.items()
         }
 
 
@@ -126,5 +128,6 @@ def _db(amplitude: float) -> float:
     return 20.0 * math.log10(amplitude) if amplitude else -math.inf
 
 
-def _json_number(value: float) -> float | int | bool | None:
+def _json_number(value: float) -> float | None:
+    """The number itself (bool and int too), or None where it is not finite."""
     return value if math.isfinite(value) else None
