@@ -3,13 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import linalg
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-Floats = NDArray[np.float64]
-Indices = NDArray[np.intp]
+from contests.scoring.ties import TIE_TOLERANCE, Floats, Indices
 
 
 @dataclass(frozen=True)
@@ -91,6 +89,11 @@ class SeverityFit:
     def connected(self) -> bool:
         """True when common entries link all judges, so that one scale exists."""
         return self.components == 1
+
+    @property
+    def has_spread(self) -> bool:
+        """False when no residual is left, or only rounding: every difference is then either 0 or certain."""
+        return self.residual_sd is not None and self.residual_sd > TIE_TOLERANCE
 
     def unit_covariance(self) -> Floats:
         """Covariance of `adjusted` for a residual variance of 1, shape (n_entries, n_entries).
