@@ -63,7 +63,10 @@ def _asked_range(request: HttpRequest, etag: str) -> tuple[str, str] | None:
     condition = request.headers.get("If-Range")
     if match is None or match.groups() == ("", "") or (condition and condition != f'"{etag}"'):
         return None
-    return match.group(1), match.group(2)
+    first, last = match.groups()
+    if first and last and int(last) < int(first):  # invalid, hence ignored (clause 14.1.1)
+        return None
+    return first, last
 
 
 def _within(asked: tuple[str, str], size_bytes: int) -> tuple[int, int] | None:

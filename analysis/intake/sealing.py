@@ -67,7 +67,7 @@ def seal(received: Received, *, owner: AbstractBaseUser | None, now: datetime) -
         size_bytes=received.size_bytes,
         storage_key=received.storage_key,
         original_name=received.original_name,
-        owner=owner,
+        owner=owner,  # type: ignore[misc]  # the class of members lives one floor up
         sealed_at=now,
         format=found.format,
         subtype=found.subtype,

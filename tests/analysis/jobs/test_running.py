@@ -1,0 +1,170 @@
+"""A job is done once visibly, whatever happens to its messages and its workers."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+from django.utils import timezone
+
+from analysis.jobs import kinds, requesting, running
+from analysis.jobs.models import Job, JobState
+from analysis.jobs.running import Claim, LeaseLost
+from analysis.jobs.tasks import run_job
+from tests import cast
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def work(monkeypatch):
+    """Announce a kind of work that calls whatever function the test puts in `work.do`."""
+
+    class Work:
+        calls = 0
+
+        def do(self, claim: Claim) -> None:
+            """Nothing, successfully."""
+
+    made = Work()
+
+    def counted(claim: Claim) -> None:
+        made.calls += 1
+        made.do(claim)
+
+    monkeypatch.setitem(kinds._workers, "trial", counted)
+    return made
+
+
+@pytest.fixture
+def rung(monkeypatch):
+    """Note the bells instead of ringing them."""
+    bells: list[int] = []
+    monkeypatch.setattr("analysis.jobs.doorbell.ring", lambda job_id: bells.append(job_id) or True)
+    return bells
+
+
+def fail(claim: Claim) -> None:
+    """A fault of ours."""
+    raise ZeroDivisionError("no")
+
+
+class TestRequest:
+    def test_it_rings_only_after_the_commit(self, rung, django_capture_on_commit_callbacks):
+        with django_capture_on_commit_callbacks(execute=True):
+            job = requesting.request("trial", 7)
+            assert rung == []
+        assert rung == [job.pk]
+
+    def test_asking_twice_is_one_job(self, rung):
+        first, second = requesting.request("trial", 7), requesting.request("trial", 7)
+        assert first == second
+        assert Job.objects.count() == 1
+
+    def test_asking_after_the_end_queues_it_anew(self, rung, work):
+        job = requesting.request("trial", 7)
+        assert running.run(job.pk)
+        requesting.request("trial", 7)
+        job.refresh_from_db()
+        assert (job.state, job.attempt) == (JobState.QUEUED, 0)
+
+    def test_a_broker_out_of_reach_is_no_error(self, monkeypatch, django_capture_on_commit_callbacks):
+        def refuse(*args, **kwargs):
+            raise OSError("no broker")
+
+        monkeypatch.setattr("celery.current_app.connection_for_write", refuse)
+        with django_capture_on_commit_callbacks(execute=True):
+            job = requesting.request("trial", 7)
+        assert Job.objects.get(pk=job.pk).state == JobState.QUEUED
+
+
+class TestRun:
+    def test_a_second_bell_changes_nothing(self, rung, work):
+        job = requesting.request("trial", 7)
+        run_job(job.pk)
+        run_job(job.pk)
+        assert work.calls == 1
+        assert Job.objects.get(pk=job.pk).state == JobState.DONE
+
+    def test_it_comes_back_later_after_a_fault_and_stops_after_three(self, rung, work):
+        work.do = fail
+        job = requesting.request("trial", 7)
+        for attempt in (1, 2, 3):
+            Job.objects.filter(pk=job.pk).update(run_after=timezone.now())
+            assert not running.run(job.pk)
+            job.refresh_from_db()
+            assert job.attempt == attempt
+            assert job.trouble == "ZeroDivisionError: no"
+        assert job.state == JobState.FAILED
+        assert not running.run(job.pk)
+        assert work.calls == 3
+
+    def test_it_waits_longer_after_each_fault(self, rung, work):
+        work.do = fail
+        job = requesting.request("trial", 7)
+        running.run(job.pk)
+        job.refresh_from_db()
+        first_wait = job.run_after - timezone.now()
+        Job.objects.filter(pk=job.pk).update(run_after=timezone.now())
+        running.run(job.pk)
+        job.refresh_from_db()
+        assert job.run_after - timezone.now() > first_wait + timedelta(seconds=5)
+
+    def test_it_does_not_run_before_its_time(self, rung, work):
+        job = requesting.request("trial", 7)
+        Job.objects.filter(pk=job.pk).update(run_after=timezone.now() + timedelta(minutes=1))
+        assert not running.run(job.pk)
+        assert work.calls == 0
+
+    def test_the_result_and_the_end_are_one_transaction(self, rung, work):
+        def write_and_stumble(claim: Claim) -> None:
+            with claim.finishing():
+                cast.member("Half Written")
+                raise ZeroDivisionError
+
+        work.do = write_and_stumble
+        job = requesting.request("trial", 7)
+        running.run(job.pk)
+        job.refresh_from_db()
+        assert job.state == JobState.QUEUED
+        assert not cast.Member.objects.filter(name="Half Written").exists()
+
+
+class TestTheFence:
+    def test_a_worker_that_overslept_writes_nothing(self, rung, work):
+        job = requesting.request("trial", 7)
+        slow = Claim(running.claim(job.pk, now=timezone.now()))
+        running.put_back(slow.job, trouble="overslept")
+        Job.objects.filter(pk=job.pk).update(run_after=timezone.now())
+        quick = Claim(running.claim(job.pk, now=timezone.now()))
+        with quick.finishing():
+            pass
+        with pytest.raises(LeaseLost), slow.finishing():
+            cast.member("Late Writer")
+        assert not cast.Member.objects.filter(name="Late Writer").exists()
+
+    def test_only_one_claim_succeeds(self, rung):
+        job = requesting.request("trial", 7)
+        now = timezone.now()
+        assert running.claim(job.pk, now=now) is not None
+        assert running.claim(job.pk, now=now) is None
+
+    def test_an_overslept_failure_does_not_disturb_the_new_attempt(self, rung):
+        job = requesting.request("trial", 7)
+        slow = running.claim(job.pk, now=timezone.now())
+        running.put_back(slow, trouble="overslept")
+        Job.objects.filter(pk=job.pk).update(run_after=timezone.now())
+        running.claim(job.pk, now=timezone.now())
+        running.put_back(slow, trouble="again")
+        assert Job.objects.get(pk=job.pk).state == JobState.RUNNING
+
+
+class TestKinds:
+    def test_two_workers_for_one_kind_are_refused(self, work):
+        with pytest.raises(ValueError, match="two workers"):
+            kinds.does("trial")(lambda claim: None)
+
+    def test_an_unknown_kind_ends_as_a_fault(self, rung):
+        job = requesting.request("nobody does this", 1)
+        assert not running.run(job.pk)
+        assert "KeyError" in Job.objects.get(pk=job.pk).trouble

@@ -1,0 +1,118 @@
+"""What a dead worker or a lost bell left behind is found."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from io import StringIO
+
+import pytest
+from django.core.management import CommandError, call_command
+from django.utils import timezone
+
+from analysis.jobs import requesting, running, sweeping
+from analysis.jobs.models import Job, JobState
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def rung(monkeypatch):
+    """Note the bells instead of ringing them."""
+    bells: list[int] = []
+    monkeypatch.setattr("analysis.jobs.doorbell.ring", lambda job_id: bells.append(job_id) or True)
+    return bells
+
+
+@pytest.fixture
+def job(rung):
+    """A job that waits."""
+    return requesting.request("trial", 7)
+
+
+class TestSweep:
+    def test_it_puts_back_what_a_dead_worker_had(self, job):
+        running.claim(job.pk, now=timezone.now())
+        swept = sweeping.sweep(timezone.now() + running.LEASE + timedelta(seconds=1))
+        assert swept.recovered == 1
+        assert Job.objects.get(pk=job.pk).state == JobState.QUEUED
+
+    def test_it_leaves_a_running_job_alone(self, job):
+        running.claim(job.pk, now=timezone.now())
+        swept = sweeping.sweep(timezone.now() + running.LEASE / 2)
+        assert swept.recovered == 0
+        assert Job.objects.get(pk=job.pk).state == JobState.RUNNING
+
+    def test_it_gives_up_a_job_that_kills_its_workers(self, job):
+        later = timezone.now()
+        for _ in range(running.MAX_ATTEMPTS):
+            Job.objects.filter(pk=job.pk).update(run_after=later)
+            running.claim(job.pk, now=later)
+            later += running.LEASE + timedelta(seconds=1)
+            swept = sweeping.sweep(later)
+        assert swept.given_up == 1
+        assert Job.objects.get(pk=job.pk).state == JobState.FAILED
+
+    def test_it_rings_again_for_a_job_that_nobody_heard(self, job, rung):
+        sweeping.sweep(timezone.now() + timedelta(seconds=5))
+        assert rung == []
+        sweeping.sweep(timezone.now() + sweeping.UNHEARD_AFTER + timedelta(seconds=1))
+        assert rung == [job.pk]
+
+
+class TestTheCommands:
+    def run(self, *words: str) -> str:
+        """What a command prints."""
+        out = StringIO()
+        call_command(*words, stdout=out, stderr=StringIO())
+        return out.getvalue()
+
+    def test_sweep_says_what_it_did(self, rung):
+        assert self.run("sweep") == "0 recovered, 0 given up, 0 rung again\n"
+
+    def test_jobs_lists_what_waits(self, job):
+        assert f"{job.pk}  trial 7  waiting, attempt 0" in self.run("jobs")
+
+    def test_a_job_that_was_given_up_is_listed_and_can_be_tried_again(self, job):
+        Job.objects.update(state=JobState.FAILED, attempt=3, trouble="no luck")
+        assert "no luck" in self.run("jobs", "--failed")
+        assert self.run("jobs", "--retry", str(job.pk)) == f"Job {job.pk} is back on the table.\n"
+        assert Job.objects.get(pk=job.pk).state == JobState.QUEUED
+
+    @pytest.mark.parametrize(("wanted", "sentence"), [(0, "has not ended"), (999, "no job")])
+    def test_what_cannot_be_tried_again_exits_with_1(self, job, wanted, sentence):
+        with pytest.raises(CommandError, match=sentence) as refused:
+            self.run("jobs", "--retry", str(job.pk + wanted))
+        assert refused.value.returncode == 1
+
+
+class TestHealth:
+    def test_the_process_answers(self, client):
+        assert client.get("/health/live").json() == {"live": True}
+
+    def test_it_is_ready_when_all_is_well(self, client):
+        answer = client.get("/health/ready")
+        assert answer.status_code == 200, answer.json()
+        assert set(answer.json()["checks"]) == {"database", "storage", "broker", "oldest job", "free disk"}
+
+    def test_a_job_that_waits_too_long_is_told(self, client, job):
+        Job.objects.update(run_after=timezone.now() - timedelta(minutes=6))
+        answer = client.get("/health/ready")
+        assert answer.status_code == 503
+        assert not answer.json()["checks"]["oldest job"]["good"]
+
+    def test_a_full_disk_is_told(self, client, monkeypatch):
+        monkeypatch.setattr("analysis.jobs.health.LEAST_FREE_BYTES", 2**62)
+        answer = client.get("/health/ready")
+        assert answer.status_code == 503
+        assert not answer.json()["checks"]["free disk"]["good"]
+
+    def test_a_storage_out_of_reach_is_told_and_does_not_break_the_page(self, client, monkeypatch):
+        def refuse(name):
+            raise OSError
+
+        monkeypatch.setattr(
+            "django.core.files.storage.FileSystemStorage.exists", lambda self, name: refuse(name)
+        )
+        answer = client.get("/health/ready")
+        assert answer.status_code == 503
+        assert answer.json()["checks"]["storage"] == {"good": False, "words": "OSError"}
