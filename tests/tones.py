@@ -66,7 +66,10 @@ def music_like(duration_s: float, *, rate_hz: int, seed: int = 1) -> Audio:
     roots_hz = np.array([55.0, 65.4, 49.0, 73.4])[random.integers(0, 4, size=beat.max() // 4 + 1)][beat // 4]
     phase = 2.0 * np.pi * np.cumsum(roots_hz) / rate_hz
     bass = np.sin(phase) + 0.4 * np.sin(2.0 * phase)
-    drums = random.standard_normal((n_frames, 2)) * np.exp(-since_beat_s / 0.05)[:, np.newaxis]
+    hiss = random.standard_normal((n_frames + 4, 2))
+    # Less and less towards half the rate, as music has: 1, 4, 6, 4, 1 is the softest of short low-passes.
+    hiss = sum(weight * hiss[at : at + n_frames] for at, weight in enumerate((0.1, 0.4, 0.6, 0.4, 0.1)))
+    drums = hiss * np.exp(-since_beat_s / 0.05)[:, np.newaxis]
     chords = [
         sum(np.sin(ratio * phase + offset) / ratio for ratio in (4.0, 5.0, 6.0, 8.01))
         for offset in random.uniform(0.0, 6.0, size=2)

@@ -21,8 +21,8 @@ LOUDNESS_OFFSET_DB = -0.691  # BS.1770-5, Annex 1, equation 2
 ABSOLUTE_GATE_LUFS = -70.0  # BS.1770-5, Annex 1; Tech 3342 uses the same
 RELATIVE_GATE_LU = -10.0  # BS.1770-5, Annex 1
 RANGE_RELATIVE_GATE_LU = -20.0  # Tech 3342, clause 3
-RANGE_LOW_PERCENT = 10.0  # Tech 3342, clause 3
-RANGE_HIGH_PERCENT = 95.0
+RANGE_LOW_PERCENT = 10  # Tech 3342, clause 3
+RANGE_HIGH_PERCENT = 95
 
 # BS.1770-5, Annex 1, table 3: surround channels count 1.41 (about +1.5 dB); the LFE channel is not counted.
 # In the order of a multichannel file: left, right, centre, LFE, left surround, right surround.
@@ -169,7 +169,9 @@ def loudness_range(short_term_lufs: NDArray[np.float64]) -> float:
         return float("nan")
     relative_gate_lufs = to_lufs(from_lufs(audible).mean()) + RANGE_RELATIVE_GATE_LU
     counted = np.sort(audible[audible >= relative_gate_lufs])
-    # The listing takes the nearest value, not one between two.
-    low = counted[round((counted.size - 1) * RANGE_LOW_PERCENT / 100.0)]
-    high = counted[round((counted.size - 1) * RANGE_HIGH_PERCENT / 100.0)]
-    return float(high - low)
+    return float(_percentile(counted, RANGE_HIGH_PERCENT) - _percentile(counted, RANGE_LOW_PERCENT))
+
+
+def _percentile(ascending: NDArray[np.float64], percent: int) -> float:
+    """The nearest value, of two equally near the upper, as in Tech 3342's listing; never one in between."""
+    return float(ascending[((ascending.size - 1) * percent + 50) // 100])

@@ -115,8 +115,9 @@ class TruePeak:
         """True peak of each channel so far, shape (n_channels,), linear, full scale 1.0. Silence gives 0."""
         if self._fold == 1 or self._held.shape[1] < TAPS:
             return self._peak.copy()
-        last = np.abs(sliding_window_view(self._held, TAPS, axis=1) @ self._taps)
-        return np.maximum(self._peak, last.max(axis=(1, 2)))
+        last = np.abs(sliding_window_view(self._held, TAPS, axis=1) @ self._taps).max(axis=(1, 2))
+        highest: NDArray[np.float64] = np.maximum(self._peak, last)
+        return highest
 
     def _search(self, planar: NDArray[np.float64]) -> NDArray[np.float64]:
         """Search the whole stretches of `planar`, shape (n_channels, n); return the samples still needed."""

@@ -1,0 +1,110 @@
+"""The meter as a whole: one pass, any blocks, every file length."""
+
+import dataclasses
+import json
+
+import numpy as np
+import pytest
+
+from analysis.dsp.errors import RateError, SampleError, ShapeError
+from analysis.dsp.meter import Measures, Meter, measure
+from tests import tones
+
+
+def measured(audio: tones.Audio, *, rate_hz: int, sizes: list[int] | None = None) -> Measures:
+    blocks = tones.blocks(audio, sizes or [audio.shape[0]])
+    return measure(blocks, rate_hz=rate_hz, n_channels=audio.shape[1])
+
+
+class TestMeter:
+    @pytest.mark.parametrize("rate_hz", [22_050, 44_100, 48_000, 96_000])
+    @pytest.mark.parametrize("sizes", [[65_536], [1_023, 1, 0, 4_801], [97]])
+    def test_blocks_of_any_length_give_the_same(self, sizes, rate_hz):
+        audio = tones.music_like(4.0, rate_hz=rate_hz)
+        whole, in_blocks = measured(audio, rate_hz=rate_hz), measured(audio, rate_hz=rate_hz, sizes=sizes)
+        for field in dataclasses.fields(Measures):
+            expected = getattr(whole, field.name)
+            # The sums are the same in another order: rounding, a ten-millionth of the last digit anyone
+            # reads.
+            np.testing.assert_allclose(getattr(in_blocks, field.name), expected, rtol=0, atol=1e-8)
+
+    def test_the_order_in_memory_makes_no_difference(self):
+        audio = tones.music_like(1.0, rate_hz=48_000)
+        by_channel = measured(np.asfortranarray(audio), rate_hz=48_000)
+        assert by_channel.as_json_dict() == measured(audio, rate_hz=48_000).as_json_dict()
+
+    def test_a_result_may_be_read_midway(self):
+        audio = tones.music_like(4.0, rate_hz=48_000)
+        meter = Meter(rate_hz=48_000, n_channels=2)
+        meter.add(audio[:70_000])
+        midway = meter.result().as_json_dict()
+        meter.add(audio[70_000:])
+        assert midway == measured(audio[:70_000], rate_hz=48_000).as_json_dict()
+        assert meter.result().true_peak_dbtp == pytest.approx(measured(audio, rate_hz=48_000).true_peak_dbtp)
+
+    def test_gain_moves_every_level_and_nothing_else(self):
+        audio = tones.music_like(4.0, rate_hz=48_000)
+        before, after = measured(audio, rate_hz=48_000), measured(audio * tones.linear(-5.0), rate_hz=48_000)
+        for level in ("integrated_lufs", "max_momentary_lufs", "max_short_term_lufs", "true_peak_dbtp"):
+            assert getattr(after, level) - getattr(before, level) == pytest.approx(-5.0, abs=1e-6)
+        for same in ("loudness_range_lu", "peak_to_loudness_lu", "crest_db", "correlation"):
+            assert getattr(after, same) == pytest.approx(getattr(before, same), abs=1e-6)
+
+    def test_peak_to_loudness_of_a_tone(self):
+        # -23 dBFS peaks and, in both channels, -23 LUFS (Tech 3341, case 1): the difference is 0.
+        found = measured(tones.sine(1_000.0, -23.0, 5.0, rate_hz=48_000), rate_hz=48_000)
+        assert found.peak_to_loudness_lu == pytest.approx(0.0, abs=0.1)
+        assert found.frames == 240_000
+
+    def test_silence_is_an_answer(self):
+        found = measured(tones.silence(5.0, rate_hz=48_000), rate_hz=48_000)
+        assert found.silent
+        levels = [found.integrated_lufs, found.max_momentary_lufs, found.max_short_term_lufs]
+        assert [*levels, found.true_peak_dbtp, found.sample_peak_dbfs] == [-np.inf] * 5
+        undefined = [found.loudness_range_lu, found.peak_to_loudness_lu, found.crest_db, found.correlation]
+        assert np.isnan(undefined).all()
+        assert found.clipped_runs == 0
+
+    @pytest.mark.parametrize(
+        ("duration_s", "integrated", "short_term"),
+        [(0.399, False, False), (0.4, True, False), (2.999, True, False), (3.0, True, True)],
+    )
+    def test_what_needs_a_whole_window_is_undefined_before(self, duration_s, integrated, short_term):
+        found = measured(tones.sine(1_000.0, -23.0, duration_s, rate_hz=48_000), rate_hz=48_000)
+        assert np.isfinite([found.integrated_lufs, found.max_momentary_lufs]).tolist() == [integrated] * 2
+        assert np.isfinite([found.max_short_term_lufs, found.loudness_range_lu]).tolist() == [short_term] * 2
+        assert not found.silent
+        assert found.sample_peak_dbfs == pytest.approx(-23.0, abs=1e-6)
+
+    def test_without_frames_everything_is_undefined(self):
+        found = measure([], rate_hz=48_000, n_channels=2)
+        assert found.frames == 0
+        assert np.isnan(found.integrated_lufs)
+        assert found.short_term_lufs.size == 0
+
+    def test_it_refuses_what_it_cannot_measure(self):
+        with pytest.raises(RateError):
+            Meter(rate_hz=1_000, n_channels=2)
+        with pytest.raises(ShapeError):
+            Meter(rate_hz=48_000, n_channels=3)
+        with pytest.raises(ShapeError):
+            Meter(rate_hz=48_000, n_channels=2).add(np.zeros(100))
+        with pytest.raises(SampleError):
+            Meter(rate_hz=48_000, n_channels=1).add(np.array([[0.0], [np.nan]]))
+
+
+class TestAsJsonDict:
+    @pytest.mark.parametrize("duration_s", [0.1, 5.0])
+    def test_it_holds_no_infinity(self, duration_s):
+        found = measured(tones.silence(duration_s, rate_hz=48_000), rate_hz=48_000).as_json_dict()
+        again = json.loads(json.dumps(found, allow_nan=False))
+        assert again == found
+        assert again["integrated_lufs"] is None
+        assert again["silent"] is True
+        assert set(again["short_term_lufs"]) <= {None}
+
+    def test_it_names_every_measure(self):
+        found = measured(tones.music_like(4.0, rate_hz=48_000), rate_hz=48_000).as_json_dict()
+        assert set(found) == {field.name for field in dataclasses.fields(Measures)}
+        assert None not in found.values()
+        assert len(found["short_term_lufs"]) == 11
