@@ -1,0 +1,412 @@
+import {
+  COVER_S,
+  HORIZON_S,
+  MARGIN_FRAMES,
+  clearFrame,
+  contextFrameOf,
+  fadeFrames,
+  frameAt,
+  piecesBetween,
+  runAt,
+  segmentAt,
+  turnOf,
+  wantedSegments,
+} from "./timeline.js";
+
+/**
+ * Plays one copy of a set at a time and changes over between copies at one shared playhead.
+ *
+ * Everything that interrupts a run (another copy, another place, the turn of a loop) is the same act:
+ * at one context frame the old run is faded out and a new one faded in, linearly. The old run plays on
+ * until the new one is decoded, so a slow line delays a change-over and never makes a hole.
+ */
+
+const TICK_MS = 40;
+
+/** A segment not decoded this long before its turn is late: time for two ticks and a fade. */
+const LATE_S = 0.1;
+
+const RECENT_KEPT = 8;
+
+/**
+ * Fires
+ * `copy` `{ key, contextFrame }` another copy is chosen, and heard from that context frame (null while stopped);
+ * `state` `{ state }` one of `stopped`, `waiting` (for sound to arrive), `playing`;
+ * `wish` `{ key }` a change-over waits for sound (`key` is the copy it goes to; null when none waits any more);
+ * `run` `{ key, contextFrame, setFrame, fade }` a run was scheduled (`fade` in frames; 0 starts at full);
+ * `heard` `{ key, seconds }` all seconds listened to that copy so far.
+ */
+export class Player extends EventTarget {
+  #context;
+  #output;
+  #grid;
+  #keys;
+  #store;
+  #fade;
+  #runs = [];
+  #key;
+  #frame = 0; // the playhead while nothing plays
+  #loop = null;
+  #state = "stopped";
+  #wish = null; // { key, setFrame } ; setFrame null means: wherever the playhead then is
+  #told = null; // the key of the last `wish` event
+  #recent = [];
+  #heard = new Map(); // key -> frames
+  #countedTo = 0;
+  #timer = null;
+
+  /**
+   * @param {object} parts
+   * @param {BaseAudioContext} parts.context
+   * @param {AudioNode} parts.output
+   * @param {object} parts.grid of `gridOf`, at the context's rate.
+   * @param {string[]} parts.keys the copies, in the order of the page.
+   * @param {object} parts.store a SegmentStore.
+   */
+  constructor({ context, output, grid, keys, store }) {
+    super();
+    this.#context = context;
+    this.#output = output;
+    this.#grid = grid;
+    this.#keys = keys;
+    this.#store = store;
+    this.#fade = fadeFrames(grid.rateHz);
+    this.#key = keys[0];
+  }
+
+  /** `stopped`, `waiting` or `playing`. */
+  get state() {
+    return this.#state;
+  }
+
+  /** The copy that is chosen, and heard while playing. */
+  get key() {
+    return this.#key;
+  }
+
+  get loop() {
+    return this.#loop;
+  }
+
+  /** The playhead in set frames: where a seek under way is going, or what sounds now. */
+  get frame() {
+    if (this.#wish?.setFrame != null) {
+      return this.#wish.setFrame;
+    }
+    const now = this.#now();
+    const run = this.#state === "playing" ? runAt(this.#runs, now) : null;
+    return run === null || run.endsAt <= now ? this.#frame : Math.min(this.#grid.frames, frameAt(run, now));
+  }
+
+  /** Fetch what would be needed first, without playing. */
+  prepare() {
+    this.#askFor();
+  }
+
+  /** Play from the playhead; from the start if it stands at the end. */
+  play() {
+    if (this.#state !== "stopped") {
+      return;
+    }
+    const from = this.#frame >= this.#grid.frames ? (this.#loop?.start ?? 0) : this.#frame;
+    this.#wish = { key: this.#key, setFrame: from };
+    this.#countedTo = this.#now();
+    this.#enter("waiting");
+    this.#timer = setInterval(() => this.#tick(), TICK_MS);
+    this.#tick();
+  }
+
+  /** Stop, keeping the playhead where it is. */
+  pause() {
+    if (this.#state === "stopped") {
+      return;
+    }
+    const frame = this.frame;
+    const at = this.#clearFrame();
+    const run = this.#state === "playing" ? runAt(this.#runs, at) : null;
+    this.#rest(run !== null && this.#wish?.setFrame == null ? frameAt(run, at) : frame);
+    this.#endRunsAt(at);
+  }
+
+  /** Go to another copy at the same place. Unknown keys are ignored. */
+  choose(key) {
+    if (!this.#keys.includes(key)) {
+      return;
+    }
+    if (this.#state === "playing") {
+      const setFrame = this.#wish?.setFrame ?? null;
+      this.#wish = key === this.#key && setFrame === null ? null : { key, setFrame };
+      this.#tick();
+      return;
+    }
+    if (this.#wish !== null) {
+      this.#wish.key = key;
+    }
+    this.#become(key, null);
+    this.#askFor();
+    if (this.#state === "waiting") {
+      this.#tick();
+    }
+  }
+
+  /** Go to a set frame; kept inside the set. */
+  seek(frame) {
+    const setFrame = Math.min(this.#grid.frames, Math.max(0, Math.round(frame)));
+    if (this.#state === "stopped") {
+      this.#frame = setFrame;
+      this.#askFor();
+      return;
+    }
+    this.#wish = { key: this.#wish?.key ?? this.#key, setFrame };
+    this.#tick();
+  }
+
+  /** Repeat a stretch `{ start, end }` of `loopOf`, or null for none. A playhead outside it goes to its start. */
+  setLoop(loop) {
+    this.#loop = loop;
+    const frame = this.frame;
+    if (loop !== null && (frame < loop.start || frame >= loop.end)) {
+      this.seek(loop.start);
+    } else if (this.#state === "playing" && this.#runs.some((run) => run.contextFrame > this.#now())) {
+      // A turn of the old loop is scheduled already: change over to the same copy, which drops it.
+      this.#wish ??= { key: this.#key, setFrame: null };
+      this.#tick();
+    }
+  }
+
+  /** Stop and let go of everything. */
+  close() {
+    this.pause();
+    this.#store.close();
+  }
+
+  #now() {
+    return Math.round(this.#context.currentTime * this.#grid.rateHz);
+  }
+
+  /** The first context frame from `earliest` on at which a change-over can still be scheduled and meets no other. */
+  #clearFrame(earliest = 0) {
+    const starts = this.#runs.flatMap(({ contextFrame, endsAt }) => [contextFrame, endsAt - this.#fade]);
+    return clearFrame(Math.max(earliest, this.#now() + MARGIN_FRAMES), starts.filter(Number.isFinite), this.#fade);
+  }
+
+  #enter(state) {
+    if (state !== this.#state) {
+      this.#state = state;
+      this.dispatchEvent(new CustomEvent("state", { detail: { state } }));
+    }
+  }
+
+  #become(key, contextFrame) {
+    if (key !== this.#key) {
+      this.#recent = [this.#key, ...this.#recent.filter((recent) => recent !== this.#key)].slice(0, RECENT_KEPT);
+      this.#key = key;
+      this.dispatchEvent(new CustomEvent("copy", { detail: { key, contextFrame } }));
+    }
+  }
+
+  /** Nothing plays from here on; the playhead waits at `frame`. */
+  #rest(frame) {
+    clearInterval(this.#timer);
+    this.#count();
+    this.#frame = Math.min(this.#grid.frames, Math.max(0, frame));
+    this.#wish = null;
+    this.#tellWish();
+    this.#enter("stopped");
+  }
+
+  #tick() {
+    if (this.#state === "stopped") {
+      return;
+    }
+    this.#count();
+    this.#askFor();
+    this.#grantWish();
+    if (this.#state === "playing") {
+      this.#turnLoop();
+      this.#runs.forEach((run) => this.#extend(run));
+      this.#noticeEnd();
+    }
+    this.#tellWish();
+  }
+
+  #askFor() {
+    this.#store.want(
+      wantedSegments({
+        grid: this.#grid,
+        keys: this.#keys,
+        heard: this.#key,
+        wished: this.#wish?.key ?? null,
+        recent: this.#recent,
+        frame: Math.min(this.frame, this.#grid.frames - 1),
+        loop: this.#loop,
+      }),
+    );
+  }
+
+  /** Whether a stretch of a copy is decoded; asks for what is not. */
+  #covers(key, from, frames) {
+    const missing = piecesBetween(this.#grid, from, from + frames).filter(
+      ({ segment }) => this.#store.decoded(key, segment) === null,
+    );
+    missing.forEach(({ segment }) => this.#load(key, segment));
+    return missing.length === 0;
+  }
+
+  #load(key, segment) {
+    // A failure is told by the store's own event; the next tick asks again.
+    this.#store.load(key, segment).then(
+      () => this.#tick(),
+      () => {},
+    );
+  }
+
+  #coverFrames() {
+    return Math.round(COVER_S * this.#grid.rateHz);
+  }
+
+  #grantWish() {
+    if (this.#wish === null) {
+      return;
+    }
+    const { key, setFrame } = this.#wish;
+    const at = this.#clearFrame();
+    const running = this.#state === "playing" ? runAt(this.#runs, at) : null;
+    const from = setFrame ?? frameAt(running, at);
+    if (!this.#covers(key, from, this.#coverFrames())) {
+      return;
+    }
+    this.#wish = null;
+    this.#frame = from;
+    this.#changeOver(at, key, from);
+    this.#enter("playing");
+    this.#become(key, at);
+  }
+
+  /** At a context frame, the old run out and a new one in. */
+  #changeOver(at, key, setFrame) {
+    const interrupts = runAt(this.#runs, at)?.endsAt > at;
+    this.#endRunsAt(at);
+    // The very first sample of the music is not faded: nothing sounded before it, and its attack belongs to it.
+    const fade = interrupts || setFrame > 0 ? this.#fade : 0;
+    const gain = this.#context.createGain();
+    gain.connect(this.#output);
+    if (fade > 0) {
+      gain.gain.value = 0;
+      gain.gain.setValueAtTime(0, at / this.#grid.rateHz);
+      gain.gain.linearRampToValueAtTime(1, (at + fade) / this.#grid.rateHz);
+    }
+    const run = { key, contextFrame: at, setFrame, endsAt: Infinity, scheduledTo: setFrame, gain, sources: new Set() };
+    this.#runs.push(run);
+    this.#extend(run);
+    this.dispatchEvent(new CustomEvent("run", { detail: { key, contextFrame: at, setFrame, fade } }));
+  }
+
+  /** Fade out at a context frame whatever sounds there, and drop what would begin later. */
+  #endRunsAt(at) {
+    for (const run of this.#runs.filter(({ contextFrame }) => contextFrame > at)) {
+      run.endsAt = run.contextFrame;
+      run.sources.forEach((source) => source.stop());
+      run.gain.disconnect();
+    }
+    this.#runs = this.#runs.filter((run) => run.contextFrame <= at);
+    const run = runAt(this.#runs, at);
+    if (run === null || run.endsAt <= at) {
+      return;
+    }
+    run.endsAt = at + this.#fade;
+    const [start, end] = [at / this.#grid.rateHz, run.endsAt / this.#grid.rateHz];
+    run.gain.gain.cancelScheduledValues(start); // the turn of a loop that was just dropped
+    run.gain.gain.setValueAtTime(1, start);
+    run.gain.gain.linearRampToValueAtTime(0, end);
+    run.sources.forEach((source) => source.stop(end));
+  }
+
+  /** Schedule the pieces of a run up to the horizon, as far as they are decoded. */
+  #extend(run) {
+    const horizon = this.#now() + Math.round(HORIZON_S * this.#grid.rateHz);
+    const until = Math.min(horizon, run.endsAt);
+    while (contextFrameOf(run, run.scheduledTo) < until && run.scheduledTo < this.#grid.frames) {
+      const segment = segmentAt(this.#grid, run.scheduledTo);
+      const sound = this.#store.decoded(run.key, segment);
+      if (sound === null) {
+        this.#load(run.key, segment);
+        return;
+      }
+      const [piece] = piecesBetween(this.#grid, run.scheduledTo, this.#grid.frames);
+      this.#startPiece(run, sound, piece);
+      run.scheduledTo += piece.frames;
+    }
+  }
+
+  #startPiece(run, sound, piece) {
+    const source = this.#context.createBufferSource();
+    source.buffer = sound;
+    source.connect(run.gain);
+    source.start(contextFrameOf(run, piece.setFrame) / this.#grid.rateHz, piece.offset / this.#grid.rateHz);
+    if (run.endsAt !== Infinity) {
+      source.stop(run.endsAt / this.#grid.rateHz);
+    }
+    run.sources.add(source);
+    source.onended = () => {
+      source.disconnect();
+      run.sources.delete(source);
+    };
+  }
+
+  /** Schedule the turn of the loop once it comes within the horizon and its start is decoded. */
+  #turnLoop() {
+    const run = this.#runs.at(-1);
+    const turn = turnOf(run, this.#loop);
+    const horizon = this.#now() + Math.round(HORIZON_S * this.#grid.rateHz);
+    if (turn >= horizon || !this.#covers(run.key, this.#loop.start, this.#coverFrames())) {
+      return;
+    }
+    this.#changeOver(this.#clearFrame(turn), run.key, this.#loop.start);
+  }
+
+  /** The end of the music, or the end of what has arrived. */
+  #noticeEnd() {
+    const run = this.#runs.at(-1);
+    const now = this.#now();
+    const soundEnds = contextFrameOf(run, run.scheduledTo);
+    if (run.scheduledTo >= this.#grid.frames) {
+      if (now >= soundEnds) {
+        run.endsAt = soundEnds;
+        this.#rest(this.#grid.frames);
+      }
+    } else if (soundEnds - now <= Math.round(LATE_S * this.#grid.rateHz)) {
+      // The next segment is late. Fade out on the last of what we have and go on from there when it comes.
+      const at = Math.max(now, soundEnds - this.#fade);
+      const setFrame = Math.min(run.scheduledTo, frameAt(run, at));
+      this.#endRunsAt(at);
+      this.#wish = { key: this.#wish?.key ?? this.#key, setFrame: this.#wish?.setFrame ?? setFrame };
+      this.#enter("waiting");
+    }
+    this.#runs = this.#runs.filter(({ endsAt }) => endsAt > now - this.#grid.rateHz);
+  }
+
+  /** Add the frames that sounded since the last call to the copies that sounded them. */
+  #count() {
+    const now = this.#now();
+    for (const run of this.#runs) {
+      const frames = Math.min(now, run.endsAt) - Math.max(this.#countedTo, run.contextFrame);
+      const left = this.#grid.frames - frameAt(run, Math.max(this.#countedTo, run.contextFrame));
+      const sounded = Math.min(frames, left);
+      if (sounded > 0) {
+        const total = (this.#heard.get(run.key) ?? 0) + sounded;
+        this.#heard.set(run.key, total);
+        this.dispatchEvent(new CustomEvent("heard", { detail: { key: run.key, seconds: total / this.#grid.rateHz } }));
+      }
+    }
+    this.#countedTo = now;
+  }
+
+  #tellWish() {
+    const waiting = this.#wish === null || this.#state === "stopped" ? null : this.#wish.key;
+    if (waiting !== this.#told) {
+      this.#told = waiting;
+      this.dispatchEvent(new CustomEvent("wish", { detail: { key: waiting } }));
+    }
+  }
+}
