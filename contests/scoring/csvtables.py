@@ -14,6 +14,9 @@ from contests.scoring.errors import SheetsRefused
 # "٣".
 NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 
+# A million scores take about 40 MB.
+LARGEST_BYTES = 100_000_000
+
 
 @dataclass(frozen=True)
 class Row:
@@ -30,9 +33,16 @@ def read_table(path: Path, required: Sequence[str], optional: Sequence[str] = ()
     SheetsRefused, naming file, line and column, for everything that cannot be read without guessing.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as exc:
-        raise SheetsRefused([f"{path}: cannot be read: {exc.strerror or 'not a file'}."]) from exc
+        with path.open("rb") as file:
+            content = file.read(LARGEST_BYTES + 1)
+    except (OSError, ValueError) as exc:  # a name no system takes is a ValueError
+        reason = exc.strerror if isinstance(exc, OSError) else str(exc)
+        raise SheetsRefused([f"{path}: cannot be read: {reason}."]) from exc
+    if len(content) > LARGEST_BYTES:
+        limit_mb = LARGEST_BYTES // 1_000_000
+        raise SheetsRefused([f"{path}: larger than {limit_mb} MB; no table here needs that much."])
+    try:
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as exc:
         raise SheetsRefused([f"{path}: not a text file in UTF-8. Export it again as CSV, UTF-8."]) from exc
     if "\0" in text:

@@ -204,7 +204,7 @@ def _judge_rows(
         rows.append(
             JudgeRow(
                 judge=name,
-                severity=-effect,
+                severity=0.0 - effect,  # a plain minus would write -0.0
                 hearings=given.size,
                 effect=effect,
                 standard_error=_item(error, number),

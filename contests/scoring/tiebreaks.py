@@ -24,7 +24,7 @@ Measure = Callable[[Indices], Floats | None]
 
 @dataclass(frozen=True)
 class TieStep:
-    """One step tried on entries still tied: each one's value, None where it does not apply, and the outcome."""
+    """One step tried on what is still tied: each value, None where it does not apply, and the outcome."""
 
     step: str
     entries: tuple[str, ...]
