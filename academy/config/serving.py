@@ -93,7 +93,7 @@ def _site(host: str, port: int) -> list[str]:
 
 def _worker(workers: int) -> list[str]:
     schedule = settings.DATA_DIR / "beat"
-    command = [sys.executable, "-m", "celery", "-A", "academy.config.celery", "worker", "--beat"]
+    command = [sys.executable, "-m", "celery", "--quiet", "-A", "academy.config.celery", "worker", "--beat"]
     command += ["--schedule", str(schedule), "--concurrency", str(workers), "--loglevel", "WARNING"]
     return [*command, "--without-gossip", "--without-mingle"]
 

@@ -1,0 +1,45 @@
+"""What the booth plays beside the copies, and the page on which a browser tests itself."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from django.conf import settings
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
+
+from analysis.intake import delivery, keeping
+
+LOUDEST_LUFS, SOFTEST_LUFS = -6.0, -60.0
+
+
+@require_safe
+def noise(request: HttpRequest, level: str) -> HttpResponseBase:
+    """The level-setting noise at `level` LUFS, made at the first request and kept."""
+    from analysis.listening.noise import write_level_noise
+
+    level_lufs = float(level)
+    if not SOFTEST_LUFS <= level_lufs <= LOUDEST_LUFS:
+        raise Http404
+    key = f"noise/{level}"
+    if not keeping.shelf().exists(key):
+        with tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder:
+            path = Path(folder) / "noise.flac"
+            write_level_noise(path, level_lufs)
+            keeping.keep(path, key=key)
+    return delivery.hand_out(
+        request,
+        key,
+        size_bytes=keeping.shelf().size(key),
+        etag=f"noise{level}",
+        content_type="audio/flac",
+        cache_control="public, max-age=86400",
+    )
+
+
+@require_safe
+def self_test(request: HttpRequest) -> HttpResponse:
+    """The page on which any browser shows whether it plays joins and switches exactly."""
+    return render(request, "listening/selftest.html")
