@@ -1,0 +1,44 @@
+"""Who may see what of a contest. Not found and not allowed look the same: 404."""
+
+from __future__ import annotations
+
+from django.contrib.auth.models import AnonymousUser
+from django.http import Http404
+
+from academy.members.models import Member
+from contests.models import Contest, Entry
+from contests.states import ContestState
+
+Person = Member | AnonymousUser
+"""Whoever asks for a page, signed in or not."""
+
+
+def contest_for(person: Person, slug: str) -> Contest:
+    """The contest under an address. Raises Http404 for a draft, unless a host asks."""
+    contest = (
+        Contest.objects.select_related("tier", "pack", "pack__reference_mix", "pack__tier")
+        .filter(slug=slug)
+        .first()
+    )
+    if contest is None or (contest.state == ContestState.DRAFT and not is_host(person)):
+        raise Http404
+    return contest
+
+
+def own_entry(person: Person, receipt: str) -> Entry:
+    """The person's own entry by the reference on its receipt. Raises Http404 for anybody else's."""
+    if not isinstance(person, Member):
+        raise Http404
+    entry = (
+        Entry.objects.select_related("contest", "contest__pack", "recording")
+        .filter(receipt=receipt, member=person)
+        .first()
+    )
+    if entry is None:
+        raise Http404
+    return entry
+
+
+def is_host(person: Person) -> bool:
+    """Whether the person runs contests here."""
+    return isinstance(person, Member) and person.is_host

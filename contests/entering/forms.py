@@ -1,0 +1,42 @@
+"""The form to enter a contest with."""
+
+from __future__ import annotations
+
+from django import forms
+
+from contests.models import Contest
+
+LONGEST_NOTE = 1000
+
+
+class EntryForm(forms.Form):
+    """Rules accepted, a note if wanted, and the file, which comes last so that the words arrive before it."""
+
+    rules_version = forms.IntegerField(widget=forms.HiddenInput)
+    accepts_rules = forms.BooleanField(
+        error_messages={"required": "Read the rules and accept them; nothing was entered."},
+    )
+    note = forms.CharField(
+        label="Note to the judges",
+        required=False,
+        max_length=LONGEST_NOTE,
+        widget=forms.Textarea(attrs={"rows": 4}),
+        help_text="Judges do not see it while they judge.",
+    )
+    file = forms.FileField(
+        label="Your mix",
+        allow_empty_file=True,  # an empty one is refused with the words for it, by the intake
+        max_length=255,
+        widget=forms.FileInput(attrs={"accept": ".wav,.flac,audio/wav,audio/flac"}),
+        error_messages={
+            "required": "Choose the file of your mix; none arrived.",
+            "max_length": "The name of the file is longer than 255 letters. Shorten it and upload again.",
+        },
+    )
+
+    def __init__(self, contest: Contest, *args: object, **kwargs: object) -> None:
+        super().__init__(*args, **kwargs)  # type: ignore[arg-type]  # a form's own
+        self.initial.setdefault("rules_version", contest.rules_version)
+        self.fields[
+            "accepts_rules"
+        ].label = f"I have read the rules, version {contest.rules_version}, and accept them."

@@ -1,0 +1,229 @@
+"""The pages of contests for everybody, and the entrant's path."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods, require_safe
+
+from academy.members.models import Member
+from analysis.audiofile import AudioError
+from analysis.intake import sealing
+from analysis.intake.delivery import hand_out
+from analysis.jobs import requesting
+from analysis.jobs.models import JobState
+from analysis.measuring.measuring import kept_measurement
+from contests import access, queries
+from contests.entering import submissions
+from contests.entering.checking import CHECK_ENTRY
+from contests.entering.forms import EntryForm
+from contests.entering.receipts import receipt_text
+from contests.entering.submissions import EntryRefused
+from contests.models import Contest, Entry
+from contests.scoring.standing import METHOD
+from contests.states import EntryState
+
+
+@require_safe
+def contest_list(request: HttpRequest) -> HttpResponse:
+    """Every contest, open ones first."""
+    listed = queries.contests_listed(request.user, timezone.now())
+    return render(request, "contests/entering/list.html", {"listed": listed})
+
+
+@require_safe
+def contest_page(request: HttpRequest, slug: str) -> HttpResponse:
+    """All that is known of a contest before its result, and what this person can do next."""
+    contest = access.contest_for(request.user, slug)
+    now = timezone.now()
+    prizes = queries.prizes_of(contest)
+    page = {
+        "contest": contest,
+        "now": now,
+        "stage": queries.stage_of(contest, now),
+        "is_open": contest.accepts_entries(now),
+        "rubric": queries.rubric_of(contest),
+        "prizes": prizes,
+        "totals": queries.totals_per_currency(prizes),
+        "sponsors": list(contest.sponsors.all()),
+        "panel_size": contest.judges.count(),
+        "method": METHOD,
+    }
+    if isinstance(request.user, Member):
+        page["own_entries"] = queries.live_entries(contest, request.user)
+        page["obstacle"] = submissions.obstacle(contest, request.user, now)
+    return render(request, "contests/entering/contest.html", page)
+
+
+@login_required
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+def enter(request: HttpRequest, slug: str) -> HttpResponse:
+    """The upload page. Answers a script that asks for JSON with the same sentences."""
+    contest = access.contest_for(request.user, slug)
+    if request.method == "POST":
+        return _take_upload(request, contest, _member(request))
+    return _upload_page(request, contest, EntryForm(contest), refusal=None)
+
+
+def _take_upload(request: HttpRequest, contest: Contest, member: Member) -> HttpResponse:
+    form = EntryForm(contest, request.POST, request.FILES)
+    # The whole body has been read by now, so this is the clock at the last byte.
+    now = timezone.now()
+    refusal = submissions.obstacle(contest, member, now)
+    if refusal is None and form.is_valid():
+        try:
+            entry = submissions.submit_entry(
+                contest_id=contest.pk,
+                member=member,
+                received=sealing.receive(
+                    form.cleaned_data["file"].chunks(), name=form.cleaned_data["file"].name
+                ),
+                now=now,
+                note=form.cleaned_data["note"],
+                rules_version=form.cleaned_data["rules_version"],
+            )
+        except (AudioError, EntryRefused) as exc:
+            refusal = str(exc)
+        else:
+            return _taken(request, entry)
+    if _wants_json(request):
+        sentences = [refusal] if refusal else [str(each[0]) for each in form.errors.values()]
+        return JsonResponse({"message": " ".join(sentences)}, status=422)
+    return _upload_page(request, contest, form, refusal=refusal, status=422)
+
+
+def _taken(request: HttpRequest, entry: Entry) -> HttpResponse:
+    response = redirect("contests:entry", receipt=entry.receipt)
+    if _wants_json(request):
+        return JsonResponse({"receipt": entry.receipt, "next": response.url}, status=201)
+    return response
+
+
+def _upload_page(
+    request: HttpRequest, contest: Contest, form: EntryForm, *, refusal: str | None, status: int = 200
+) -> HttpResponse:
+    member = _member(request)
+    entries = queries.live_entries(contest, member)
+    page = {
+        "contest": contest,
+        "form": form,
+        "refusal": refusal,
+        "obstacle": submissions.obstacle(contest, member, timezone.now()),
+        "standing": next((entry for entry in entries if entry.state != EntryState.CHECKING), None),
+        "checking": next((entry for entry in entries if entry.state == EntryState.CHECKING), None),
+        "largest_bytes": settings.LARGEST_UPLOAD_BYTES,
+    }
+    return render(request, "contests/entering/enter.html", page, status=status)
+
+
+@login_required
+@never_cache
+@require_safe
+def my_entries(request: HttpRequest) -> HttpResponse:
+    """Everything that the member entered."""
+    return render(
+        request, "contests/entering/my_entries.html", {"entries": queries.entries_of(_member(request))}
+    )
+
+
+@login_required
+@never_cache
+@require_safe
+def entry_page(request: HttpRequest, receipt: str) -> HttpResponse:
+    """The entrant's own page of one upload."""
+    entry = access.own_entry(request.user, receipt)
+    now = timezone.now()
+    page = _status_of(entry) | {
+        "is_open": entry.contest.accepts_entries(now),
+        "may_withdraw": submissions.why_not_withdraw(entry, entry.contest, now) is None,
+        "history": queries.history_of(entry.contest, _member(request)),
+    }
+    return render(request, "contests/entering/entry.html", page)
+
+
+@login_required
+@never_cache
+@require_safe
+def entry_status(request: HttpRequest, receipt: str) -> HttpResponse:
+    """The part of the entry's page that changes, for a script to ask for again and again."""
+    return render(
+        request, "contests/entering/_status.html", _status_of(access.own_entry(request.user, receipt))
+    )
+
+
+def _status_of(entry: Entry) -> dict[str, Any]:
+    is_checking = entry.state == EntryState.CHECKING
+    return {
+        "entry": entry,
+        "contest": entry.contest,
+        "measurement": None if is_checking else kept_measurement(entry.recording),
+        "has_given_up": is_checking and requesting.state_of(CHECK_ENTRY, entry.pk) == JobState.FAILED,
+    }
+
+
+@login_required
+@never_cache
+@require_safe
+def entry_receipt(request: HttpRequest, receipt: str) -> HttpResponse:
+    """The receipt as plain text, to keep."""
+    entry = access.own_entry(request.user, receipt)
+    response = HttpResponse(receipt_text(entry), content_type="text/plain; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="receipt-{entry.receipt}.txt"'
+    return response
+
+
+@login_required
+@require_safe
+def entry_file(request: HttpRequest, receipt: str) -> HttpResponseBase:
+    """The entrant's own file, byte for byte as it was sent."""
+    recording = access.own_entry(request.user, receipt).recording
+    return hand_out(
+        request,
+        recording.storage_key,
+        size_bytes=recording.size_bytes,
+        etag=recording.sha256,
+        filename=recording.original_name,
+    )
+
+
+@login_required
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+def withdraw(request: HttpRequest, receipt: str) -> HttpResponse:
+    """Say what is lost, and on a POST do it."""
+    entry = access.own_entry(request.user, receipt)
+    now = timezone.now()
+    refusal = submissions.why_not_withdraw(entry, entry.contest, now)
+    if request.method == "POST":
+        try:
+            submissions.withdraw_entry(entry=entry, now=now)
+        except EntryRefused as exc:
+            refusal = str(exc)
+        else:
+            messages.success(request, f"{entry.recording.original_name} is withdrawn from {entry.contest}.")
+            return redirect("contests:entry", receipt=entry.receipt)
+    others = [
+        other for other in queries.live_entries(entry.contest, _member(request)) if other.pk != entry.pk
+    ]
+    page = {"entry": entry, "contest": entry.contest, "refusal": refusal, "others": others}
+    return render(
+        request, "contests/entering/withdraw.html", page, status=422 if request.method == "POST" else 200
+    )
+
+
+def _member(request: HttpRequest) -> Member:
+    """Who is signed in. Only views behind `login_required` ask."""
+    assert isinstance(request.user, Member)
+    return request.user
+
+
+def _wants_json(request: HttpRequest) -> bool:
+    return request.headers.get("Accept", "").startswith("application/json")
