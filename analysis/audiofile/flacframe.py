@@ -1,4 +1,6 @@
-"""Whether a FLAC file ends with its last frame: found without a decoder. Source: RFC 9639, section 9.
+"""Whether a FLAC file's first and last frame are in place: found without decoding.
+
+Source: RFC 9639, section 9.
 
 A file cut short, one with something appended, and one whose header claims the wrong length all decode without
 complaint in common decoders. The last frame tells: its header names its first sample, and its CRC must end
@@ -7,12 +9,15 @@ the file.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 from analysis.audiofile.errors import AudioError
 from analysis.audiofile.source import Source
 
 #: The longest frame that counts as sane: 65,535 stereo 32-bit samples, uncompressed, and some room.
 _TAIL_BYTES = 2**20
+#: Frame headers to try from the end. Chance makes one in some 8 MB; a file full of them must not cost hours.
+_MAX_TRIES = 8
 #: Sync code and blocking strategy: two bytes that start every frame. RFC 9639, 9.1.
 _FIXED_SYNC, _VARIABLE_SYNC = b"\xff\xf8", b"\xff\xf9"
 #: The longest frame header: 4 bytes, 7 of coded number, 2 of block size, 2 of rate, 1 of CRC.
@@ -34,36 +39,63 @@ _CRC8 = _crc_table(0x07, 8)  # RFC 9639, 9.1.8: x^8 + x^2 + x + 1, from zero.
 _CRC16 = _crc_table(0x8005, 16)  # RFC 9639, 9.3: x^16 + x^15 + x^2 + 1, from zero.
 
 
+#: RFC 9639, 9.1.2 to 9.1.4. Codes that are not here say nothing by themselves.
+_RATES_HZ = {
+    1: 88_200, 2: 176_400, 3: 192_000, 4: 8_000, 5: 16_000, 6: 22_050, 7: 24_000, 8: 32_000, 9: 44_100,
+    10: 48_000, 11: 96_000,
+}  # fmt: skip
+_STEREO_CODES = (8, 9, 10)
+_BITS = {1: 8, 2: 12, 4: 16, 5: 20, 6: 24, 7: 32}
+
+
+@dataclass(frozen=True, slots=True)
+class StreamInfo:
+    """What the frames have to agree with: the STREAMINFO block, RFC 9639, 8.2."""
+
+    max_block_frames: int
+    rate_hz: int
+    channels: int
+    bits: int
+    frames: int
+
+
 @dataclass(frozen=True, slots=True)
 class _Frame:
-    """One frame header: where it stands, and the sample after its last one."""
+    """One frame header: where it stands, the sample after its last one, and what it says of its samples."""
 
     offset: int
     end_sample: int
+    rate_hz: int
+    channels: int
+    bits: int
 
 
-def refuse_wrong_end(source: Source, *, first_frame: int, frames: int, block_frames: int) -> None:
-    """Raise AudioError unless the file ends with a whole frame whose last sample is number `frames`.
+def refuse_wrong_frames(source: Source, first_frame: int, info: StreamInfo) -> None:
+    """Raise AudioError unless the first and the last frame are those that `info` promises.
 
-    `first_frame` is the byte where the sound starts, `block_frames` the STREAMINFO's largest block.
+    `first_frame` is the byte where the sound starts. The last frame has to end the file, and its last sample
+    the recording.
     """
-    if source.at(first_frame, 2) not in (_FIXED_SYNC, _VARIABLE_SYNC):
+    first = _frame_at(source.up_to(first_frame, _MAX_HEADER_BYTES), 0, info)
+    if first is None:
         raise AudioError(
             "header_damaged", "The FLAC file's sound does not follow its header. Export the file again."
         )
+    _refuse_other_kind(first, info)
     tail_start = max(first_frame, source.size - _TAIL_BYTES)
     tail = source.up_to(tail_start, _TAIL_BYTES)
-    for frame in _frame_headers_from_the_end(tail, block_frames):
+    for frame in islice(_frames_from_the_end(tail, info), _MAX_TRIES):
         whole_at = _crc_closes_at(tail, frame.offset)
         if whole_at == len(tail):
-            if frame.end_sample == frames:
+            _refuse_other_kind(frame, info)
+            if frame.end_sample == info.frames:
                 return
             raise AudioError(
                 "wrong_length",
-                f"The header claims {frames:,} samples; the sound ends after {frame.end_sample:,}. The file "
-                "is incomplete or damaged: export again and upload the complete file.",
+                f"The header claims {info.frames:,} samples; the sound ends after {frame.end_sample:,}. The "
+                "file is incomplete or damaged: export again and upload the complete file.",
             )
-        if frame.end_sample == frames and whole_at is not None:
+        if frame.end_sample == info.frames and whole_at is not None:
             raise AudioError(
                 "trailing_data",
                 f"{len(tail) - whole_at:,} bytes follow the end of the recording. Export again, and upload "
@@ -76,33 +108,64 @@ def refuse_wrong_end(source: Source, *, first_frame: int, frames: int, block_fra
     )
 
 
-def _frame_headers_from_the_end(tail: bytes, block_frames: int) -> Iterator[_Frame]:
+def _frames_from_the_end(tail: bytes, info: StreamInfo) -> Iterator[_Frame]:
     position = len(tail)
     while (position := tail.rfind(b"\xff", 0, position)) >= 0:
-        if tail[position : position + 2] in (_FIXED_SYNC, _VARIABLE_SYNC):
-            end_sample = _end_sample(tail[position : position + _MAX_HEADER_BYTES], block_frames)
-            if end_sample is not None:
-                yield _Frame(offset=position, end_sample=end_sample)
+        frame = _frame_at(tail, position, info)
+        if frame is not None:
+            yield frame
 
 
-def _end_sample(header: bytes, block_frames: int) -> int | None:
-    """The number after a frame's last sample; None where these bytes are no frame header."""
-    if len(header) < 6:
+def _frame_at(octets: bytes, offset: int, info: StreamInfo) -> _Frame | None:
+    """The frame whose header stands at `offset`; None where these bytes are no header. RFC 9639, 9.1."""
+    head = octets[offset : offset + _MAX_HEADER_BYTES]
+    if len(head) < 6 or head[:2] not in (_FIXED_SYNC, _VARIABLE_SYNC):
         return None
-    number, offset = _coded_number(header)
-    block_code, rate_code = header[2] >> 4, header[2] & 15
-    extra = {6: 1, 7: 2}.get(block_code, 0)  # RFC 9639, 9.1.1: the size follows the coded number.
-    crc_at = offset + extra + {12: 1, 13: 2, 14: 2}.get(rate_code, 0)
-    if number is None or block_code == 0 or crc_at >= len(header):
+    block_code, rate_code, channel_code, bits_code = (
+        head[2] >> 4,
+        head[2] & 15,
+        head[3] >> 4,
+        head[3] >> 1 & 7,
+    )
+    number, number_end = _coded_number(head)
+    size_end = number_end + {6: 1, 7: 2}.get(block_code, 0)
+    rate_end = size_end + {12: 1, 13: 2, 14: 2}.get(rate_code, 0)
+    if number is None or block_code == 0 or rate_end >= len(head) or _crc8(head[:rate_end]) != head[rate_end]:
         return None
+    is_variable = head[1] & 1
+    first_sample = number if is_variable else number * info.max_block_frames
+    return _Frame(
+        offset=offset,
+        end_sample=first_sample + _block_size(block_code, head[number_end:size_end]),
+        rate_hz=_rate_hz(rate_code, head[size_end:rate_end]) or info.rate_hz,
+        channels=2 if channel_code in _STEREO_CODES else channel_code + 1,
+        bits=_BITS.get(bits_code, info.bits),
+    )
+
+
+def _refuse_other_kind(frame: _Frame, info: StreamInfo) -> None:
+    said = (info.rate_hz, info.channels, info.bits)
+    found = (frame.rate_hz, frame.channels, frame.bits)
+    if found != said:
+        raise AudioError(
+            "header_damaged",
+            "The FLAC file contradicts itself: its header says {} Hz, {} channels, {} bit".format(*said)
+            + ", its sound {} Hz, {} channels, {} bit. Export the file again.".format(*found),
+        )
+
+
+def _crc8(octets: bytes) -> int:
     crc = 0
-    for byte in header[:crc_at]:
-        crc = _CRC8[crc ^ byte]
-    if crc != header[crc_at]:
-        return None
-    size = _block_size(block_code, header[offset : offset + extra])
-    is_variable = header[1] & 1
-    return (number if is_variable else number * block_frames) + size
+    for octet in octets:
+        crc = _CRC8[crc ^ octet]
+    return crc
+
+
+def _rate_hz(code: int, extra: bytes) -> int | None:
+    """RFC 9639, 9.1.2: a rate by its code, or in kHz, Hz or tens of Hz behind the header's numbers."""
+    if extra:
+        return int.from_bytes(extra, "big") * {12: 1000, 13: 1, 14: 10}[code]
+    return _RATES_HZ.get(code)
 
 
 def _block_size(code: int, extra: bytes) -> int:

@@ -58,7 +58,7 @@ def _run_child(source: Source, header: Header, limits: Limits) -> tuple[int | No
     """How the child ended, and what it printed. None: its time was up."""
     job = json.dumps({"header": asdict(header), "cpu_s": limits.max_cpu_s})
     deadline = time.monotonic() + limits.max_wall_s
-    child = subprocess.Popen(  # noqa: S603  Our own interpreter and module; the file comes as a descriptor.
+    child = subprocess.Popen(
         [sys.executable, "-s", "-E", "-B", "-m", "analysis.audiofile.child", job],
         stdin=source.fd,
         stdout=subprocess.PIPE,

@@ -104,6 +104,8 @@ def _chunks(source: Source, is_64_bit: bool, limits: Limits) -> list[_Chunk]:
             )
         other_bytes += 0 if name == b"data" else size
         offset += 8 + size + size % 2
+    if end - offset > 1:
+        raise _damaged(f"{end - offset} stray bytes follow its last chunk")
     if other_bytes > limits.max_other_bytes:
         raise AudioError(
             "too_much_beside_sound",

@@ -54,16 +54,23 @@ class _Writer:
         self._subtype = subtype
         self._channels = channels
         self.frames = 0
-        self._sound = soundfile.SoundFile(
-            # Opened here, because soundfile would report a missing folder as a fault of the format.
-            os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o666),
-            "w",
-            samplerate=rate_hz,
-            channels=channels,
-            format=self._format,
-            subtype=subtype,
-            compression_level=self._compression_level,
-        )
+        # Opened here, because soundfile would report a missing folder as a fault of the format.
+        self._fd = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o666)
+        try:
+            self._sound = soundfile.SoundFile(
+                self._fd,
+                "w",
+                samplerate=rate_hz,
+                channels=channels,
+                format=self._format,
+                subtype=subtype,
+                closefd=False,
+                compression_level=self._compression_level,
+            )
+        except soundfile.SoundFileError as error:
+            os.close(self._fd)
+            self._path.unlink(missing_ok=True)
+            raise OSError(f"could not write {self._path}: is the disk full?") from error
         soundfile._snd.sf_command(self._sound._file, _SET_ADD_PEAK_CHUNK, soundfile._ffi.NULL, 0)
 
     def write(self, block: Block) -> None:
@@ -94,7 +101,7 @@ class _Writer:
             self._sound.write(ready)
         except soundfile.SoundFileError as error:
             # The samples are sound by now, so only the disk can have refused.
-            raise OSError(f"could not write {self._path}") from error
+            raise OSError(f"could not write {self._path}: is the disk full?") from error
         self.frames += len(block)
 
     def close(self) -> None:
@@ -102,16 +109,22 @@ class _Writer:
 
         Raises AudioError `empty` if no frame was written, OSError if the disk did not take everything.
         """
-        self._sound.close()
+        self._let_go()
         if self.frames and self._is_whole():
             return
         self._path.unlink(missing_ok=True)
         if self.frames:
-            raise OSError(f"could not write the end of {self._path}: is the disk full?")
+            raise OSError(f"could not write {self._path}: is the disk full?")
         raise AudioError("empty", "There is no sound to write: zero samples.")
 
+    def _let_go(self) -> None:
+        # What could not be written shows in the file itself, so an error from here would say nothing new.
+        with suppress(soundfile.SoundFileError):
+            self._sound.close()
+        os.close(self._fd)
+
     def _is_whole(self) -> bool:
-        """Whether the header counts what was written and the sound reaches the end: libsndfile tells neither."""
+        """Whether the file counts and holds all that was written, which libsndfile does not tell."""
         try:
             return describe(self._path, _NO_LIMITS).frames == self.frames
         except AudioError:
@@ -126,8 +139,7 @@ class _Writer:
         if kind is None:
             self.close()
             return
-        with suppress(soundfile.SoundFileError):
-            self._sound.close()
+        self._let_go()
         self._path.unlink(missing_ok=True)
 
 
