@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import sys
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -60,12 +61,14 @@ def expected(runs: list[dict[str, Any]], server: BoothServer, first: int, frames
     Shape (frames, 2), from context frame `first` on; silence before the first run and past the copies' end.
     """
     out = np.zeros((frames, 2))
-    for run in runs:
-        source = server.copies[run["key"]].astype(np.float64)
+    for run in those_that_sounded(runs):
         at = run["contextFrame"] - first
+        if at >= frames:
+            break
         sound = np.zeros((frames - at, 2))
-        part = source[run["setFrame"] : run["setFrame"] + frames - at]
-        sound[: len(part)] = part
+        if run["key"] is not None:
+            part = server.copies[run["key"]][run["setFrame"] : run["setFrame"] + frames - at]
+            sound[: len(part)] = part
         rise = np.ones((frames - at, 1))
         if run["fade"] > 0:
             rise[: run["fade"], 0] = (np.arange(run["fade"]) / run["fade"])[: frames - at]
@@ -73,19 +76,26 @@ def expected(runs: list[dict[str, Any]], server: BoothServer, first: int, frames
     return out
 
 
-def largest_error(page: Page, server: BoothServer, until: int | None = None) -> float:
-    """The largest difference between record and log of runs, up to a context frame or the record's end.
+def largest_error(page: Page, server: BoothServer) -> float:
+    """The largest difference between what was recorded and what the log of runs amounts to.
 
     A busy browser skips a recorder's turn. Such frames are stamped as missing and left out; a record that
     misses more than one in fifty is no evidence.
     """
     first, audio, lost = recorded(page)
     runs = page.evaluate("bench.log.run")
-    end = len(audio) if until is None else until - first
     assert 0 <= lost < 0.02 * len(audio)
     assert runs[0]["contextFrame"] > first
-    assert runs[-1]["contextFrame"] - first < end <= len(audio)
-    return float(np.nanmax(np.abs(audio[:end] - expected(runs, server, first, end))))
+    assert any(run["contextFrame"] - first < len(audio) for run in runs[1:] or runs)
+    return float(np.nanmax(np.abs(audio - expected(runs, server, first, len(audio)))))
+
+
+def those_that_sounded(runs: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Without the runs that were scheduled ahead and then replaced by one that begins earlier."""
+    kept: list[dict[str, Any]] = []
+    for run in runs:
+        kept = [earlier for earlier in kept if earlier["contextFrame"] < run["contextFrame"]] + [run]
+    return kept
 
 
 def tell(text: str) -> None:
@@ -136,3 +146,143 @@ class TestSwitching:
         assert [run["key"] for run in runs] == [KEYS[n % 4] for n in range(61)]
         assert len({run["setFrame"] - run["contextFrame"] for run in runs}) == 1
         assert error <= EXACT
+
+    def test_the_old_copy_plays_on_while_the_new_one_is_late(self, page: Page, server: BoothServer) -> None:
+        open_bench(page, server)
+        server.delays_s.update({(KEYS[1], segment): 1.5 for segment in range(15)})
+        page.evaluate("bench.player.seek(8 * 48000)")
+        late = page.evaluate(
+            """async (key) => {
+              bench.player.play();
+              await bench.until((b) => b.player.state === "playing");
+              await bench.wait(200);
+              const frames = await bench.switchTo(key);
+              await bench.wait(300);
+              return frames;
+            }""",
+            KEYS[1],
+        )
+        error = largest_error(page, server)
+        runs = page.evaluate("bench.log.run")
+        tell(f"a switch to a late copy came after {late / RATE_HZ * 1000:.0f} ms; largest error {error:.1e}")
+        assert late > RATE_HZ // 2
+        assert [run["key"] for run in runs] == KEYS[:2]
+        assert runs[0]["setFrame"] - runs[0]["contextFrame"] == runs[1]["setFrame"] - runs[1]["contextFrame"]
+        assert [wish["key"] for wish in page.evaluate("bench.log.wish")][-2:] == [KEYS[1], None]
+        assert error <= EXACT  # so the old copy sounded throughout, without a hole
+
+    def test_only_the_last_of_several_hasty_choices_is_heard(self, page: Page, server: BoothServer) -> None:
+        open_bench(page, server)
+        page.evaluate(
+            """async (keys) => {
+              bench.player.play();
+              await bench.until((b) => b.player.state === "playing");
+              await bench.wait(800);
+              keys.forEach((key) => bench.player.choose(key));
+              await bench.wait(400);
+            }""",
+            [KEYS[1], KEYS[2], KEYS[3]],
+        )
+        assert largest_error(page, server) <= EXACT
+        assert page.evaluate("bench.log.run").pop()["key"] == KEYS[3]
+        assert page.evaluate("bench.player.key") == KEYS[3]
+
+
+class TestPlaces:
+    def test_a_loop_turns_at_its_frame_and_keeps_turning_through_a_switch(
+        self, page: Page, server: BoothServer
+    ) -> None:
+        open_bench(page, server)
+        start, end = 5 * RATE_HZ + 1001, 6 * RATE_HZ + 77
+        page.evaluate(
+            """async ([start, end, key]) => {
+              bench.player.setLoop({ start, end });
+              bench.player.play();
+              await bench.until((b) => b.log.run.length > 0);
+              await bench.wait(2600);
+              await bench.switchTo(key);
+              await bench.wait(2900);
+            }""",
+            [start, end, KEYS[2]],
+        )
+        now = page.evaluate("bench.now()")
+        error = largest_error(page, server)
+        runs = those_that_sounded(page.evaluate("bench.log.run"))
+        turns = [
+            after["contextFrame"] - before["contextFrame"] + before["setFrame"]
+            for before, after in pairwise(runs)
+            if after["key"] == before["key"]
+        ]
+        tell(f"{len(turns)} turns of a loop, one switch between: largest error {error:.1e}")
+        assert len(turns) >= 5
+        assert set(turns) == {end}
+        assert {run["key"] for run in runs} == {KEYS[0], KEYS[2]}
+        assert now > runs[0]["contextFrame"] + 5 * (end - start)
+        assert error <= EXACT
+
+    def test_seeks_pauses_and_goes_on_exactly_where_it_says(self, page: Page, server: BoothServer) -> None:
+        open_bench(page, server)
+        paused = page.evaluate(
+            """async () => {
+              const { player } = bench;
+              player.play();
+              await bench.until((b) => b.player.state === "playing");
+              await bench.wait(300);
+              player.seek(20 * 48000 + 17);
+              await bench.until((b) => b.log.run.length === 2);
+              await bench.wait(300);
+              player.pause();
+              const paused = player.frame;
+              await bench.wait(300);
+              player.play();
+              await bench.until((b) => b.log.run.length === 4);
+              await bench.wait(300);
+              return paused;
+            }"""
+        )
+        runs = page.evaluate("bench.log.run")
+        assert [run["key"] for run in runs] == [KEYS[0], KEYS[0], None, KEYS[0]]
+        assert [run["setFrame"] for run in runs[1:]] == [20 * RATE_HZ + 17, paused, paused]
+        assert 0 < paused - (20 * RATE_HZ + 17) < RATE_HZ
+        assert largest_error(page, server) <= EXACT
+
+    def test_a_late_segment_of_the_heard_copy_loses_nothing(
+        self, page: Page, short_segments: BoothServer
+    ) -> None:
+        open_bench(page, short_segments)
+        page.evaluate("bench.wait(300)")
+        short_segments.delays_s[(KEYS[0], 6)] = 4.5
+        page.evaluate("bench.player.play()")
+        page.evaluate("bench.until((b) => b.log.run.length === 3).then(() => bench.wait(500))")
+        states = [state["state"] for state in page.evaluate("bench.log.state")]
+        _, silence, second = page.evaluate("bench.log.run")
+        assert states == ["waiting", "playing", "waiting", "playing"]
+        assert silence["key"] is None
+        assert silence["setFrame"] == second["setFrame"]
+        assert 6 * RATE_HZ // 2 - RATE_HZ // 10 < second["setFrame"] <= 6 * RATE_HZ // 2
+        assert second["contextFrame"] - silence["contextFrame"] > RATE_HZ // 10
+        assert largest_error(page, short_segments) <= EXACT
+
+
+class TestListenedSeconds:
+    def test_it_counts_the_seconds_of_each_copy(self, page: Page, server: BoothServer) -> None:
+        open_bench(page, server)
+        page.evaluate(
+            """async (key) => {
+              bench.player.play();
+              await bench.until((b) => b.player.state === "playing");
+              await bench.wait(1000);
+              await bench.switchTo(key);
+              await bench.wait(500);
+              bench.player.pause();
+            }""",
+            KEYS[1],
+        )
+        first, second, _ = page.evaluate("bench.log.run")
+        stop = page.evaluate("bench.log.heard.at(-1).now")
+        heard = {event["key"]: event["seconds"] for event in page.evaluate("bench.log.heard")}
+        fade_s = 0.008
+        assert heard[KEYS[0]] == pytest.approx(
+            (second["contextFrame"] - first["contextFrame"]) / RATE_HZ + fade_s
+        )
+        assert heard[KEYS[1]] == pytest.approx((stop - second["contextFrame"]) / RATE_HZ)

@@ -33,7 +33,8 @@ const RECENT_KEPT = 8;
  * `copy` `{ key, contextFrame }` another copy is chosen, and heard from that context frame (null while stopped);
  * `state` `{ state }` one of `stopped`, `waiting` (for sound to arrive), `playing`;
  * `wish` `{ key }` a change-over waits for sound (`key` is the copy it goes to; null when none waits any more);
- * `run` `{ key, contextFrame, setFrame, fade }` a run was scheduled (`fade` in frames; 0 starts at full);
+ * `run` `{ key, contextFrame, setFrame, fade }` a run was scheduled, in place of those that begin later; `key` null
+ *   is silence, and `fade` is in frames (0 begins at full);
  * `heard` `{ key, seconds }` all seconds listened to that copy so far.
  */
 export class Player extends EventTarget {
@@ -125,7 +126,7 @@ export class Player extends EventTarget {
     const at = this.#clearFrame();
     const run = this.#state === "playing" ? runAt(this.#runs, at) : null;
     this.#rest(run !== null && this.#wish?.setFrame == null ? frameAt(run, at) : frame);
-    this.#endRunsAt(at);
+    this.#fallSilent(at);
   }
 
   /** Go to another copy at the same place. Unknown keys are ignored. */
@@ -299,7 +300,19 @@ export class Player extends EventTarget {
     const run = { key, contextFrame: at, setFrame, endsAt: Infinity, scheduledTo: setFrame, gain, sources: new Set() };
     this.#runs.push(run);
     this.#extend(run);
-    this.dispatchEvent(new CustomEvent("run", { detail: { key, contextFrame: at, setFrame, fade } }));
+    this.#tellRun(key, at, setFrame, fade);
+  }
+
+  #fallSilent(at) {
+    const run = runAt(this.#runs, at);
+    if (run?.endsAt > at) {
+      this.#endRunsAt(at);
+      this.#tellRun(null, at, frameAt(run, at), this.#fade);
+    }
+  }
+
+  #tellRun(key, contextFrame, setFrame, fade) {
+    this.dispatchEvent(new CustomEvent("run", { detail: { key, contextFrame, setFrame, fade } }));
   }
 
   /** Fade out at a context frame whatever sounds there, and drop what would begin later. */
@@ -379,7 +392,7 @@ export class Player extends EventTarget {
       // The next segment is late. Fade out on the last of what we have and go on from there when it comes.
       const at = Math.max(now, soundEnds - this.#fade);
       const setFrame = Math.min(run.scheduledTo, frameAt(run, at));
-      this.#endRunsAt(at);
+      this.#fallSilent(at);
       this.#wish = { key: this.#wish?.key ?? this.#key, setFrame: this.#wish?.setFrame ?? setFrame };
       this.#enter("waiting");
     }
