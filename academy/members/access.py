@@ -19,6 +19,11 @@ def rank_of(person: Member | AnonymousUser, now: datetime) -> int:
     return max(ranks, default=-1)
 
 
+def opens(rank: int, tier: Tier | None) -> bool:
+    """Whether a rank, as `rank_of` gives it, opens what needs this tier. A list asks for the rank once."""
+    return tier is None or rank >= tier.rank
+
+
 def may_open(person: Member | AnonymousUser, tier: Tier | None, now: datetime) -> bool:
     """Whether the person may open what needs this tier; everybody may where it needs none."""
-    return tier is None or rank_of(person, now) >= tier.rank
+    return tier is None or opens(rank_of(person, now), tier)

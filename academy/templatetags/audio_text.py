@@ -19,13 +19,11 @@ MINUS = "\N{MINUS SIGN}"
 NOTHING = "\N{EN DASH}"
 NO_BREAK = "\N{NO-BREAK SPACE}"
 
-# ISO 4217, list one: currencies whose minor unit is not two digits. Money with none (metals, funds) is not a prize.
+# ISO 4217, list one: currencies whose minor unit is not two digits.
+NO_MINOR_UNIT = ["BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW", "PYG", "RWF"]
+NO_MINOR_UNIT += ["UGX", "UYI", "VND", "VUV", "XAF", "XOF", "XPF"]
 MINOR_DIGITS = {
-    **dict.fromkeys(
-        ["BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW"]
-        + ["PYG", "RWF", "UGX", "UYI", "VND", "VUV", "XAF", "XOF", "XPF"],
-        0,
-    ),
+    **dict.fromkeys(NO_MINOR_UNIT, 0),
     **dict.fromkeys(["BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"], 3),
     **dict.fromkeys(["CLF", "UYW"], 4),
 }
@@ -45,24 +43,9 @@ DAYS = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
 MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 
 PROSE_TAGS = {
-    *(
-        "p",
-        "br",
-        "hr",
-        "em",
-        "strong",
-        "del",
-        "code",
-        "pre",
-        "blockquote",
-        "ul",
-        "ol",
-        "li",
-        "a",
-        "sub",
-        "sup",
-    ),
-    *("h1", "h2", "h3", "h4", "h5", "h6", "table", "thead", "tbody", "tr", "th", "td", "dl", "dt", "dd"),
+    *("h1", "h2", "h3", "h4", "h5", "h6", "p", "br", "hr", "em", "strong", "del", "sub", "sup", "a"),
+    *("code", "pre", "blockquote", "ul", "ol", "li", "dl", "dt", "dd"),
+    *("table", "thead", "tbody", "tr", "th", "td"),
 }
 PROSE_ATTRIBUTES = {"a": {"href", "title"}, "ol": {"start"}}
 PROSE_SCHEMES = {"http", "https", "mailto"}
@@ -119,7 +102,7 @@ def dbfs(value: object, decimals: int = 1) -> str:
 
 @register.filter
 def db(value: object, decimals: int = 1) -> str:
-    """A gain or a difference, always signed: `+1.3 dB`, `−1.3 dB`, `0.0 dB`. An en dash for what is not finite."""
+    """A gain or a difference, signed: `+1.3 dB`, `−1.3 dB`, `0.0 dB`. An en dash for what is not finite."""
     number = _finite(value)
     if number is None or math.isinf(number):
         return NOTHING
@@ -212,7 +195,7 @@ def size(count_bytes: object) -> str:
 
 @register.filter
 def money(amount: object, currency: str = "") -> str:
-    """An amount with its ISO 4217 code, `EUR 1,250.00`, and the decimals of that currency. An en dash for None."""
+    """An amount with its ISO 4217 code and that currency's decimals, `EUR 1,250.00`. An en dash for None."""
     if amount is None or amount == "":
         return NOTHING
     code = str(currency).upper()
@@ -235,9 +218,9 @@ def percent(fraction: object, decimals: int = 0) -> str:
 def moment(value: datetime | None, zone: str | tzinfo = "UTC") -> str:
     """An aware time in a zone, with its offset: `Fri 4 Dec 2026, 18:00 (UTC+01:00, Europe/Madrid)`.
 
-    `zone` is an IANA name or a tzinfo; an unknown name falls back to UTC and says so. Seconds are shown only where
-    there are some, because a deadline at 18:00 means 18:00:00. An en dash for None. Raises ValueError for a time
-    without a zone, which would be a guess.
+    `zone` is an IANA name or a tzinfo; an unknown name falls back to UTC and says so. Seconds are shown only
+    where there are some, because a deadline at 18:00 means 18:00:00. An en dash for None. Raises ValueError
+    for a time without a zone, which would be a guess.
     """
     if value is None or value == "":
         return NOTHING
@@ -275,8 +258,8 @@ def _offset(there: datetime) -> str:
 def prose(text: str | None, top: int = 2) -> SafeString:
     """Markdown as clean HTML; its first level of headings becomes level `top`, because a page has its own h1.
 
-    Scripts, pictures, styles and whatever else could carry something foreign are taken out; links keep http, https,
-    mailto and the site's own addresses.
+    Scripts, pictures, styles and whatever else could carry something foreign are taken out; links keep http,
+    https, mailto and the site's own addresses.
     """
     html = markdown.markdown(
         text or "",

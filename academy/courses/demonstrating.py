@@ -1,0 +1,132 @@
+"""Demos: variants of one passage, measured, matched to one loudness, and heard in the booth."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Max
+from django.urls import reverse
+from django.utils import timezone
+
+from academy.courses.models import Demo, DemoVariant
+from analysis.intake.models import Recording
+from analysis.jobs import requesting
+from analysis.jobs.models import JobState
+from analysis.jobs.running import Claim
+from analysis.listening import booth, planning
+from analysis.listening.models import CopyState, ListeningCopy
+from analysis.measuring.measuring import measurement_of
+
+PREPARE_DEMO = "prepare_demo"
+LEVEL_LUFS = -18.0  # the level and ceiling at which every set of this site is heard
+CEILING_DBTP = -1.0
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+
+class DemoRefused(Exception):
+    """The demo cannot be changed or prepared as asked; the sentence says why."""
+
+
+@dataclass(frozen=True)
+class DemoState:
+    """How far a demo is: `ready` to be heard, `waiting`, `failed`, or `empty` when nobody asked for it."""
+
+    word: str
+    troubles: list[str]
+
+
+@transaction.atomic
+def add_variant(demo: Demo, recording: Recording, *, label: str) -> DemoVariant:
+    """Put a recording into a demo as its next variant.
+
+    Raises DemoRefused when the demo holds the recording already, is full, or is matched: a match plan is one
+    decision for a whole set.
+    """
+    demo = Demo.objects.select_for_update().get(pk=demo.pk)
+    if demo.plan_id is not None:
+        raise DemoRefused("This demo is matched already. Make a new one for other variants.")
+    if demo.variants.filter(recording=recording).exists():
+        raise DemoRefused("The demo holds this recording already. A variant has to sound different.")
+    last = demo.variants.aggregate(last=Max("position"))["last"] or 0
+    if last >= len(LETTERS):
+        raise DemoRefused(f"A demo holds {len(LETTERS)} variants at most.")
+    return DemoVariant.objects.create(
+        demo=demo, recording=recording, label=label, position=last + 1, code=secrets.token_hex(16)
+    )
+
+
+def request_preparation(demo: Demo) -> None:
+    """Have the variants measured and matched. Raises DemoRefused for fewer than two."""
+    if demo.variants.count() < 2:
+        raise DemoRefused("A demo compares: add at least two variants.")
+    requesting.request(PREPARE_DEMO, demo.pk)
+
+
+def prepare_demo(claim: Claim) -> None:
+    """Measure the variants of the demo that the claim names, and plan the set. Copies are jobs of their own.
+
+    A demo that has its plan is left as it is.
+    """
+    demo = Demo.objects.get(pk=claim.subject)
+    if demo.plan_id is not None:
+        return
+    for recording in _recordings_of(demo):
+        measurement_of(recording)
+    with claim.finishing():
+        # Read again under the lock: what came meanwhile is unmeasured, and the next attempt takes it.
+        demo = Demo.objects.select_for_update().get(pk=demo.pk)
+        demo.plan = planning.plan_set(
+            _recordings_of(demo), wished_lufs=LEVEL_LUFS, ceiling_dbtp=CEILING_DBTP, now=timezone.now()
+        )
+        demo.save(update_fields=["plan"])
+
+
+def state_of(demo: Demo) -> DemoState:
+    """How far the demo is, with what is wrong with single variants in words."""
+    if demo.plan_id is None:
+        job = requesting.state_of(PREPARE_DEMO, demo.pk)
+        words = {None: "empty", JobState.FAILED: "failed"}
+        return DemoState(words.get(job, "waiting"), [])
+    copies = _copies_of(demo)
+    troubles = [
+        f"{variant.label}: {copies[variant.recording_id].trouble}"
+        for variant in demo.variants.all()
+        if copies[variant.recording_id].state == CopyState.REFUSED
+    ]
+    states = [copy.state for copy in copies.values()]
+    if CopyState.WAITING in states:
+        return DemoState("waiting", troubles)
+    return DemoState("ready" if CopyState.READY in states else "failed", troubles)
+
+
+def booth_set(demo: Demo) -> dict[str, Any]:
+    """The page's data for the booth. Demos are open: each copy has its letter and its name."""
+    assert demo.plan is not None
+    copies = _copies_of(demo)
+    seats = [
+        booth.Seat(
+            copy=copies[variant.recording_id],
+            key=variant.code,
+            label=letter,
+            name=variant.label,
+            segments_url=reverse("courses:demo_segment", args=[variant.code, 0]).removesuffix("0"),
+        )
+        for letter, variant in zip(LETTERS, demo.variants.all(), strict=False)
+    ]
+    return booth.booth_set(demo.plan, seats)
+
+
+def copy_of(variant: DemoVariant) -> ListeningCopy | None:
+    """The listening copy of a variant; None while there is no plan."""
+    return ListeningCopy.objects.filter(plan=variant.demo.plan_id, recording=variant.recording_id).first()
+
+
+def _recordings_of(demo: Demo) -> list[Recording]:
+    return [variant.recording for variant in demo.variants.select_related("recording")]
+
+
+def _copies_of(demo: Demo) -> dict[Any, ListeningCopy]:
+    return {copy.recording_id: copy for copy in ListeningCopy.objects.filter(plan=demo.plan_id)}

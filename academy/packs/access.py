@@ -1,0 +1,52 @@
+"""Who may see a pack, and who may fetch it. Not found and not allowed look the same: 404."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.contrib.auth.models import AnonymousUser
+from django.db.models import QuerySet
+from django.http import Http404
+
+from academy.members.access import may_open
+from academy.members.models import Member
+from academy.packs.models import PackState, Stem, StemPack
+
+Person = Member | AnonymousUser
+
+
+def packs_for(person: Person) -> QuerySet[StemPack]:
+    """The packs that the person may see: the published ones, and for a host the drafts too."""
+    packs = StemPack.objects.select_related("tier")
+    if isinstance(person, Member) and person.is_host:
+        return packs
+    return packs.filter(state=PackState.PUBLISHED)
+
+
+def pack_for(person: Person, slug: str) -> StemPack:
+    """The pack under an address. Raises Http404 for a draft, unless a host asks."""
+    pack = packs_for(person).filter(slug=slug).first()
+    if pack is None:
+        raise Http404
+    return pack
+
+
+def may_fetch(person: Person, pack: StemPack, now: datetime) -> bool:
+    """Whether the person's membership opens the pack. A pack without a tier is open to every member."""
+    return isinstance(person, Member) and may_open(person, pack.tier, now)
+
+
+def pack_to_fetch(person: Person, slug: str, now: datetime) -> StemPack:
+    """The pack for a download. Raises Http404 where the person may not see it or not fetch it."""
+    pack = pack_for(person, slug)
+    if not may_fetch(person, pack, now):
+        raise Http404
+    return pack
+
+
+def stem_of(pack: StemPack, position: int) -> Stem:
+    """One stem of a pack that the person may fetch. Raises Http404 for a number that it has not."""
+    stem = pack.stems.select_related("recording").filter(position=position).first()
+    if stem is None:
+        raise Http404
+    return stem
