@@ -7,10 +7,14 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import asdict
+from itertools import count
+from pathlib import Path
 
 from analysis.audiofile import METER_LIMITS, AudioError, describe, read_blocks
-from analysis.dsp import meter
+from analysis.dsp.envelope import Envelope
 from analysis.dsp.errors import ShapeError
+from analysis.dsp.meter import Meter
+from analysis.measuring import pictures
 
 DESCRIBED = ("format", "subtype", "sample_rate_hz", "channels", "frames", "duration_s")
 MEASURED = (
@@ -31,34 +35,41 @@ MEASURED = (
 Found = dict[str, object]
 
 
-def measure_files(paths: Sequence[str]) -> Iterator[Found]:
+def measure_files(paths: Sequence[str], *, picture_dir: Path | None = None) -> Iterator[Found]:
     """What `measure_file` finds in each of `paths`, in their order, as many at once as there are processors.
 
-    A decoder that a damaged file brings down takes only its own process with it: that file is then refused.
+    With `picture_dir`, a folder that exists, each measured file gets a picture there, named after it. A
+    decoder that a damaged file brings down takes only its own process with it: that file is then refused.
     """
     if not paths:
         return
+    calls = list(zip(paths, _picture_paths(paths, picture_dir), strict=True))
     with ProcessPoolExecutor(max_workers=min(len(paths), os.cpu_count() or 1)) as pool:
-        futures = [_submitted(pool, path) for path in paths]
-        for path, future in zip(paths, futures, strict=True):
+        futures = [_submitted(pool, *call) for call in calls]
+        for call, future in zip(calls, futures, strict=True):
             try:
                 yield future.result()
             except BrokenProcessPool:  # by this file or by another one: alone, it shows
-                yield _measure_alone(path)
+                yield _measure_alone(*call)
 
 
-def measure_file(path: str) -> Found:
+def measure_file(path: str, picture_path: Path | None = None) -> Found:
     """The path, what the header says, every measure, and `error`: None, or a code and a sentence.
 
     Numbers are None where undefined, and all of them where the file is refused. Never raises for a bad file.
+    With `picture_path`, the outline and the loudness over time are drawn there.
     """
     found: Found = {"path": path} | dict.fromkeys((*DESCRIBED, *MEASURED)) | {"error": None}
     try:
         description = describe(path, METER_LIMITS)
         found |= asdict(description) | {"duration_s": description.duration_s}
-        measures = meter.measure(
-            read_blocks(path), rate_hz=description.sample_rate_hz, n_channels=description.channels
-        )
+        meter = Meter(rate_hz=description.sample_rate_hz, n_channels=description.channels)
+        envelope = Envelope(n_frames=description.frames, n_parts=pictures.N_PARTS)
+        for audio in read_blocks(path):
+            meter.add(audio)
+            if picture_path:
+                envelope.add(audio)
+        measures = meter.result()
     except AudioError as error:
         return found | {"error": {"code": error.code, "message": error.message}}
     except ShapeError:
@@ -71,24 +82,48 @@ def measure_file(path: str) -> Found:
         message = f"The file cannot be read: {error.strerror or error}. Check its name and who may read it."
         return found | {"error": {"code": "unreadable", "message": message}}
     numbers = measures.as_json_dict()
-    return found | {name: numbers[name] for name in MEASURED}
+    found |= {name: numbers[name] for name in MEASURED}
+    if picture_path:
+        title = Path(path).name
+        image = pictures.draw(measures, envelope, title=title, duration_s=description.duration_s)
+        try:
+            pictures.save(image, picture_path, text=f"{title}: {pictures.describe_measures(measures)}")
+        except OSError as error:
+            message = f"The picture cannot be written: {error.strerror or error}. The measures are complete."
+            return found | {"error": {"code": "picture_not_written", "message": message}}
+    return found
 
 
-def _submitted(pool: ProcessPoolExecutor, path: str) -> Future[Found]:
+def _picture_paths(paths: Sequence[str], picture_dir: Path | None) -> list[Path | None]:
+    """Where each file's picture goes: its name with .png, and a number where two files share a name."""
+    if picture_dir is None:
+        return [None] * len(paths)
+    taken: set[str] = set()
+    places: list[Path | None] = []
+    for path in paths:
+        stem = Path(path).name
+        names = (f"{stem}.png" if not again else f"{stem} ({again}).png" for again in count())
+        name = next(name for name in names if name not in taken)
+        taken.add(name)
+        places.append(picture_dir / name)
+    return places
+
+
+def _submitted(pool: ProcessPoolExecutor, path: str, picture_path: Path | None) -> Future[Found]:
     """The file's future, which has failed already where an earlier file has brought the pool down."""
     try:
-        return pool.submit(measure_file, path)
+        return pool.submit(measure_file, path, picture_path)
     except BrokenProcessPool as error:
         failed: Future[Found] = Future()
         failed.set_exception(error)
         return failed
 
 
-def _measure_alone(path: str) -> Found:
+def _measure_alone(path: str, picture_path: Path | None) -> Found:
     """What `measure_file` finds, in a process for this file only."""
     try:
         with ProcessPoolExecutor(max_workers=1) as pool:
-            return pool.submit(measure_file, path).result()
+            return pool.submit(measure_file, path, picture_path).result()
     except BrokenProcessPool:
         message = "The file is damaged in a way that stops the decoder. Export it again."
         refused = {"error": {"code": "decode_failed", "message": message}}

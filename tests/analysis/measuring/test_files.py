@@ -6,9 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from PIL import Image
 
 from analysis.dsp.meter import measure
-from analysis.measuring import files
+from analysis.measuring import files, pictures
 from tests import tones
 
 
@@ -70,7 +71,7 @@ class TestMeasureFile:
         assert files.measure_file(str(tmp_path / "missing.wav"))["error"]["code"] == "unreadable"
 
 
-def _kill_on_bad(path: str) -> files.Found:
+def _kill_on_bad(path: str, picture_path: Path | None) -> files.Found:
     """Stands in for a decoder that a damaged file brings down: ends its process without a word."""
     if Path(path).name.startswith("bad"):
         os._exit(11)
@@ -94,3 +95,37 @@ class TestMeasureFiles:
 
     def test_nothing_gives_nothing(self):
         assert list(files.measure_files([])) == []
+
+
+class TestPictures:
+    def test_each_file_gets_one_with_its_text_inside(self, write, tmp_path):
+        path = write("tone.wav", tones.sine(1_000.0, -23.0, 5.0, rate_hz=48_000))
+        (found,) = files.measure_files([path], picture_dir=tmp_path)
+        assert found["error"] is None
+        with Image.open(tmp_path / "tone.wav.png") as picture:
+            assert picture.size == (1200, 520)
+            assert "integrated −23.0 LUFS" in picture.text["Description"]
+
+    def test_the_outline_and_the_loudness_stand_where_they_belong(self, write, tmp_path):
+        # Half scale for the first half, silence for the second: the outline reaches half way, then lies flat.
+        audio = tones.sine(1_000.0, 20 * np.log10(0.5), 10.0, rate_hz=48_000)
+        audio[240_000:] = 0.0
+        (found,) = files.measure_files([write("half.wav", audio)], picture_dir=tmp_path)
+        assert found["error"] is None
+        with Image.open(tmp_path / "half.wav.png") as picture:
+            dark = np.asarray(picture.convert("L")) < 100
+        outline = dark[pictures.OUTLINE_TOP : pictures.OUTLINE_BOTTOM + 1, pictures.LEFT : pictures.RIGHT]
+        rows = outline.sum(axis=0)
+        assert rows[: 1090 // 2 - 2] == pytest.approx(190 / 2, abs=2)
+        assert rows[1090 // 2 + 2 :] == pytest.approx(1, abs=1)
+
+    def test_two_files_of_one_name_get_two(self, write, tmp_path):
+        first = write("a.wav", tones.silence(1.0, rate_hz=48_000))
+        list(files.measure_files([first, first], picture_dir=tmp_path))
+        assert {path.name for path in tmp_path.glob("*.png")} == {"a.wav.png", "a.wav (1).png"}
+
+    def test_a_picture_that_cannot_be_written_is_told_and_the_numbers_stay(self, write, tmp_path):
+        path = write("a.wav", tones.sine(997.0, -6.0, 1.0, rate_hz=48_000))
+        found = files.measure_file(path, tmp_path / "no such folder" / "a.png")
+        assert found["error"]["code"] == "picture_not_written"
+        assert found["sample_peak_dbfs"] == pytest.approx(-6.0, abs=0.01)

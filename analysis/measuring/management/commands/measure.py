@@ -56,15 +56,29 @@ class Command(BaseCommand):
         parser.add_argument(
             "--json", action="store_true", help="one JSON object a line, null where undefined"
         )
+        parser.add_argument(
+            "--picture",
+            type=Path,
+            metavar="DIR",
+            help="draw outline and loudness of each file into this folder",
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Print each file's line as soon as it and those before it are measured."""
         paths: list[str] = options["files"]
+        picture_dir: Path | None = options["picture"]
+        if picture_dir:
+            try:
+                picture_dir.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise CommandError(
+                    f"{picture_dir} is no folder for pictures: {error.strerror}.", returncode=2
+                ) from error
         refused = 0
         name_width = max(len(_name(path)) for path in paths)
         if not options["json"]:
             self.stdout.write(_headings(name_width))
-        for found in measure_files(paths):
+        for found in measure_files(paths, picture_dir=picture_dir):
             if options["json"]:
                 self.stdout.write(json.dumps(found, allow_nan=False))
             elif found["error"] is None:
