@@ -17,7 +17,7 @@ from analysis.audiofile.description import BYTES_PER_SAMPLE, AudioDescription, H
 from analysis.audiofile.errors import AudioError
 from analysis.audiofile.reading import Samples, sample_blocks
 from analysis.audiofile.sandbox import READY, STORAGE_FAILED, lock_in
-from analysis.audiofile.source import source_of
+from analysis.audiofile.source import Source, source_of
 
 _BLOCK_FRAMES = 65_536
 _TOO_MUCH_MEMORY = "The file takes too much memory to decode. Export it again as 24-bit WAV or FLAC."
@@ -26,9 +26,8 @@ _TOO_MUCH_MEMORY = "The file takes too much memory to decode. Export it again as
 def main(job: str) -> None:
     """Lock this process in, then check the file on standard input against the header that `job` holds."""
     wanted = json.loads(job)
-    header = Header(
-        **{**wanted["header"], "description": AudioDescription(**wanted["header"]["description"])}
-    )
+    description = AudioDescription(**wanted["header"].pop("description"))
+    header = Header(description=description, **wanted["header"])
     lock_in(cpu_s=wanted["cpu_s"])
     print(READY, flush=True)
     print(json.dumps(_verdict(header)), flush=True)
@@ -36,24 +35,21 @@ def main(job: str) -> None:
 
 def _verdict(header: Header) -> dict[str, Any]:
     try:
-        _check(header)
+        check_samples(source_of(sys.stdin.fileno()), header)
     except AudioError as error:
         return {"code": error.code, "message": error.message}
     except MemoryError:
-        return {
-            "code": "limits",
-            "message": "The file takes more memory to decode than is given. Export it again.",
-        }
+        return {"code": "limits", "message": _TOO_MUCH_MEMORY}
     except OSError as error:
         return {"code": STORAGE_FAILED, "message": os.strerror(error.errno or 0)}
     return {"code": None}
 
 
-def _check(header: Header) -> None:
+def check_samples(source: Source, header: Header) -> None:
     """Decode everything; raise AudioError unless the samples are those that header and checksum promise."""
     # The checksum is MD5 because the format says so: RFC 9639, 8.2. It finds damage, not forgery.
     checksum = hashlib.md5(usedforsecurity=False)
-    for block in sample_blocks(source_of(sys.stdin.fileno()), header, block_frames=_BLOCK_FRAMES):
+    for block in sample_blocks(source, header, block_frames=_BLOCK_FRAMES):
         if header.pcm_md5 is not None:
             checksum.update(_as_flac_hashes(block, BYTES_PER_SAMPLE[header.description.subtype]))
     if header.pcm_md5 is not None and checksum.hexdigest() != header.pcm_md5:

@@ -9,6 +9,7 @@ import sys
 import time
 from dataclasses import asdict
 from pathlib import Path
+from typing import IO
 
 from analysis.audiofile.describing import read_header
 from analysis.audiofile.description import AudioDescription, Header
@@ -58,7 +59,9 @@ def _run_child(source: Source, header: Header, limits: Limits) -> tuple[int | No
     """How the child ended, and what it printed. None: its time was up."""
     job = json.dumps({"header": asdict(header), "cpu_s": limits.max_cpu_s})
     deadline = time.monotonic() + limits.max_wall_s
-    child = subprocess.Popen(
+    printed = b""
+    with subprocess.Popen(
+        # Our own interpreter and module; the file comes as a descriptor, never as a name.
         [sys.executable, "-s", "-E", "-B", "-m", "analysis.audiofile.child", job],
         stdin=source.fd,
         stdout=subprocess.PIPE,
@@ -66,32 +69,30 @@ def _run_child(source: Source, header: Header, limits: Limits) -> tuple[int | No
         cwd=_PROJECT,
         env=_ENVIRONMENT,
         start_new_session=True,
-    )
-    printed = b""
-    try:
-        printed = _read_until(child, deadline)
-        return child.wait(max(0.0, deadline - time.monotonic())), printed
-    except subprocess.TimeoutExpired as late:
-        return None, late.output or printed
-    finally:
-        # However this ends, a task limit or a stopping worker included, the child does not outlive it.
-        if child.poll() is None:
-            os.killpg(child.pid, signal.SIGKILL)
-            child.wait()
+    ) as child:
         assert child.stdout is not None
-        child.stdout.close()
+        try:
+            printed = _read_until(child.stdout, deadline)
+            # Closed now, so that a child that prints without end is stopped by its own next word.
+            child.stdout.close()
+            return child.wait(max(0.0, deadline - time.monotonic())), printed
+        except subprocess.TimeoutExpired as late:
+            return None, late.output or printed
+        finally:
+            # However this ends, a task limit or a stopping worker included, the child does not outlive it.
+            if child.poll() is None:
+                os.killpg(child.pid, signal.SIGKILL)
 
 
-def _read_until(child: subprocess.Popen[bytes], deadline: float) -> bytes:
+def _read_until(pipe: IO[bytes], deadline: float) -> bytes:
     """What the child prints, up to a bound. Raises TimeoutExpired at the deadline."""
-    assert child.stdout is not None
     printed = b""
     with selectors.DefaultSelector() as selector:
-        selector.register(child.stdout, selectors.EVENT_READ)
+        selector.register(pipe, selectors.EVENT_READ)
         while len(printed) <= _MAX_OUTPUT_BYTES:
             if not selector.select(max(0.0, deadline - time.monotonic())):
-                raise subprocess.TimeoutExpired(child.args, deadline, output=printed)
-            part = os.read(child.stdout.fileno(), _MAX_OUTPUT_BYTES)
+                raise subprocess.TimeoutExpired("decoding", deadline, output=printed)
+            part = os.read(pipe.fileno(), _MAX_OUTPUT_BYTES)
             if not part:
                 break
             printed += part
@@ -136,7 +137,7 @@ def _accusation(verdict: bytes) -> tuple[str | None, str]:
         return "decode_failed", ""
     if code is None:
         return None, ""
-    is_known = code in _CHILD_CODES or code == STORAGE_FAILED
+    is_known = isinstance(code, str) and code in {*_CHILD_CODES, STORAGE_FAILED}
     if not (
         is_known
         and isinstance(message, str)
