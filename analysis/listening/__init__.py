@@ -1,0 +1,1 @@
+"""Match plans, listening copies and the booth that plays them."""

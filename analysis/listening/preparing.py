@@ -1,0 +1,64 @@
+"""Make one listening copy for the shelf: rendered, read by two meters, cut, kept."""
+
+from __future__ import annotations
+
+import tempfile
+import uuid
+from contextlib import ExitStack
+from pathlib import Path
+
+from django.conf import settings
+
+from analysis.intake import keeping
+from analysis.jobs.running import Claim
+from analysis.listening import copies, segments
+from analysis.listening.copies import CopyRefused, MadeCopy
+from analysis.listening.models import CopyState, ListeningCopy
+
+
+def make_copy(claim: Claim) -> None:
+    """Prepare the copy that the claim names. One that misses the plan is refused: no judge hears it."""
+    copy = ListeningCopy.objects.select_related("plan__reference", "recording").get(pk=claim.subject)
+    if copy.state != CopyState.WAITING:
+        return
+    with tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder:
+        try:
+            made = _render(copy, Path(folder))
+        except CopyRefused as exc:
+            copy.state, copy.trouble = CopyState.REFUSED, str(exc)
+        else:
+            copy.state = CopyState.READY
+            copy.offset_frames, copy.polarity = made.offset_frames, made.polarity
+            copy.copy_lufs, copy.second_meter_lufs = made.copy_lufs, made.second_meter_lufs
+            copy.copy_true_peak_dbtp = made.copy_true_peak_dbtp
+            _keep_segments(copy, made, Path(folder) / "segments")
+    with claim.finishing():
+        copy.save()
+
+
+def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
+    plan = copy.plan
+    assert plan.level_lufs is not None, "a plan without a level has no waiting copies"
+    with ExitStack() as borrowed:
+        source = borrowed.enter_context(keeping.local_path(copy.recording.storage_key))
+        reference = plan.reference and borrowed.enter_context(keeping.local_path(plan.reference.storage_key))
+        return copies.make_copy(
+            source,
+            folder / "copy.flac",
+            level_lufs=plan.level_lufs,
+            gain_db=copy.gain_db,
+            rate_hz=plan.rate_hz,
+            frames=plan.frames,
+            seed=copy.pk,
+            reference=reference,
+        )
+
+
+def _keep_segments(copy: ListeningCopy, made: MadeCopy, folder: Path) -> None:
+    # A folder of its own for each attempt: a worker that overslept cannot touch a newer one's segments.
+    name = uuid.uuid4().hex
+    copy.folder_key = f"{name[:2]}/{name}"
+    parts = copies.cut_segments(made.path, folder, segment_frames=copy.plan.segment_frames)
+    copy.segment_count = len(parts)
+    for index, part in enumerate(parts):
+        keeping.keep(part, key=segments.segment_key(copy, index))
