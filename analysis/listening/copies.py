@@ -62,8 +62,8 @@ def make_copy(
     With a `reference` the copy starts where the reference starts, and a turned polarity is turned back: alone
     it cannot be heard, but it would make every switch to another mix of the same tracks jump.
 
-    Raises CopyRefused when a reading is more than `TOLERANCE_LU` from `level_lufs`, AudioError when a file cannot
-    be decoded.
+    Raises CopyRefused when a reading is more than `TOLERANCE_LU` from `level_lufs`, AudioError when a file
+    cannot be decoded.
     """
     offset = Offset(frames=0, polarity=1, confidence=0.0)
     if reference is not None:
@@ -93,7 +93,7 @@ def make_copy(
 
 
 def offset_against(source: Path, reference: Path, *, rate_hz: int) -> Offset:
-    """How late `source` starts against `reference`, in frames at `rate_hz`. Both are read whole, as float32."""
+    """How late `source` starts against `reference`, in frames at `rate_hz`. Both are read whole."""
     return alignment.find_offset(_whole(source, rate_hz), _whole(reference, rate_hz), rate_hz=rate_hz)
 
 
@@ -141,7 +141,7 @@ def render_copy(
 
 
 def cut_segments(copy: Path, folder: Path, *, segment_frames: int) -> list[Path]:
-    """Cut a copy into FLAC files that decode on their own and join to exactly the copy. Returns them in order."""
+    """Cut a copy into FLAC files, in order, that decode on their own and join to exactly the copy."""
     folder.mkdir(parents=True, exist_ok=True)
     described = audiofile.describe(copy)
     parts = []

@@ -41,7 +41,9 @@ def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
     assert plan.level_lufs is not None, "a plan without a level has no waiting copies"
     with ExitStack() as borrowed:
         source = borrowed.enter_context(keeping.local_path(copy.recording.storage_key))
-        reference = plan.reference and borrowed.enter_context(keeping.local_path(plan.reference.storage_key))
+        reference = None
+        if plan.reference is not None:
+            reference = borrowed.enter_context(keeping.local_path(plan.reference.storage_key))
         return copies.make_copy(
             source,
             folder / "copy.flac",

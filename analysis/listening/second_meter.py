@@ -16,8 +16,8 @@ SHORTEST_S = 0.4  # one gating block of ITU-R BS.1770
 def read_lufs(path: Path) -> float:
     """Integrated loudness of a whole file by pyloudnorm; -inf for silence and below 0.4 s.
 
-    The file is held in memory as float64, so read one copy at a time. `DeMan` is the filter class that follows
-    the standard's coefficients; the default one reads 0.04 LU low on the standard's own 997 Hz check.
+    The file is held in memory as float64, so read one copy at a time. `DeMan` is the filter class that
+    follows the standard's coefficients; the default one reads 0.04 LU low on the standard's 997 Hz check.
     """
     described = audiofile.describe(path, audiofile.METER_LIMITS)
     if described.duration_s < SHORTEST_S:

@@ -11,6 +11,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from analysis.intake import delivery, keeping
+from analysis.listening.noise import write_level_noise
 
 LOUDEST_LUFS, SOFTEST_LUFS = -6.0, -60.0
 
@@ -18,8 +19,6 @@ LOUDEST_LUFS, SOFTEST_LUFS = -6.0, -60.0
 @require_safe
 def noise(request: HttpRequest, level: str) -> HttpResponseBase:
     """The level-setting noise at `level` LUFS, made at the first request and kept."""
-    from analysis.listening.noise import write_level_noise
-
     level_lufs = float(level)
     if not SOFTEST_LUFS <= level_lufs <= LOUDEST_LUFS:
         raise Http404
