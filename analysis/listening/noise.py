@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from analysis import audiofile
 from analysis.dsp import meter
 
-# EBU Tech 3343, clause 8.2, sets loudspeakers with noise of this band: wide enough that a room's own modes do not
-# decide, and where an ear and a sound level meter agree best.
+# EBU Tech 3343, clause 8.2, sets loudspeakers with noise of this band (clause and numbers from memory).
 LOWEST_HZ, HIGHEST_HZ = 500.0, 2000.0
 SEED = 3343
 
@@ -20,8 +19,8 @@ def level_noise(level_lufs: float, *, rate_hz: int = 48_000, duration_s: float =
     """Pink noise between 500 and 2000 Hz that loops without a seam, shape (n_frames, 2).
 
     The channels are independent, so that it sounds between the loudspeakers rather than from one point. Its
-    integrated loudness is `level_lufs`. Made from random phases at whole multiples of 1 / `duration_s`, hence
-    periodic, hence seamless; always the same. A level so high that it would pass full scale raises ValueError.
+    integrated loudness is `level_lufs`. Made from random phases at whole multiples of 1 / `duration_s`,
+    hence periodic, hence seamless; always the same. A level so high that it would pass full scale raises ValueError.
     """
     frames = round(rate_hz * duration_s)
     frequency_hz = np.fft.rfftfreq(frames, 1.0 / rate_hz)
