@@ -20,7 +20,8 @@ def level_noise(level_lufs: float, *, rate_hz: int = 48_000, duration_s: float =
 
     The channels are independent, so that it sounds between the loudspeakers rather than from one point. Its
     integrated loudness is `level_lufs`. Made from random phases at whole multiples of 1 / `duration_s`,
-    hence periodic, hence seamless; always the same. A level so high that it would pass full scale raises ValueError.
+    hence periodic, hence seamless; always the same. Raises ValueError for a level at which it would pass full
+    scale.
     """
     frames = round(rate_hz * duration_s)
     frequency_hz = np.fft.rfftfreq(frames, 1.0 / rate_hz)

@@ -1,0 +1,202 @@
+"""A set gets one level, one rate, one length, and copies that two meters have read."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+import soundfile
+
+from analysis.intake import keeping
+from analysis.jobs import running
+from analysis.jobs.models import Job, JobState
+from analysis.listening import booth, planning, segments
+from analysis.listening.booth import Seat
+from analysis.listening.models import CopyState
+from analysis.listening.planning import CannotPlan
+from analysis.measuring.measuring import measurement_of
+from tests import cast
+
+pytestmark = pytest.mark.django_db
+
+
+def music(seed: int, *, seconds: float = 4.0, rate_hz: int = 48_000, level: float = 0.05):
+    """Noise that swells, shape (n_frames, 2): something with a loudness and an onset."""
+    n_frames = round(seconds * rate_hz)
+    swell = 0.2 + 0.8 * np.abs(np.sin(np.arange(n_frames) / rate_hz * 3.0))
+    noise = np.random.default_rng(seed).standard_normal((n_frames + 7, 2))
+    # A mean over eight frames: music has little near half the rate, where a change of rate must cut.
+    darker = np.lib.stride_tricks.sliding_window_view(noise, 8, axis=0).mean(axis=-1)
+    return 3 * level * swell[:, None] * darker
+
+
+def measured(audio, **fields):
+    """A recording that the meter has read."""
+    recording = cast.recording(audio=audio, **fields)
+    measurement_of(recording)
+    return recording
+
+
+def run_all() -> None:
+    """Do every job that waits."""
+    for job in Job.objects.filter(state=JobState.QUEUED):
+        assert running.run(job.pk), Job.objects.get(pk=job.pk).trouble
+
+
+def plan(recordings, **wishes):
+    """Plan at the usual level."""
+    wishes = {"wished_lufs": -18.0, "ceiling_dbtp": -1.0, "now": cast.NOW} | wishes
+    return planning.plan_set(recordings, **wishes)
+
+
+class TestPlanSet:
+    def test_every_copy_comes_to_the_level_by_gain_alone(self):
+        recordings = [measured(music(1)), measured(music(2, level=0.01)), measured(music(3, level=0.1))]
+        made = plan(recordings)
+        run_all()
+        copies = list(made.copies.all())
+        assert [copy.state for copy in copies] == [CopyState.READY] * 3
+        for copy in copies:
+            # ITU-R BS.1770: a gain moves loudness by the same number of decibels.
+            assert copy.copy_lufs == pytest.approx(-18.0, abs=0.02)
+            assert copy.second_meter_lufs == pytest.approx(-18.0, abs=0.1)
+
+    def test_one_peaky_recording_lowers_the_whole_set(self):
+        peaky = music(4, level=0.001)
+        peaky[96_000] = 0.9
+        recordings = [measured(music(1)), measured(peaky)]
+        made = plan(recordings)
+        run_all()
+        assert made.limiting == recordings[1]
+        assert made.lowered_db > 3
+        assert made.level_lufs == pytest.approx(-18.0 - made.lowered_db)
+        for copy in made.copies.all():
+            assert copy.copy_lufs == pytest.approx(made.level_lufs, abs=0.02)
+            assert copy.copy_true_peak_dbtp <= -1.0 + 0.05
+
+    def test_a_late_and_turned_copy_is_put_right(self):
+        reference = music(5)
+        late = -0.5 * np.concatenate([np.zeros((336, 2)), reference[:-336]])
+        recordings = [measured(reference), measured(late)]
+        made = plan(recordings, reference=recordings[0])
+        run_all()
+        copy = made.copies.get(recording=recordings[1])
+        assert (copy.offset_frames, copy.polarity) == (336, -1)
+
+    def test_all_copies_have_one_rate_and_one_length(self):
+        recordings = [measured(music(1)), measured(music(2, rate_hz=44_100, seconds=3.5), rate_hz=44_100)]
+        made = plan(recordings)
+        run_all()
+        assert (made.rate_hz, made.frames) == (48_000, 4 * 48_000)
+        for copy in made.copies.all():
+            parts = [read_segment(copy, index) for index in range(copy.segment_count)]
+            assert [len(part) for part in parts] == [96_000, 96_000]
+
+    def test_silence_gets_no_copy_and_does_not_move_the_others(self):
+        recordings = [measured(music(1)), measured(np.zeros((48_000, 2)))]
+        made = plan(recordings)
+        run_all()
+        refused = made.copies.get(recording=recordings[1])
+        assert refused.state == CopyState.REFUSED
+        assert "silent" in refused.trouble
+        assert made.level_lufs == -18.0
+
+    def test_an_empty_set_and_an_unmeasured_recording_are_refused(self):
+        with pytest.raises(CannotPlan, match="nothing"):
+            plan([])
+        with pytest.raises(CannotPlan, match="not been measured"):
+            plan([cast.recording()])
+
+    def test_a_copy_that_misses_the_level_never_becomes_ready(self, monkeypatch):
+        made = plan([measured(music(1))])
+        made.copies.update(gain_db=0.0)
+        run_all()
+        copy = made.copies.get()
+        assert copy.state == CopyState.REFUSED
+        assert "by our meter" in copy.trouble
+
+    def test_a_second_meter_that_disagrees_refuses_the_copy(self, monkeypatch):
+        monkeypatch.setattr("analysis.listening.second_meter.read_lufs", lambda path: -18.15)
+        made = plan([measured(music(1))])
+        run_all()
+        assert "by the second meter" in made.copies.get().trouble
+
+    def test_making_a_copy_twice_changes_nothing(self):
+        made = plan([measured(music(1))])
+        run_all()
+        before = made.copies.values().get()
+        Job.objects.update(state=JobState.QUEUED)
+        run_all()
+        assert made.copies.values().get() == before
+
+
+class TestBoothSet:
+    def test_a_blind_seat_says_nothing_but_label_and_address(self):
+        made = plan([measured(music(1))])
+        run_all()
+        seat = Seat(copy=made.copies.get(), key="q7", label="A", segments_url="/hear/q7/")
+        found = booth.booth_set(made, [seat])
+        assert found == {
+            "rate_hz": 48_000,
+            "frames": 192_000,
+            "segment_frames": 96_000,
+            "level_lufs": -18.0,
+            "noise_url": "/listening/noise/-18.0",
+            "copies": [{"key": "q7", "label": "A", "name": None, "segments_url": "/hear/q7/"}],
+            "sections": [],
+        }
+
+    def test_a_copy_that_is_not_ready_is_left_out(self):
+        made = plan([measured(music(1))])
+        seat = Seat(copy=made.copies.get(), key="q7", label="A", segments_url="/hear/q7/")
+        assert booth.booth_set(made, [seat])["copies"] == []
+
+
+class TestNoise:
+    def test_it_is_at_its_level_by_the_second_meter(self, client, tmp_path):
+        from analysis.listening import second_meter
+
+        answer = client.get("/listening/noise/-18.0")
+        path = tmp_path / "noise.flac"
+        path.write_bytes(b"".join(answer.streaming_content))
+        assert answer["Content-Type"] == "audio/flac"
+        assert second_meter.read_lufs(path) == pytest.approx(-18.0, abs=0.1)
+
+    @pytest.mark.parametrize("level", ["-5.0", "-61.0", "3.0", "-18", "-18.00", "loud"])
+    def test_other_levels_are_not_there(self, client, level):
+        assert client.get(f"/listening/noise/{level}").status_code == 404
+
+
+class TestSegments:
+    def test_the_answer_says_nothing_of_the_recording(self, rf):
+        made = plan([measured(music(1), original_name="Ansa Merrow final.wav")])
+        run_all()
+        copy = made.copies.get()
+        answer = segments.hand_out(rf.get("/"), copy, 0, seat_key="q7")
+        assert set(answer.headers) == {
+            "Content-Type",
+            "Content-Length",
+            "Accept-Ranges",
+            "ETag",
+            "Cache-Control",
+            "X-Content-Type-Options",
+        }
+        assert answer["Cache-Control"] == "private, no-store"
+        assert answer["ETag"] != segments.hand_out(rf.get("/"), copy, 0, seat_key="z3")["ETag"]
+
+    @pytest.mark.parametrize("index", [-1, 2, 99])
+    def test_a_segment_outside_is_not_there(self, rf, index):
+        from django.http import Http404
+
+        made = plan([measured(music(1))])
+        run_all()
+        with pytest.raises(Http404):
+            segments.hand_out(rf.get("/"), made.copies.get(), index, seat_key="q7")
+
+
+def read_segment(copy, index):
+    """The samples of one segment, shape (n_frames, 2)."""
+    with keeping.opened(segments.segment_key(copy, index)) as file:
+        audio, _ = soundfile.read(io.BytesIO(file.read()), always_2d=True)
+    return audio
