@@ -120,3 +120,10 @@ def contest(**fields: Any) -> Contest:
 def judge(of: Contest, name: str = "Ruy Halden") -> Judge:
     """A member with a seat on the panel."""
     return Judge.objects.create(contest=of, member=member(name))
+
+
+def criterion(of: Contest, name: str, *, position: int, weight: int = 10) -> Criterion:
+    """One more line of the rubric."""
+    return Criterion.objects.create(
+        contest=of, position=position, name=name, meaning=f"{name}.", weight=weight
+    )
