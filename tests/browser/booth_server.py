@@ -42,6 +42,11 @@ def copy_of_noise(seed: int, frames: int) -> NDArray[np.float32]:
     rng = np.random.default_rng(seed)
     sine = 0.2 * np.sin(2 * np.pi * (220 + 110 * seed) * np.arange(frames) / RATE_HZ)
     audio = 0.05 * rng.standard_normal((frames, 2)) + sine[:, None]
+    return on_24_bits(audio)
+
+
+def on_24_bits(audio: NDArray[np.float64]) -> NDArray[np.float32]:
+    """The nearest 24-bit values, full scale 1.0; float32 holds them exactly."""
     return (np.round(audio * 2**23) / 2**23).astype(np.float32)
 
 
@@ -50,7 +55,7 @@ def flac_of(audio: NDArray[np.float32]) -> bytes:
     target = io.BytesIO()
     whole = np.round(audio.astype(np.float64) * 2**23).astype(np.int32) << 8
     soundfile.write(target, whole, RATE_HZ, format="FLAC", subtype="PCM_24")
-    back, _ = soundfile.read(io.BytesIO(target.getvalue()), dtype="float32")
+    back, _ = soundfile.read(io.BytesIO(target.getvalue()), dtype="float32", always_2d=True)
     assert np.array_equal(back, audio)
     return target.getvalue()
 

@@ -1,7 +1,7 @@
 /** Puts the real player on a bench: a recorder in place of the loudspeaker, and a log of what the player says it does. */
 import { Player } from "/static/listening/player.js";
+import { storeFor } from "/static/listening/rates.js";
 import { Recording } from "/static/listening/recording.js";
-import { SegmentStore } from "/static/listening/segments.js";
 import { gridOf } from "/static/listening/timeline.js";
 
 const bench = {
@@ -9,7 +9,7 @@ const bench = {
   async open(set, rateHz) {
     const context = new AudioContext({ sampleRate: rateHz });
     const recording = await Recording.start(context, "/static/listening/recorder.js");
-    const store = new SegmentStore({ copies: set.copies, decode: (bytes) => context.decodeAudioData(bytes) });
+    const store = storeFor(set, context);
     const grid = gridOf(set, context.sampleRate);
     const keys = set.copies.map((copy) => copy.key);
     const player = new Player({ context, output: recording.node, grid, keys, store });

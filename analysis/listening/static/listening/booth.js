@@ -1,5 +1,5 @@
 import { Player } from "./player.js";
-import { SegmentStore } from "./segments.js";
+import { storeFor } from "./rates.js";
 import { frameOf, gridOf, loopOf } from "./timeline.js";
 
 /**
@@ -32,6 +32,7 @@ class Booth {
   #context = null;
   #player = null;
   #gain = null;
+  #noiseOn = false;
   #noise = null; // the source that plays, or null
   #noiseSound = null; // a promise of the decoded loop
   #marks = { from: null, to: null };
@@ -98,7 +99,10 @@ class Booth {
     on("loop-section", "click", () => this.#loopSection());
     on("loop-from", "click", () => this.#mark("from"));
     on("loop-to", "click", () => this.#mark("to"));
-    on("loop-off", "click", () => this.#setLoop(null));
+    on("loop-off", "click", () => {
+      this.#setLoop(null);
+      this.#part("loop-from").focus(); // this button has just been hidden under the focus
+    });
     this.#root.addEventListener("booth:choose", (event) => this.#choose(event.detail?.key));
     this.#root.addEventListener("pointerdown", () => (this.#lastHand = "pointer"));
     this.#root.addEventListener("focusin", () => (latest = this));
@@ -108,7 +112,10 @@ class Booth {
         event.preventDefault(); // or the button that was clicked last would be pressed again
       }
     });
-    window.addEventListener("pagehide", () => this.#player?.pause());
+    window.addEventListener("pagehide", () => {
+      this.#player?.pause();
+      this.#stopNoise();
+    });
   }
 
   /** The listener has read the caution: make the audio context, which needs this gesture. */
@@ -122,13 +129,11 @@ class Booth {
     if (this.#context.sampleRate !== this.#set.rate_hz) {
       this.#part("rate").textContent =
         `This browser plays at ${rateText(this.#context.sampleRate)}; the copies are ${rateText(this.#set.rate_hz)}. ` +
-        "They are converted while playing: good for learning, not for a last decision.";
+        "They are converted while playing, without gaps; for an exact hearing set the sound device to " +
+        `${rateText(this.#set.rate_hz)} and reload the page.`;
       this.#part("rate").hidden = false;
     }
-    const store = new SegmentStore({
-      copies: this.#set.copies,
-      decode: (bytes) => this.#context.decodeAudioData(bytes),
-    });
+    const store = storeFor(this.#set, this.#context);
     store.addEventListener("trouble", (event) => this.#say(event.detail.message));
     store.addEventListener("relief", () => this.#say(""));
     this.#player = new Player({
@@ -218,27 +223,35 @@ class Booth {
   }
 
   async #noiseOnOrOff() {
-    if (this.#noise !== null) {
+    if (this.#noiseOn) {
       this.#stopNoise();
       return;
     }
+    this.#noiseOn = true;
+    this.#showNoise();
     this.#player.pause();
-    await this.#context.resume();
     try {
+      await this.#context.resume();
       this.#noiseSound ??= fetchNoise(this.#set.noise_url, this.#context);
-      const buffer = await this.#noiseSound;
-      this.#noise = new AudioBufferSourceNode(this.#context, { buffer, loop: true });
+      this.#startNoise(await this.#noiseSound);
     } catch {
       this.#noiseSound = null;
+      this.#stopNoise();
       this.#say("The level noise could not be fetched. Try again.");
-      return;
     }
-    this.#noise.connect(this.#gain);
-    this.#noise.start();
-    this.#showNoise();
+  }
+
+  #startNoise(buffer) {
+    // Fetching took its time: the listener may have stopped it, or stopped it and asked again.
+    if (this.#noiseOn && this.#noise === null) {
+      this.#noise = new AudioBufferSourceNode(this.#context, { buffer, loop: true });
+      this.#noise.connect(this.#gain);
+      this.#noise.start();
+    }
   }
 
   #stopNoise() {
+    this.#noiseOn = false;
     this.#noise?.stop();
     this.#noise = null;
     this.#showNoise();
@@ -364,9 +377,7 @@ class Booth {
   }
 
   #showNoise() {
-    const on = this.#noise !== null;
-    this.#part("noise").setAttribute("aria-pressed", String(on));
-    this.#part("noise").textContent = on ? "Stop the noise" : "Play noise to set the level";
+    this.#part("noise").textContent = this.#noiseOn ? "Stop the noise" : "Play noise to set the level";
   }
 }
 
