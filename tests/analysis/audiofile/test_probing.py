@@ -25,7 +25,7 @@ def locked_in(lines: str, *, cpu_s: int = 10) -> subprocess.CompletedProcess[str
     start = "import os, socket, sys, resource\nfrom analysis.audiofile.sandbox import lock_in\n"
     program = f"{start}lock_in(cpu_s={cpu_s})\n" + textwrap.dedent(lines)
     return subprocess.run(
-        [sys.executable, "-c", program], capture_output=True, text=True, check=False, cwd=PROJECT
+        [sys.executable, "-c", program], capture_output=True, text=True, check=False, cwd=PROJECT, timeout=60
     )
 
 
@@ -62,7 +62,9 @@ class TestLockedIn:
             "from analysis.audiofile.sandbox import lock_in; import os; lock_in(cpu_s=5); os.write(1, b'a')"
         )
         with (tmp_path / "a").open("wb") as output:
-            done = subprocess.run([sys.executable, "-c", program], stdout=output, check=False, cwd=PROJECT)
+            done = subprocess.run(
+                [sys.executable, "-c", program], stdout=output, check=False, cwd=PROJECT, timeout=60
+            )
         assert done.returncode != 0
         assert (tmp_path / "a").stat().st_size == 0
 
