@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib.auth.decorators import login_required
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView
@@ -21,6 +23,12 @@ class SignIn(LoginView):
     template_name = "academy/members/sign_in.html"
     authentication_form = SignInForm
     redirect_authenticated_user = True
+
+    def get_context_data(self, **more: Any) -> dict[str, Any]:
+        """Without the host's name, which Django would put in the place of the site's."""
+        context = super().get_context_data(**more)
+        del context["site_name"]
+        return context
 
     def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
         """Show the form again with its sentence."""
