@@ -113,9 +113,7 @@ def _refuse_by_verdict(status: int | None, printed: bytes) -> None:
             "limits", "The file takes too long to decode. Export it again as 24-bit WAV or FLAC."
         )
     if status == -signal.SIGKILL:
-        raise AudioError(
-            "interrupted", "The check of this file was stopped from outside; it is not finished."
-        )
+        raise AudioError("interrupted", "The check of this file was stopped from outside; try again.")
     code, message = _accusation(verdict) if status == 0 else ("decode_failed", "")
     if code == STORAGE_FAILED:
         raise OSError(f"the file could not be read while it was checked: {message}")
