@@ -110,7 +110,9 @@ class BoothServer:
         if path == "/noise":
             return 200, "audio/flac", self.noise
         if path == "/booth":
-            return 200, TYPES[".html"], self.page().encode()
+            return 200, TYPES[".html"], self.page("page.html").encode()
+        if path == "/selftest":
+            return 200, TYPES[".html"], self.page("listening/selftest.html").encode()
         if path == "/favicon.ico":
             return 200, "image/x-icon", b""
         for prefix, folder in {"/static/listening/": SCRIPTS, "/page/": PAGES}.items():
@@ -119,11 +121,11 @@ class BoothServer:
                 return 200, TYPES[file.suffix], file.read_bytes()
         return 404, "text/plain", b""
 
-    def page(self) -> str:
-        """The booth's own template on a page of its own."""
+    def page(self, name: str) -> str:
+        """A template of the booth's, on a page of its own."""
         engine = Engine(dirs=[str(PAGES), str(TEMPLATES)], libraries={"static": "django.templatetags.static"})
         with override_settings(STORAGES=PLAIN_STATIC):
-            return engine.get_template("page.html").render(Context({"booth_set": self.booth_set}))
+            return engine.get_template(name).render(Context({"booth_set": self.booth_set}))
 
 
 @contextmanager
