@@ -211,6 +211,10 @@ class TestEveryEnd:
         with pytest.raises(SandboxFailed):
             act(script)
 
+    def test_a_start_that_takes_for_ever_is_ours(self, act):
+        with pytest.raises(SandboxFailed):
+            act("sleep 60", wall_s=0.5)
+
     def test_a_disk_that_cannot_be_read_is_the_storages_fault(self, act):
         with pytest.raises(OSError, match="Input/output error"):
             act("""echo ready; echo '{"code": "storage_failed", "message": "Input/output error"}'""")
