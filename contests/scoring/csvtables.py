@@ -109,3 +109,13 @@ def _faults(row: Row, required: Sequence[str]) -> list[str]:
         if any(unicodedata.category(character) == "Cc" for character in cell)
     ]
     return faults
+
+
+def read_column(path: Path, column: str) -> list[str]:
+    """The cells of a table with this one column, in order. Raises SheetsRefused as `read_table`."""
+    return [row.cells[column] for row in read_table(path, required=(column,))]
+
+
+def read_pairs(path: Path, first: str, second: str) -> list[tuple[str, str]]:
+    """The rows of a table with these two columns, in order. Raises SheetsRefused as `read_table`."""
+    return [(row.cells[first], row.cells[second]) for row in read_table(path, required=(first, second))]

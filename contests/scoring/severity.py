@@ -69,8 +69,11 @@ class SeverityFit:
 
     `adjusted` (n_entries,) is on the scale of the average judge. `judge_effect` (n_judges,) is what a judge
     adds, so a severe judge's is negative; it sums to 0 within every component. `residual_sd` is None where no
-    degree of freedom is left to estimate it: then no standard error exists. `share` (n_entries, n_judges) and
-    `judge_root` (n_judges, n_judges) are the factors of the covariance, see `unit_covariance`.
+    degree of freedom is left to estimate it: then no standard error exists.
+
+    Two factors carry the covariance for a residual variance of 1, so that a field of thousands needs no
+    square matrix of its own: `judge_root` (n_judges, n_judges), whose product with its transpose is C⁺, and
+    `through_judges` (n_entries, n_judges), what the judges' errors do to each entry.
     """
 
     adjusted: Floats
@@ -82,8 +85,8 @@ class SeverityFit:
     degrees_of_freedom: int
     residual_sd: float | None
     hearings_of_entry: Indices
-    share: Floats
     judge_root: Floats
+    through_judges: Floats
 
     @property
     def connected(self) -> bool:
@@ -101,15 +104,14 @@ class SeverityFit:
         `K⁻¹ + K⁻¹N C⁺ NᵀK⁻¹`: times `residual_sd`² it is the whole covariance. Entries of different
         components share no scale, and their covariance here is 0 by construction, not by measurement.
         """
-        through_judges = self.share @ self.judge_root
-        return np.asarray(np.diag(1.0 / self.hearings_of_entry) + through_judges @ through_judges.T)
+        own = np.diag(1.0 / self.hearings_of_entry)
+        return np.asarray(own + self.through_judges @ self.through_judges.T)
 
     def standard_error(self) -> Floats | None:
         """Standard error of each adjusted score (n_entries,), or None without a degree of freedom."""
         if self.residual_sd is None:
             return None
-        through_judges = self.share @ self.judge_root
-        variance = 1.0 / self.hearings_of_entry + np.square(through_judges).sum(axis=1)
+        variance = 1.0 / self.hearings_of_entry + np.square(self.through_judges).sum(axis=1)
         return np.asarray(self.residual_sd * np.sqrt(variance))
 
     def standard_error_of_effect(self) -> Floats | None:
@@ -124,9 +126,8 @@ class SeverityFit:
         Shape (n_entries,), 0 for the entry itself. From the whole covariance: entries with common judges
         share those judges' errors, and the root of their own summed squares would be wrong.
         """
-        through_judges = (self.share - self.share[entry]) @ self.judge_root
         variance = 1.0 / self.hearings_of_entry + 1.0 / self.hearings_of_entry[entry]
-        variance = variance + np.square(through_judges).sum(axis=1)
+        variance += np.square(self.through_judges - self.through_judges[entry]).sum(axis=1)
         variance[entry] = 0.0
         return np.asarray(np.sqrt(variance))
 
@@ -196,8 +197,8 @@ def fit_severity(hearings: Hearings) -> SeverityFit:
         degrees_of_freedom=freedom,
         residual_sd=float(np.sqrt(np.square(residual).sum() / freedom)) if freedom > 0 else None,
         hearings_of_entry=hearings_of_entry,
-        share=share,
         judge_root=judge_root,
+        through_judges=share @ judge_root,
     )
 
 

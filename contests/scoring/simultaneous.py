@@ -48,16 +48,19 @@ def could_be_first(fit: SeverityFit) -> NDArray[np.bool_] | None:
     """
     if fit.residual_sd is None:
         return None
-    best = fit.adjusted.max()
+    gap = fit.adjusted.max() - fit.adjusted
     if not fit.has_spread:
-        return np.asarray(best - fit.adjusted <= TIE_TOLERANCE)
-    n_entries = fit.adjusted.size
-    behind = np.array([_furthest_behind(fit, entry) for entry in range(n_entries)])
+        return np.asarray(gap <= TIE_TOLERANCE)
 
     # One pair's critical value is the least it can be, Bonferroni's the most: between them it is simulated.
-    freedom = fit.degrees_of_freedom
+    freedom, n_entries = fit.degrees_of_freedom, fit.adjusted.size
     least = float(t_distribution.ppf(CONFIDENCE, freedom))
     most = float(t_distribution.isf((1 - CONFIDENCE) / max(n_entries - 1, 1), freedom))
+    leader = int(np.argmin(gap))
+    # Whoever is too far behind the leader need not be compared with the rest.
+    near = np.flatnonzero(gap <= most * fit.residual_sd * fit.unit_difference_sd(leader) + TIE_TOLERANCE)
+    behind = np.full(n_entries, np.inf)
+    behind[near] = [_furthest_behind(fit, int(entry)) for entry in near]
     possible = behind <= least
     open_entries = np.flatnonzero(~possible & (behind <= most))
     if open_entries.size:
@@ -74,9 +77,8 @@ def critical_values(fit: SeverityFit, entries: Indices) -> Floats:
     n_entries = fit.adjusted.size
     draws = int(np.clip(COMPARISONS_AFFORDED // (n_entries * entries.size), FEWEST_DRAWS, MOST_DRAWS))
     rng = np.random.default_rng(SEED)
-    through_judges = fit.share @ fit.judge_root
     error = rng.standard_normal((draws, n_entries)) / np.sqrt(fit.hearings_of_entry)
-    error += rng.standard_normal((draws, through_judges.shape[1])) @ through_judges.T
+    error += rng.standard_normal((draws, fit.judge_root.shape[0])) @ fit.through_judges.T
     error /= np.sqrt(rng.chisquare(fit.degrees_of_freedom, (draws, 1)) / fit.degrees_of_freedom)
 
     critical = np.empty(entries.size)

@@ -46,8 +46,8 @@ class Command(BaseCommand):
         "Rank entries by their weighted scores, adjusted for their judges' severity. "
         "SCORES.csv has the columns entry,judge,criterion,score and, where a judge heard an entry more than "
         "once, repeat. Severity is positive for a judge who scores below the average judge; the effect is "
-        "what the judge adds, the same with the other sign. Hearings count judges for an entry and entries for a "
-        "judge. Exit status 1 when the table is refused or common entries do not link all judges."
+        "what the judge adds, the same with the other sign. Hearings count judges for an entry and entries "
+        "for a judge. Exit status 1 when the table is refused or common entries do not link all judges."
     )
     requires_system_checks = []
 

@@ -1,0 +1,217 @@
+"""Assignments: what every plan must keep, and what is refused in words.
+
+What a plan must keep is checked by counting; the bounds on pairs and strength come from the balanced
+incomplete block design, the best that can exist.
+"""
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from contests.scoring.assigning import Assignment, assign_hearings, hand_over
+from contests.scoring.errors import Infeasible, SheetsRefused
+from contests.scoring.severity import Hearings, fit_severity
+
+
+def entries(count: int) -> list[str]:
+    return [f"E{number:02}" for number in range(count)]
+
+
+def judges(count: int) -> list[str]:
+    return [f"J{number:02}" for number in range(count)]
+
+
+def components_of(plan: Assignment) -> int:
+    """Components counted by the model that will be fitted to the scores, not by the plan's own word."""
+    names = sorted({entry for heard in plan.order.values() for entry in heard})
+    pairs = np.array(
+        [(names.index(e), j) for j, heard in enumerate(plan.order.values()) for e in heard], dtype=np.intp
+    )
+    hearings = Hearings(pairs[:, 0], pairs[:, 1], np.zeros(len(pairs)), len(names), len(plan.order))
+    return fit_severity(hearings).components
+
+
+def spread(plan: Assignment) -> int:
+    return max(plan.loads.values()) - min(plan.loads.values())
+
+
+class TestAssignHearings:
+    @pytest.mark.parametrize(
+        ("n_entries", "n_judges", "hearings"),
+        [
+            (60, 12, 3),
+            (18, 6, 3),
+            (7, 7, 3),
+            (5, 6, 2),
+            (2, 3, 2),
+            (40, 5, 2),
+            (8, 4, 4),
+            (1, 1, 1),
+            (31, 9, 4),
+        ],
+    )
+    @pytest.mark.parametrize("seed", [0, 1, 2])
+    def test_every_plan_is_complete_level_and_linked(self, n_entries, n_judges, hearings, seed):
+        plan = assign_hearings(entries(n_entries), judges(n_judges), hearings=hearings, seed=seed)
+        for entry in entries(n_entries):
+            assert len(plan.judges_of(entry)) == hearings
+        assert all(len(set(heard)) == len(heard) for heard in plan.order.values())
+        assert sum(plan.loads.values()) == n_entries * hearings
+        assert spread(plan) <= 1
+        assert plan.connected
+        assert components_of(plan) == 1
+
+    @pytest.mark.parametrize("seed", range(5))
+    def test_conflicts_are_never_broken(self, seed):
+        rng = np.random.default_rng(seed)
+        conflicts = {
+            (f"J{judge:02}", entry) for entry in entries(60)[::3] for judge in rng.integers(12, size=3)
+        }
+        plan = assign_hearings(entries(60), judges(12), hearings=3, conflicts=conflicts, seed=seed)
+        assert not conflicts & {(judge, entry) for judge, heard in plan.order.items() for entry in heard}
+        assert spread(plan) <= 2
+        assert all(len(plan.judges_of(entry)) == 3 for entry in entries(60))
+
+    def test_the_tightest_linked_plan_is_found(self):
+        """Five entries of two hearings and six judges: 10 hearings for 11 names, so the links form a tree."""
+        for seed in range(30):
+            plan = assign_hearings(entries(5), judges(6), hearings=2, seed=seed)
+            assert components_of(plan) == 1
+            assert spread(plan) == 1
+
+    def test_pairs_of_judges_meet_about_equally(self):
+        """60 entries by 3 make 180 meetings over 66 pairs, 2.7 each; a random draw leaves pairs at 0."""
+        for seed in range(5):
+            plan = assign_hearings(entries(60), judges(12), hearings=3, seed=seed)
+            meetings = [len(set(a) & set(b)) for a, b in combinations(plan.order.values(), 2)]
+            assert min(meetings) >= 1
+            assert max(meetings) <= 5
+
+    def test_strength_is_that_of_the_complete_design(self):
+        """Every judge hears all: every other eigenvalue is 1, which is the balanced formula at k = J."""
+        plan = assign_hearings(entries(8), judges(4), hearings=4)
+        assert plan.strength == pytest.approx(1.0, abs=1e-12)
+        assert plan.ideal_strength == pytest.approx(1.0, abs=1e-12)
+
+    def test_strength_stays_below_the_balanced_design_and_near_it(self):
+        """`(k − 1)/k · J/(J − 1)`, the eigenvalue of a balanced incomplete block design; by algebra."""
+        plan = assign_hearings(entries(300), judges(24), hearings=3)
+        assert plan.ideal_strength == pytest.approx(2 / 3 * 24 / 23)
+        assert 0.9 * plan.ideal_strength < plan.strength <= plan.ideal_strength
+
+    def test_anchors_are_heard_by_all_and_link_single_hearings(self):
+        plan = assign_hearings(entries(12), judges(4), hearings=1, anchors=["E03", "house mix"])
+        assert plan.judges_of("house mix") == tuple(judges(4))
+        assert plan.judges_of("E03") == tuple(judges(4))
+        assert all(len(plan.judges_of(entry)) == 1 for entry in entries(12) if entry != "E03")
+        assert components_of(plan) == 1
+        assert spread(plan) <= 1
+
+    def test_the_same_seed_gives_the_same_plan_and_another_another(self):
+        plans = [assign_hearings(entries(20), judges(5), hearings=2, seed=seed) for seed in (7, 7, 8)]
+        assert plans[0] == plans[1]
+        assert plans[0] != plans[2]
+
+    def test_each_judge_has_an_own_order(self):
+        plan = assign_hearings(entries(20), judges(4), hearings=4)
+        assert len(set(plan.order.values())) == 4
+        assert all(set(heard) == set(entries(20)) for heard in plan.order.values())
+
+    def test_first_and_last_places_are_spread_over_the_entries(self):
+        """In 400 independent orders of 10 each entry is first 40 times, within 3.9 standard deviations."""
+        first = [
+            assign_hearings(entries(10), ["J"], hearings=1, seed=seed).order["J"][0] for seed in range(400)
+        ]
+        counts = [first.count(entry) for entry in entries(10)]
+        assert min(counts) >= 17
+        assert max(counts) <= 63
+
+    def test_a_lopsided_conflict_is_told(self):
+        conflicts = [("J00", entry) for entry in entries(20)[:17]]
+        plan = assign_hearings(entries(20), judges(4), hearings=2, conflicts=conflicts)
+        assert plan.loads["J00"] == 3
+        assert any("uneven: 3 to" in note for note in plan.notes)
+
+
+class TestInfeasible:
+    @pytest.mark.parametrize(
+        ("demand", "reason"),
+        [
+            ({"hearings": 5}, "5 hearings an entry need 5 judges; there are 4"),
+            ({"hearings": 1}, "can link at most 1 of the 4 judges"),
+            (
+                {"hearings": 3, "conflicts": [("J00", "E01"), ("J01", "E01")]},
+                "Too few judges without a conflict for E01: 3 are needed",
+            ),
+            (
+                {"hearings": 2, "anchors": ["E00"], "conflicts": [("J02", "E00")]},
+                "J02 has a conflict with E00. Choose another anchor",
+            ),
+            (
+                {
+                    "hearings": 2,
+                    "conflicts": [(j, e) for j in ("J00", "J01") for e in ("E00", "E01", "E02")]
+                    + [(j, e) for j in ("J02", "J03") for e in ("E03", "E04", "E05")],
+                },
+                "groups of judges who may not hear any common entry: J02, J03; J00, J01",
+            ),
+        ],
+    )
+    def test_it_says_why(self, demand, reason):
+        with pytest.raises(Infeasible) as refusal:
+            assign_hearings(entries(6), judges(4), **demand)
+        assert reason in refusal.value.reason
+
+    def test_too_many_judges_for_the_entries_cannot_be_linked(self):
+        with pytest.raises(Infeasible, match="link at most 4 of the 12 judges"):
+            assign_hearings(entries(3), judges(12), hearings=2)
+
+
+class TestBadNames:
+    @pytest.mark.parametrize(
+        ("demand", "message"),
+        [
+            ({"entries": ["A", "A"]}, "The entry A is listed twice"),
+            ({"judges": ["J", "J"]}, "The judge J is listed twice"),
+            ({"anchors": ["A", "A"]}, "The anchor A is listed twice"),
+            ({"entries": []}, "no entries"),
+            ({"judges": []}, "no judges"),
+            ({"hearings": 0}, "at least one hearing"),
+            ({"conflicts": [("K", "A")]}, "the judge K, who is not on the list"),
+            ({"conflicts": [("J", "Z")]}, "the entry Z, which is not on the list"),
+        ],
+    )
+    def test_it_refuses(self, demand, message):
+        call = {"entries": ["A", "B"], "judges": ["J"], "hearings": 1} | demand
+        with pytest.raises(SheetsRefused, match=message):
+            assign_hearings(call.pop("entries"), call.pop("judges"), **call)
+
+
+class TestHandOver:
+    def test_only_the_withdrawn_judges_entries_move(self):
+        plan = assign_hearings(entries(24), judges(6), hearings=3, anchors=["house mix"])
+        after = hand_over(plan, "J02")
+        assert "J02" not in after.order
+        for judge, heard in after.order.items():
+            assert heard[: len(plan.order[judge])] == plan.order[judge]
+        assert all(len(after.judges_of(entry)) == 3 for entry in entries(24))
+        assert after.judges_of("house mix") == tuple(after.order)
+        assert spread(after) <= 2
+
+    def test_conflicts_hold(self):
+        plan = assign_hearings(entries(12), judges(5), hearings=2, seed=3)
+        conflicts = [(judge, entry) for judge in ("J00", "J01") for entry in plan.order["J04"]]
+        conflicts = [(j, e) for j, e in conflicts if e not in plan.order[j]]
+        after = hand_over(plan, "J04", conflicts=conflicts)
+        assert not {(j, e) for j, heard in after.order.items() for e in heard} & set(conflicts)
+
+    def test_it_refuses_when_nobody_is_left(self):
+        plan = assign_hearings(entries(6), judges(3), hearings=3)
+        with pytest.raises(Infeasible, match="No other judge may hear entry"):
+            hand_over(plan, "J01")
+
+    def test_it_refuses_a_stranger(self):
+        plan = assign_hearings(entries(6), judges(3), hearings=3)
+        with pytest.raises(SheetsRefused, match="not on this panel"):
+            hand_over(plan, "J99")
