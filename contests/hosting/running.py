@@ -1,0 +1,175 @@
+"""Run the timetable: open, close, prepare the round, open the judging, close it. Each step is recorded."""
+
+from __future__ import annotations
+
+import secrets
+from datetime import datetime
+
+from django.db import transaction
+
+from academy.members.models import Member
+from analysis.listening import planning
+from analysis.listening.models import CopyState
+from contests import decisions
+from contests.hosting.refusals import HostingRefused
+from contests.judging import assigning
+from contests.models import Contest, Entry, Round
+from contests.states import (
+    ContestState,
+    EntryState,
+    HearingState,
+    MoveNotAllowed,
+    RoundState,
+    StateChanged,
+)
+
+
+@transaction.atomic
+def open_contest(contest_id: int, *, actor: Member, now: datetime) -> Contest:
+    """Let the contest take entries from its opening date on. Refused while something is missing."""
+    contest = _locked(contest_id)
+    if missing := missing_before_opening(contest):
+        raise HostingRefused("Before it can open: " + "; ".join(missing) + ".")
+    _move(contest, ContestState.OPEN)
+    decisions.record(contest, "opened", actor=actor, now=now)
+    return contest
+
+
+def missing_before_opening(contest: Contest) -> list[str]:
+    """What a visitor would miss on the page, in words; empty when it can open."""
+    missing = []
+    if not contest.criteria.exists():
+        missing.append("the rubric has no criterion")
+    if contest.pack.reference_mix is None:
+        missing.append("the stem pack has no reference mix")
+    if not contest.closes_at < contest.judging_until <= contest.announced_at:
+        missing.append("the dates do not follow one another")
+    return missing
+
+
+@transaction.atomic
+def close_contest(contest_id: int, *, actor: Member | None, now: datetime, reason: str = "") -> Contest:
+    """End the taking of entries. Before its date it needs a reason, and the date becomes now.
+
+    The contest row is locked, so that an entry is either inside or refused. `actor` is None for the timetable.
+    """
+    contest = _locked(contest_id)
+    is_early = now < contest.closes_at
+    if is_early and not reason.strip():
+        raise HostingRefused("Closing before the announced date takes time from entrants. Give the reason.")
+    _move(contest, ContestState.CLOSED)
+    if is_early:
+        Contest.objects.filter(pk=contest.pk).update(closes_at=now)
+        contest.closes_at = now
+    decisions.record(contest, "closed early" if is_early else "closed", actor=actor, now=now, reason=reason)
+    return contest
+
+
+@transaction.atomic
+def prepare_round(contest_id: int, *, actor: Member, now: datetime) -> Round:
+    """Plan one level for all ready entries, have their copies made, and give each judge entries to hear."""
+    contest = _locked(contest_id)
+    if contest.state != ContestState.CLOSED:
+        raise HostingRefused("A round is prepared after the close.")
+    if contest.rounds.exists():
+        raise HostingRefused("The round is prepared already.")
+    _refuse_open_questions(contest)
+
+    entries = contest.entries.filter(state=EntryState.READY).select_related("recording")
+    try:
+        plan = planning.plan_set(
+            [entry.recording for entry in entries],
+            wished_lufs=contest.listening_level_lufs,
+            ceiling_dbtp=contest.listening_ceiling_dbtp,
+            reference=contest.pack.reference_mix,
+            now=now,
+        )
+    except planning.CannotPlan as exc:
+        raise HostingRefused(str(exc)) from exc
+    round_ = Round.objects.create(
+        contest=contest,
+        plan=plan,
+        hearings_per_entry=contest.hearings_per_entry,
+        seed=secrets.randbelow(2**31),
+    )
+    try:
+        assigning.assign_round(round_, now=now)
+    except assigning.CannotAssign as exc:
+        raise HostingRefused(str(exc)) from exc
+    decisions.record(
+        contest,
+        "round prepared",
+        actor=actor,
+        now=now,
+        details={
+            "round": round_.number,
+            "seed": round_.seed,
+            "level_lufs": plan.level_lufs,
+            "lowered_db": plan.lowered_db,
+            "entries": [entry.receipt for entry in entries],
+        },
+    )
+    return round_
+
+
+@transaction.atomic
+def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
+    """Let the judges in. Refused until every copy has been made and read by both meters."""
+    contest = _locked(contest_id)
+    round_ = contest.rounds.filter(state=RoundState.PREPARING).select_related("plan").first()
+    if round_ is None or round_.plan is None:
+        raise HostingRefused("There is no prepared round.")
+    if refused := round_.plan.copies.filter(state=CopyState.REFUSED).first():
+        raise HostingRefused(f"A listening copy was refused: {refused.trouble}")
+    if waiting := round_.plan.copies.filter(state=CopyState.WAITING).count():
+        raise HostingRefused(f"{waiting} listening copies are still being prepared.")
+    _move(round_, RoundState.JUDGING)
+    _move(contest, ContestState.JUDGING)
+    decisions.record(contest, "judging opened", actor=actor, now=now, details={"round": round_.number})
+    return round_
+
+
+@transaction.atomic
+def close_judging(contest_id: int, *, actor: Member, now: datetime, reason: str = "") -> Round:
+    """End the round: no sheet changes after this. With sheets missing it needs a reason."""
+    contest = _locked(contest_id)
+    round_ = contest.rounds.filter(state=RoundState.JUDGING).first()
+    if round_ is None:
+        raise HostingRefused("No round is open to the judges.")
+    missing = round_.assignments.filter(state=HearingState.WAITING).count()
+    if missing and not reason.strip():
+        raise HostingRefused(
+            f"{missing} score sheets are missing. Remind the judges, or give the reason for closing without."
+        )
+    _move(round_, RoundState.CLOSED)
+    decisions.record(
+        contest,
+        "judging closed",
+        actor=actor,
+        now=now,
+        reason=reason,
+        details={"round": round_.number, "missing_sheets": missing},
+    )
+    return round_
+
+
+def _refuse_open_questions(contest: Contest) -> None:
+    """Nothing may be undecided when the round is made, or an entrant would be left out by accident."""
+    checking = contest.entries.filter(state=EntryState.CHECKING).count()
+    if checking:
+        raise HostingRefused(f"{checking} entries are still being checked.")
+    undecided: list[Entry] = list(contest.entries.filter(state=EntryState.ATTENTION))
+    if undecided:
+        names = ", ".join(entry.receipt for entry in undecided)
+        raise HostingRefused(f"Decide first about the entries that need attention: {names}.")
+
+
+def _locked(contest_id: int) -> Contest:
+    return Contest.objects.select_for_update().get(pk=contest_id)
+
+
+def _move(thing: Contest | Round, new_state: ContestState | RoundState) -> None:
+    try:
+        thing.move_to(new_state)  # type: ignore[arg-type]
+    except (MoveNotAllowed, StateChanged) as exc:
+        raise HostingRefused(f"It cannot be {new_state.label} now.") from exc
