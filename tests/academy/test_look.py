@@ -183,7 +183,7 @@ class TestFront:
 
     def test_a_member_is_led_on(self, client, addresses):
         client.force_login(cast.member())
-        assert 'href="/members/">Go on' in client.get("/").content.decode()
+        assert 'href="/members/">Your own page' in client.get("/").content.decode()
 
     def test_an_empty_site_says_so(self, client, db):
         html = client.get("/").content.decode()

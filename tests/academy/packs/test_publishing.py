@@ -41,7 +41,7 @@ class TestAddStem:
     @pytest.mark.parametrize(("name", "reason"), [("Kick", "already"), ("  ", "name")])
     def test_a_refused_upload_is_let_go(self, tmp_path, name, reason):
         pack = making.draft(tmp_path, ["Kick"])
-        received = making.upload(tmp_path)
+        received = making.short_tone(tmp_path)
         with pytest.raises(PackRefused, match=reason):
             publishing.add_stem(pack, received, name=name, owner=None, now=cast.NOW)
         assert not keeping.shelf().exists(received.storage_key)
@@ -51,7 +51,7 @@ class TestAddStem:
         pack = making.draft(tmp_path, ["Kick"])
         publishing.publish(pack)
         with pytest.raises(PackRefused, match="published"):
-            publishing.add_stem(pack, making.upload(tmp_path), name="Bass", owner=None, now=cast.NOW)
+            publishing.add_stem(pack, making.short_tone(tmp_path), name="Bass", owner=None, now=cast.NOW)
         assert pack.stems.count() == 1
 
 
@@ -101,6 +101,6 @@ class TestChangeTerms:
 class TestReferenceMix:
     def test_it_is_sealed_with_the_pack(self, tmp_path):
         pack = making.draft(tmp_path, ["Kick"])
-        recording = publishing.set_reference_mix(pack, making.upload(tmp_path), owner=None, now=cast.NOW)
+        recording = publishing.set_reference_mix(pack, making.short_tone(tmp_path), owner=None, now=cast.NOW)
         pack.refresh_from_db()
         assert pack.reference_mix == recording
