@@ -37,6 +37,7 @@ class Booth {
   #noiseSound = null; // a promise of the decoded loop
   #marks = { from: null, to: null };
   #told = new Map(); // key -> seconds last told to the page
+  #firstKey = null;
   #lastHand = "pointer";
   #restTold = 0;
 
@@ -104,6 +105,7 @@ class Booth {
       this.#part("loop-from").focus(); // this button has just been hidden under the focus
     });
     this.#root.addEventListener("booth:choose", (event) => this.#choose(event.detail?.key));
+    this.#root.addEventListener("click", () => this.#say(""), { capture: true }); // what was said has been read
     this.#root.addEventListener("pointerdown", () => (this.#lastHand = "pointer"));
     this.#root.addEventListener("focusin", () => (latest = this));
     document.addEventListener("keydown", (event) => this.#key(event));
@@ -148,6 +150,7 @@ class Booth {
     this.#player.addEventListener("copy", (event) => this.#tell("booth:copy", { key: event.detail.key }));
     this.#player.addEventListener("wish", (event) => this.#showWish(event.detail.key));
     this.#player.addEventListener("heard", (event) => this.#tellHeard(event.detail));
+    this.#player.choose(this.#firstKey ?? this.#player.key);
     this.#player.prepare();
     this.#showCopy();
     this.#part("play").focus();
@@ -166,9 +169,12 @@ class Booth {
     this.#player.play();
   }
 
+  /** A page may choose before the listener is ready; then that copy comes first. */
   #choose(key) {
-    if (key !== undefined) {
-      this.#player?.choose(key);
+    if (this.#player === null) {
+      this.#firstKey = key ?? null;
+    } else if (key !== undefined) {
+      this.#player.choose(key);
     }
   }
 

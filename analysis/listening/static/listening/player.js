@@ -111,7 +111,7 @@ export class Player extends EventTarget {
     }
     const from = this.#frame >= this.#grid.frames ? (this.#loop?.start ?? 0) : this.#frame;
     this.#wish = { key: this.#key, setFrame: from };
-    this.#countedTo = this.#now();
+    this.#countedTo = Math.max(this.#countedTo, this.#now());
     this.#enter("waiting");
     this.#timer = setInterval(() => this.#tick(), TICK_MS);
     this.#tick();
@@ -125,8 +125,8 @@ export class Player extends EventTarget {
     const frame = this.frame;
     const at = this.#clearFrame();
     const run = this.#state === "playing" ? runAt(this.#runs, at) : null;
-    this.#rest(run !== null && this.#wish?.setFrame == null ? frameAt(run, at) : frame);
     this.#fallSilent(at);
+    this.#rest(run !== null && this.#wish?.setFrame == null ? frameAt(run, at) : frame, at + this.#fade);
   }
 
   /** Go to another copy at the same place. Unknown keys are ignored. */
@@ -206,10 +206,10 @@ export class Player extends EventTarget {
     }
   }
 
-  /** Nothing plays from here on; the playhead waits at `frame`. */
-  #rest(frame) {
+  /** Nothing plays from context frame `until` on; the playhead waits at `frame`. */
+  #rest(frame, until = this.#now()) {
     clearInterval(this.#timer);
-    this.#count();
+    this.#count(until);
     this.#frame = Math.min(this.#grid.frames, Math.max(0, frame));
     this.#wish = null;
     this.#tellWish();
@@ -399,9 +399,8 @@ export class Player extends EventTarget {
     this.#runs = this.#runs.filter(({ endsAt }) => endsAt > now - this.#grid.rateHz);
   }
 
-  /** Add the frames that sounded since the last call to the copies that sounded them. */
-  #count() {
-    const now = this.#now();
+  /** Add the frames that sound between the last call and `now` to the copies that sound them. */
+  #count(now = this.#now()) {
     for (const run of this.#runs) {
       const frames = Math.min(now, run.endsAt) - Math.max(this.#countedTo, run.contextFrame);
       const left = this.#grid.frames - frameAt(run, Math.max(this.#countedTo, run.contextFrame));
