@@ -83,7 +83,7 @@ def _settle(entry: Entry, found: Measurement | AudioError) -> None:
     if earlier is not None and earlier.state == EntryState.DISQUALIFIED:
         entry.move_to(EntryState.SET_ASIDE, note="The earlier entry was disqualified meanwhile.")
     elif problems and earlier_stands:
-        entry.move_to(EntryState.SET_ASIDE, note="Your earlier entry still stands.")
+        entry.move_to(EntryState.SET_ASIDE, note="Not as asked; your earlier entry still stands.")
     else:
         if earlier is not None:  # first, because only one may stand
             earlier.move_to(EntryState.REPLACED, note=f"Replaced by {entry.receipt}.")

@@ -139,14 +139,7 @@ def my_entries(request: HttpRequest) -> HttpResponse:
 @require_safe
 def entry_page(request: HttpRequest, receipt: str) -> HttpResponse:
     """The entrant's own page of one upload."""
-    entry = access.own_entry(request.user, receipt)
-    now = timezone.now()
-    page = _status_of(entry) | {
-        "is_open": entry.contest.accepts_entries(now),
-        "may_withdraw": submissions.why_not_withdraw(entry, entry.contest, now) is None,
-        "history": queries.history_of(entry.contest, _member(request)),
-    }
-    return render(request, "contests/entering/entry.html", page)
+    return render(request, "contests/entering/entry.html", _status_of(request, receipt))
 
 
 @login_required
@@ -154,18 +147,21 @@ def entry_page(request: HttpRequest, receipt: str) -> HttpResponse:
 @require_safe
 def entry_status(request: HttpRequest, receipt: str) -> HttpResponse:
     """The part of the entry's page that changes, for a script to ask for again and again."""
-    return render(
-        request, "contests/entering/_status.html", _status_of(access.own_entry(request.user, receipt))
-    )
+    return render(request, "contests/entering/_status.html", _status_of(request, receipt))
 
 
-def _status_of(entry: Entry) -> dict[str, Any]:
+def _status_of(request: HttpRequest, receipt: str) -> dict[str, Any]:
+    entry = access.own_entry(request.user, receipt)
+    now = timezone.now()
     is_checking = entry.state == EntryState.CHECKING
     return {
         "entry": entry,
         "contest": entry.contest,
         "measurement": None if is_checking else kept_measurement(entry.recording),
         "has_given_up": is_checking and requesting.state_of(CHECK_ENTRY, entry.pk) == JobState.FAILED,
+        "is_open": entry.contest.accepts_entries(now),
+        "may_withdraw": submissions.why_not_withdraw(entry, entry.contest, now) is None,
+        "history": queries.history_of(entry.contest, _member(request)),
     }
 
 
