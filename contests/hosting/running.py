@@ -8,12 +8,13 @@ from datetime import datetime
 from django.db import transaction
 
 from academy.members.models import Member
+from academy.templatetags.audio_text import moment
 from analysis.listening import planning
 from analysis.listening.models import CopyState
 from contests import decisions
 from contests.hosting.refusals import HostingRefused
 from contests.judging import assigning
-from contests.models import Contest, Entry, Round
+from contests.models import Contest, Round
 from contests.states import (
     ContestState,
     EntryState,
@@ -51,17 +52,25 @@ def missing_before_opening(contest: Contest) -> list[str]:
 def close_contest(contest_id: int, *, actor: Member | None, now: datetime, reason: str = "") -> Contest:
     """End the taking of entries. Before its date it needs a reason, and the date becomes now.
 
-    The contest row is locked, so that an entry is either inside or refused. `actor` is None for the timetable.
+    The contest row is locked, so that an entry is either inside or refused. `actor`
+    is None for the timetable.
     """
     contest = _locked(contest_id)
     is_early = now < contest.closes_at
+    if contest.state == ContestState.OPEN and now <= contest.opens_at:
+        raise HostingRefused(
+            f"It opens on {moment(contest.opens_at, contest.zone)}; what has not begun cannot be closed."
+        )
     if is_early and not reason.strip():
         raise HostingRefused("Closing before the announced date takes time from entrants. Give the reason.")
     _move(contest, ContestState.CLOSED)
+    details = {}
     if is_early:
+        details = {"announced": contest.closes_at.isoformat()}
         Contest.objects.filter(pk=contest.pk).update(closes_at=now)
         contest.closes_at = now
-    decisions.record(contest, "closed early" if is_early else "closed", actor=actor, now=now, reason=reason)
+    action = "closed early" if is_early else "closed"
+    decisions.record(contest, action, actor=actor, now=now, reason=reason, details=details)
     return contest
 
 
@@ -75,7 +84,9 @@ def prepare_round(contest_id: int, *, actor: Member, now: datetime) -> Round:
         raise HostingRefused("The round is prepared already.")
     _refuse_open_questions(contest)
 
-    entries = contest.entries.filter(state=EntryState.READY).select_related("recording")
+    entries = list(contest.entries.filter(state=EntryState.READY).select_related("recording"))
+    if not entries:
+        raise HostingRefused("No entry is ready, so there is nothing to judge.")
     try:
         plan = planning.plan_set(
             [entry.recording for entry in entries],
@@ -92,10 +103,6 @@ def prepare_round(contest_id: int, *, actor: Member, now: datetime) -> Round:
         hearings_per_entry=contest.hearings_per_entry,
         seed=secrets.randbelow(2**31),
     )
-    try:
-        assigning.assign_round(round_, now=now)
-    except assigning.CannotAssign as exc:
-        raise HostingRefused(str(exc)) from exc
     decisions.record(
         contest,
         "round prepared",
@@ -109,6 +116,15 @@ def prepare_round(contest_id: int, *, actor: Member, now: datetime) -> Round:
             "entries": [entry.receipt for entry in entries],
         },
     )
+    _assign(round_, actor=actor, now=now)
+    return round_
+
+
+@transaction.atomic
+def assign_again(contest_id: int, *, actor: Member, now: datetime) -> Round:
+    """Give out the hearings of the prepared round anew, after the panel or the entries have changed."""
+    round_ = _round_in_preparation(_locked(contest_id))
+    _assign(round_, actor=actor, now=now)
     return round_
 
 
@@ -116,13 +132,22 @@ def prepare_round(contest_id: int, *, actor: Member, now: datetime) -> Round:
 def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
     """Let the judges in. Refused until every copy has been made and read by both meters."""
     contest = _locked(contest_id)
-    round_ = contest.rounds.filter(state=RoundState.PREPARING).select_related("plan").first()
-    if round_ is None or round_.plan is None:
-        raise HostingRefused("There is no prepared round.")
-    if refused := round_.plan.copies.filter(state=CopyState.REFUSED).first():
-        raise HostingRefused(f"A listening copy was refused: {refused.trouble}")
-    if waiting := round_.plan.copies.filter(state=CopyState.WAITING).count():
-        raise HostingRefused(f"{waiting} listening copies are still being prepared.")
+    round_ = _round_in_preparation(contest)
+    assert round_.plan is not None
+    ready = {entry.recording_id: entry for entry in assigning.entries_of_round(round_)}
+    copies = list(round_.plan.copies.filter(recording__in=ready))
+    if refused := [copy for copy in copies if copy.state == CopyState.REFUSED]:
+        sentences = [f"{ready[copy.recording_id].receipt}: {copy.trouble}" for copy in refused]
+        raise HostingRefused(
+            "A listening copy was refused, and no judge hears a copy that is off. " + " ".join(sentences)
+        )
+    if waiting := sum(copy.state == CopyState.WAITING for copy in copies):
+        raise HostingRefused(
+            f"{_counted(waiting, 'listening copy', 'listening copies')} still in the making."
+        )
+    if unheard := contest.entries.filter(state=EntryState.READY).exclude(assignments__round=round_):
+        receipts = ", ".join(entry.receipt for entry in unheard)
+        raise HostingRefused(f"Nobody is to hear {receipts}. Assign the hearings again.")
     _move(round_, RoundState.JUDGING)
     _move(contest, ContestState.JUDGING)
     decisions.record(contest, "judging opened", actor=actor, now=now, details={"round": round_.number})
@@ -133,13 +158,14 @@ def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
 def close_judging(contest_id: int, *, actor: Member, now: datetime, reason: str = "") -> Round:
     """End the round: no sheet changes after this. With sheets missing it needs a reason."""
     contest = _locked(contest_id)
-    round_ = contest.rounds.filter(state=RoundState.JUDGING).first()
+    round_ = contest.rounds.select_for_update().filter(state=RoundState.JUDGING).first()
     if round_ is None:
         raise HostingRefused("No round is open to the judges.")
-    missing = round_.assignments.filter(state=HearingState.WAITING).count()
+    missing = missing_sheets(round_)
     if missing and not reason.strip():
         raise HostingRefused(
-            f"{missing} score sheets are missing. Remind the judges, or give the reason for closing without."
+            f"{_counted(missing, 'score sheet', 'score sheets')} missing. Remind the judges, or give the "
+            "reason for closing without."
         )
     _move(round_, RoundState.CLOSED)
     decisions.record(
@@ -153,15 +179,36 @@ def close_judging(contest_id: int, *, actor: Member, now: datetime, reason: str 
     return round_
 
 
+def missing_sheets(round_: Round) -> int:
+    """How many hearings of entries that still stand have no submitted sheet."""
+    return round_.assignments.filter(state=HearingState.WAITING, entry__state=EntryState.READY).count()
+
+
+def _assign(round_: Round, *, actor: Member, now: datetime) -> None:
+    try:
+        assigning.assign_round(round_, now=now, actor=actor)
+    except assigning.AssignRefused as exc:
+        raise HostingRefused(str(exc)) from exc
+
+
+def _round_in_preparation(contest: Contest) -> Round:
+    round_ = contest.rounds.filter(state=RoundState.PREPARING).select_related("plan").first()
+    if round_ is None or round_.plan is None:
+        raise HostingRefused("There is no round in preparation.")
+    return round_
+
+
 def _refuse_open_questions(contest: Contest) -> None:
     """Nothing may be undecided when the round is made, or an entrant would be left out by accident."""
-    checking = contest.entries.filter(state=EntryState.CHECKING).count()
-    if checking:
-        raise HostingRefused(f"{checking} entries are still being checked.")
-    undecided: list[Entry] = list(contest.entries.filter(state=EntryState.ATTENTION))
-    if undecided:
+    if checking := contest.entries.filter(state=EntryState.CHECKING).count():
+        raise HostingRefused(f"{_counted(checking, 'entry', 'entries')} still being checked.")
+    if undecided := contest.entries.filter(state=EntryState.ATTENTION):
         names = ", ".join(entry.receipt for entry in undecided)
         raise HostingRefused(f"Decide first about the entries that need attention: {names}.")
+
+
+def _counted(number: int, one: str, many: str) -> str:
+    return f"1 {one} is" if number == 1 else f"{number} {many} are"
 
 
 def _locked(contest_id: int) -> Contest:
@@ -172,4 +219,6 @@ def _move(thing: Contest | Round, new_state: ContestState | RoundState) -> None:
     try:
         thing.move_to(new_state)  # type: ignore[arg-type]
     except (MoveNotAllowed, StateChanged) as exc:
-        raise HostingRefused(f"It cannot be {new_state.label} now.") from exc
+        raise HostingRefused(
+            f"“{thing}” cannot be {new_state.label} now. Look again: somebody may have gone ahead."
+        ) from exc

@@ -19,10 +19,19 @@ def accept_entry(entry_id: int, *, actor: Member, now: datetime, reason: str) ->
 
 
 def disqualify_entry(entry_id: int, *, actor: Member, now: datetime, reason: str) -> Entry:
-    """Take an entry out of the contest."""
+    """Take an entry out of the contest. Scores that it has got do not count from then on."""
     return _decide(
         entry_id, EntryState.DISQUALIFIED, "entry disqualified", actor=actor, now=now, reason=reason
     )
+
+
+@transaction.atomic
+def show_names(contest_id: int, *, actor: Member, now: datetime, reason: str) -> None:
+    """Record that the host looked who is who while the contest is blind."""
+    if not reason.strip():
+        raise HostingRefused("Say why you need the names now: the judging is blind, and it is recorded.")
+    contest = Contest.objects.get(pk=contest_id)
+    decisions.record(contest, "names shown", actor=actor, now=now, reason=reason)
 
 
 @transaction.atomic
@@ -31,12 +40,13 @@ def _decide(
 ) -> Entry:
     if not reason.strip():
         raise HostingRefused("Give the reason: the entrant is told, and it is recorded.")
+    contest_id = Entry.objects.values_list("contest", flat=True).get(pk=entry_id)
+    contest = Contest.objects.select_for_update().get(pk=contest_id)
     entry = Entry.objects.get(pk=entry_id)
-    contest = Contest.objects.select_for_update().get(pk=entry.contest_id)
     if contest.state in {ContestState.DECIDED, ContestState.PUBLISHED}:
-        raise HostingRefused("The result is decided; an entry can no longer be taken in or out here.")
-    if contest.rounds.exists() and new_state == EntryState.READY:
-        raise HostingRefused("The round is prepared without this entry.")
+        raise HostingRefused("The result is decided; an entry can no longer be taken in or out.")
+    if new_state == EntryState.READY and _is_left_out_of_the_round(contest, entry):
+        raise HostingRefused("The round is prepared without this entry, so nobody could hear it.")
     try:
         entry.move_to(new_state, actor=actor, note=reason)
     except (MoveNotAllowed, StateChanged) as exc:
@@ -45,3 +55,9 @@ def _decide(
         ) from exc
     decisions.record(contest, action, actor=actor, now=now, reason=reason, details={"entry": entry.receipt})
     return entry
+
+
+def _is_left_out_of_the_round(contest: Contest, entry: Entry) -> bool:
+    """Whether there is a round and it has no copy of the entry."""
+    rounds = contest.rounds.all()
+    return rounds.exists() and not rounds.filter(plan__copies__recording=entry.recording_id).exists()

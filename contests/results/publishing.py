@@ -1,0 +1,144 @@
+"""Decide the result and publish it. What was computed is frozen beside what was decided."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Mapping
+from datetime import datetime
+
+from django.db import transaction
+
+from academy.members.models import Member
+from contests import decisions
+from contests.models import Contest, Result
+from contests.models import Standing as FrozenStanding
+from contests.results import standings
+from contests.scoring.errors import SheetsRefused
+from contests.scoring.standing import Standing
+from contests.states import ContestState, EntryState, MoveNotAllowed, RoundState, StateChanged
+
+CODE_BYTES = 16
+"""128 random bits: an address in the results booth that nobody guesses."""
+
+
+class ResultRefused(Exception):
+    """The result cannot be decided or published so; the sentence says why and what to do."""
+
+
+@transaction.atomic
+def decide_result(
+    contest_id: int,
+    *,
+    actor: Member,
+    now: datetime,
+    places: Mapping[int, int] | None = None,
+    reason: str = "",
+) -> FrozenStanding:
+    """Freeze the standing and give every entry its place. Nothing is public yet.
+
+    Without `places` the computed ones are taken. With them (place by the entry's primary key, all ready
+    entries, equals sharing a place: 1, 2, 2, 4) the host may depart from what was computed, which needs a
+    reason. Raises ResultRefused while the judging is open, without sheets, and for places that do not follow.
+    """
+    contest = Contest.objects.select_for_update().get(pk=contest_id)
+    _refuse_unless_judged(contest)
+    standing = _standing(contest)
+    computed = _computed(contest, standing)
+    decided = dict(places) if places is not None else computed
+    if decided is None:
+        raise ResultRefused(_why_nothing_computed(contest, standing) + " Give the places, and the reason.")
+    _refuse_wrong_places(contest, decided)
+    departs = decided != computed
+    if departs and not reason.strip():
+        raise ResultRefused("These places depart from the standing. Give the reason; it is recorded.")
+
+    working = standing.as_json_dict()
+    frozen = FrozenStanding.objects.create(contest=contest, computed_at=now, working=working)
+    receipts = dict(contest.entries.filter(pk__in=decided).values_list("pk", "receipt"))
+    Result.objects.bulk_create(
+        Result(contest=contest, entry_id=entry, place=place, code=secrets.token_hex(CODE_BYTES))
+        for entry, place in decided.items()
+    )
+    _move(contest, ContestState.DECIDED)
+    decisions.record(
+        contest,
+        "result decided",
+        actor=actor,
+        now=now,
+        reason=reason,
+        details={
+            "places": {receipts[entry]: place for entry, place in decided.items()},
+            "departs_from_standing": departs,
+            "standing_sha256": standings.fingerprint(working),
+        },
+    )
+    return frozen
+
+
+@transaction.atomic
+def publish_result(contest_id: int, *, actor: Member, now: datetime) -> Contest:
+    """Make the decided result and the scorecards visible. Publishing again changes nothing."""
+    contest = Contest.objects.select_for_update().get(pk=contest_id)
+    if contest.state == ContestState.PUBLISHED:
+        return contest
+    if contest.state != ContestState.DECIDED:
+        raise ResultRefused("Decide the result first; then it can be published.")
+    _move(contest, ContestState.PUBLISHED)
+    decisions.record(contest, "result published", actor=actor, now=now)
+    return contest
+
+
+def _refuse_unless_judged(contest: Contest) -> None:
+    if contest.state in {ContestState.DECIDED, ContestState.PUBLISHED}:
+        raise ResultRefused("The result is decided already.")
+    last = contest.rounds.last()
+    if contest.state != ContestState.JUDGING or last is None or last.state != RoundState.CLOSED:
+        raise ResultRefused("The judging is not over. Close it first; then the result can be decided.")
+
+
+def _standing(contest: Contest) -> Standing:
+    try:
+        standing = standings.standing_of(contest)
+    except SheetsRefused as exc:
+        raise ResultRefused(str(exc)) from exc
+    if standing is None:
+        raise ResultRefused("No score sheet was submitted, so there is nothing to decide on.")
+    return standing
+
+
+def _computed(contest: Contest, standing: Standing) -> dict[int, int] | None:
+    """The computed places, if they place every ready entry."""
+    return None if standings.unheard_entries(contest) else standings.computed_places(standing)
+
+
+def _why_nothing_computed(contest: Contest, standing: Standing) -> str:
+    if unheard := standings.unheard_entries(contest):
+        receipts = ", ".join(entry.receipt for entry in unheard)
+        return f"No sheet was submitted about {receipts}, so the standing does not place everybody."
+    return (
+        f"The judges fall into {standing.summary.components} groups without a common entry, so there is no "
+        "joint ranking."
+    )
+
+
+def _refuse_wrong_places(contest: Contest, decided: Mapping[int, int]) -> None:
+    ready = set(contest.entries.filter(state=EntryState.READY).values_list("pk", flat=True))
+    if set(decided) != ready:
+        raise ResultRefused("Every entry that stands needs a place, and no other.")
+    in_order = sorted(decided.values())
+    for place in in_order:
+        follows = in_order.index(place) + 1
+        if place != follows:
+            raise ResultRefused(
+                f"Place {place} does not follow: {follows - 1} entries are ahead of it, so it is place "
+                f"{follows}. Equals share the better place, and the next counts all of them: 1, 2, 2, 4."
+            )
+
+
+def _move(contest: Contest, new_state: ContestState) -> None:
+    try:
+        contest.move_to(new_state)
+    except (MoveNotAllowed, StateChanged) as exc:
+        raise ResultRefused(
+            f"“{contest}” cannot be {new_state.label} now. Look again: somebody may have gone ahead."
+        ) from exc
