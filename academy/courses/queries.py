@@ -7,9 +7,9 @@ from datetime import datetime
 
 from django.db.models import Count, QuerySet
 
-from academy.courses.access import Person, courses_for
+from academy.courses.access import courses_for
 from academy.courses.models import Course, Lesson
-from academy.members.access import opens, rank_of
+from academy.members.access import Person, opens, rank_of
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,22 @@ from __future__ import annotations
 from datetime import datetime
 
 from django.contrib.auth.models import AnonymousUser
+from django.http import Http404
 
 from academy.members.models import Member, Tier
 
+Person = Member | AnonymousUser
+"""Whoever asks for a page, signed in or not."""
 
-def rank_of(person: Member | AnonymousUser, now: datetime) -> int:
+
+def as_member(person: Person) -> Member:
+    """The person as the member that a view has made sure of. Raises Http404, should a visitor slip by."""
+    if not isinstance(person, Member):
+        raise Http404
+    return person
+
+
+def rank_of(person: Person, now: datetime) -> int:
     """The highest rank of the tiers that the person holds now; -1 for none. Hosts hold all."""
     if not isinstance(person, Member):
         return -1
@@ -24,6 +35,6 @@ def opens(rank: int, tier: Tier | None) -> bool:
     return tier is None or rank >= tier.rank
 
 
-def may_open(person: Member | AnonymousUser, tier: Tier | None, now: datetime) -> bool:
+def may_open(person: Person, tier: Tier | None, now: datetime) -> bool:
     """Whether the person may open what needs this tier; everybody may where it needs none."""
     return tier is None or opens(rank_of(person, now), tier)

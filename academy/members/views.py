@@ -13,6 +13,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from academy.members import queries
+from academy.members.access import as_member
 from academy.members.forms import SignInForm
 from academy.members.sections import sections_for
 
@@ -39,8 +40,9 @@ class SignIn(LoginView):
 @login_required
 def page(request: HttpRequest) -> HttpResponse:
     """Show what the member holds, until when, and what else there is to do."""
+    member = as_member(request.user)
     context = {
-        "grants": queries.grants_in_force(request.user, timezone.now()),
-        "sections": sections_for(request.user),
+        "grants": queries.grants_in_force(member, timezone.now()),
+        "sections": sections_for(member),
     }
     return render(request, "academy/members/page.html", context)

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from django.contrib.auth.models import AnonymousUser
 from django.db.models import QuerySet
 from django.http import Http404
 
-from academy.members.access import may_open
+from academy.members.access import Person, may_open
 from academy.members.models import Member
 from academy.packs.models import PackState, Stem, StemPack
-
-Person = Member | AnonymousUser
 
 
 def packs_for(person: Person) -> QuerySet[StemPack]:

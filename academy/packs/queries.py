@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from django.db.models import Count, QuerySet
 
-from academy.packs.access import Person, packs_for
+from academy.members.access import Person
+from academy.packs.access import packs_for
 from academy.packs.models import Stem, StemPack
 from academy.packs.naming import stem_filename
 from analysis.measuring.models import Measurement

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from academy.members.access import Person
 from academy.members.models import Member
 from academy.packs.models import StemPack, TermsAccepted
 
@@ -25,6 +26,9 @@ def accept_terms(*, pack: StemPack, member: Member, terms_version: int, now: dat
     return accepted
 
 
-def acceptance_of(pack: StemPack, member: Member) -> TermsAccepted | None:
-    """When the member accepted the terms that apply now; None when not yet."""
-    return TermsAccepted.objects.filter(pack=pack, member=member, terms_version=pack.terms_version).first()
+def acceptance_of(pack: StemPack, person: Person) -> TermsAccepted | None:
+    """When the person accepted the terms that apply now; None when not yet, and for a visitor."""
+    if not isinstance(person, Member):
+        return None
+    own = TermsAccepted.objects.filter(member=person, pack=pack, terms_version=pack.terms_version)
+    return own.first()

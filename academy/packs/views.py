@@ -10,6 +10,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
+from academy.members.access import as_member
 from academy.packs import access, building, ledger, naming, queries, terms
 from academy.packs.forms import TermsForm
 from academy.packs.models import Stem, StemPack
@@ -41,7 +42,7 @@ def accept(request: HttpRequest, slug: str) -> HttpResponse:
         return _show(request, pack, form, status=422)
     version = form.cleaned_data["terms_version"]
     try:
-        terms.accept_terms(pack=pack, member=request.user, terms_version=version, now=now)
+        terms.accept_terms(pack=pack, member=as_member(request.user), terms_version=version, now=now)
     except TermsChanged as exc:
         return _show(request, pack, _fresh_form(pack), refusal=str(exc), status=422)
     return redirect("packs:page", slug)
@@ -96,7 +97,7 @@ def stem(request: HttpRequest, slug: str, position: int) -> HttpResponseBase:
 def _noted(
     request: HttpRequest, response: HttpResponseBase, pack: StemPack, one: Stem | None, now: datetime
 ) -> HttpResponseBase:
-    ledger.note_download(request, response, pack=pack, member=request.user, stem=one, now=now)
+    ledger.note_download(request, response, pack=pack, member=as_member(request.user), stem=one, now=now)
     return response
 
 
