@@ -121,7 +121,7 @@ STORAGES = {
 # Uploads go to a spool folder on disk in blocks, never whole through memory.
 INCOMING_DIR = DATA_DIR / "incoming"
 INCOMING_DIR.mkdir(exist_ok=True)
-FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.TemporaryFileUploadHandler"]
+FILE_UPLOAD_HANDLERS = ["analysis.intake.spooling.SpoolToDisk"]
 FILE_UPLOAD_TEMP_DIR = INCOMING_DIR
 LARGEST_UPLOAD_BYTES = environment.whole_number("LARGEST_UPLOAD_BYTES", default=1024**3)
 
