@@ -123,13 +123,14 @@ def show(name: str, tally: Tally) -> None:
     print("  method     tau   best in first 3   best is first   podium overlap")
     for method in ("raw mean", "adjusted"):
         found = (tally.tau, tally.best_on_podium, tally.best_is_first, tally.podium_overlap)
-        figures = [np.mean(figure[method]) for figure in found]
+        figures = [float(np.mean(figure[method])) for figure in found]
         print("  {:9} {:.3f}             {:.3f}           {:.3f}            {:.3f}".format(method, *figures))
     print(
         f"  severity error {np.mean(tally.severity_error):.3f}, "
         f"95% intervals hold {np.mean(tally.covered):.3f}, "
         f"best is tied with first {np.mean(tally.best_tied):.3f}, "
-        f"best could be first {np.mean(tally.best_possible):.3f} (a set of {np.mean(tally.share_possible):.3f} of the field)"
+        f"best could be first {np.mean(tally.best_possible):.3f} "
+        f"(a set of {np.mean(tally.share_possible):.3f} of the field)"
     )
 
 

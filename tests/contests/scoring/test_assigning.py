@@ -80,6 +80,14 @@ class TestAssignHearings:
             assert components_of(plan) == 1
             assert spread(plan) == 1
 
+    def test_linking_respects_conflicts(self):
+        """The same tight demand, where an exchange between the groups could put a judge before a conflict."""
+        conflicts = {("J00", "E00"), ("J01", "E01"), ("J02", "E02"), ("J03", "E03"), ("J04", "E04")}
+        for seed in range(30):
+            plan = assign_hearings(entries(5), judges(6), hearings=2, conflicts=conflicts, seed=seed)
+            assert not conflicts & {(judge, entry) for judge, heard in plan.order.items() for entry in heard}
+            assert components_of(plan) == 1
+
     def test_pairs_of_judges_meet_about_equally(self):
         """60 entries by 3 make 180 meetings over 66 pairs, 2.7 each; a random draw leaves pairs at 0."""
         for seed in range(5):

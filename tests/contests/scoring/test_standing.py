@@ -74,6 +74,20 @@ class TestCatalysts:
         assert [row.tied_with_first for row in standing.entries] == [True, False, False, False]
         assert [row.could_be_first for row in standing.entries] == [True, False, False, False]
 
+    @pytest.mark.parametrize(("raise_by", "tied"), [(1.1, False), (1.3, True)])
+    def test_the_interval_of_the_difference_decides(self, raise_by, tied):
+        """A constant on all sheets of an entry moves that entry alone: gaps of 1.9 and 1.7 against 1.795."""
+        raised = ScoreTable(
+            tuple(
+                dataclasses.replace(score, value=score.value + raise_by * (score.entry == "E3"))
+                for score in CATALYSTS.scores
+            )
+        )
+        second = rank(raised).entries[1]
+        assert second.entry == "E3"
+        assert second.adjusted == pytest.approx(72 + raise_by, abs=1e-9)
+        assert second.tied_with_first is tied
+
     def test_agreement_that_needs_all_pairs_is_not_defined(self):
         summary = rank(CATALYSTS).summary
         assert (summary.kendall_w, summary.icc_agreement, summary.icc_consistency) == (None, None, None)
@@ -126,14 +140,16 @@ class TestPlaces:
 
 class TestSimultaneousComparisons:
     def test_an_equal_field_is_tied_in_full_view(self):
-        """Ten entries of equal quality, complete design: a fair test seldom rules one out (5% each)."""
+        """Ten entries of equal quality, complete design: each is ruled out in about 5% of contests.
+
+        The answers of one contest hang together, so the bound is wider than for 400 independent ones: 90%.
+        """
         kept = 0
         for seed in range(40):
             rng = np.random.default_rng(seed)
             given = {f"J{j}": {f"E{e}": float(rng.normal(6, 0.7)) for e in range(10)} for j in range(4)}
             kept += sum(bool(row.could_be_first) for row in rank(table(given)).entries)
-        # 400 answers at 95%: 3 standard errors below is 0.917.
-        assert kept / 400 >= 0.917
+        assert 0.90 <= kept / 400 < 1.0
 
     @pytest.mark.parametrize(("n_entries", "n_judges", "published"), [(3, 11, 2.03), (5, 6, 2.30)])
     def test_the_critical_value_is_dunnetts_in_a_complete_design(self, n_entries, n_judges, published):
