@@ -123,15 +123,39 @@ def expected(runs: list[dict[str, Any]], server: BoothServer, first: int, frames
 def largest_error(page: Page, server: BoothServer) -> float:
     """The largest difference between what was recorded and what the log of runs amounts to.
 
-    A busy browser skips a recorder's turn. Such frames are stamped as missing and left out; a record that
-    misses more than one in fifty is no evidence.
+    A busy machine makes a recorder skip its turn: such frames are stamped as missing and left out, and a
+    record that misses more than one in fifty is no evidence. It may also make the player schedule a
+    change-over too late and put it right at once: those moments are left out and told, at most two of them.
     """
     first, audio, lost = recorded(page)
     runs = page.evaluate("bench.log.run")
     assert 0 <= lost < 0.02 * len(audio)
     assert runs[0]["contextFrame"] > first
     assert any(run["contextFrame"] - first < len(audio) for run in runs[1:] or runs)
-    return float(np.nanmax(np.abs(audio - expected(runs, server, first, len(audio)))))
+    error = np.abs(audio - expected(runs, server, first, len(audio)))
+    late = repaired(runs)
+    for run, repair in late:
+        error[run["contextFrame"] - first : repair["contextFrame"] + repair["fade"] - first] = 0
+        tell("the machine was busy: a change-over came late and was put right")
+    assert len(late) <= 2
+    return float(np.nanmax(error))
+
+
+def repaired(runs: list[dict[str, Any]]) -> list[tuple[dict[str, Any], dict[str, Any]]]:
+    """The runs that were scheduled too late, each with the run of the same copy and place that repairs it."""
+    return [
+        (run, after)
+        for run, after in pairwise(runs)
+        if run["key"] == after["key"]
+        and run["setFrame"] - run["contextFrame"] == after["setFrame"] - after["contextFrame"]
+    ]
+
+
+def heard_runs(page: Page) -> list[dict[str, Any]]:
+    """What the player says it played, without repairs."""
+    runs = page.evaluate("bench.log.run")
+    repairs = [repair for _, repair in repaired(runs)]
+    return [run for run in runs if run not in repairs]
 
 
 def those_that_sounded(runs: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -155,7 +179,7 @@ class TestJoins:
         )
         error = largest_error(page, short_segments)
         tell(f"11 segments end to end, with silence before and after: largest error {error:.1e}")
-        (run,) = page.evaluate("bench.log.run")
+        (run,) = heard_runs(page)
         assert (run["setFrame"], run["fade"]) == (0, 0)
         assert error <= EXACT
         assert page.evaluate("bench.player.frame") == len(short_segments.copies[KEYS[0]])
@@ -180,7 +204,7 @@ class TestSwitching:
             KEYS,
         )
         error = largest_error(page, server)
-        runs = page.evaluate("bench.log.run")
+        runs = heard_runs(page)
         ms = np.array(waits) / RATE_HZ * 1000
         tell(
             f"{len(waits)} warm switches, press to change-over: p50 {np.percentile(ms, 50):.1f} ms, "
@@ -207,7 +231,7 @@ class TestSwitching:
             KEYS[1],
         )
         error = largest_error(page, server)
-        runs = page.evaluate("bench.log.run")
+        runs = heard_runs(page)
         tell(f"a switch to a late copy came after {late / RATE_HZ * 1000:.0f} ms; largest error {error:.1e}")
         assert late > RATE_HZ // 2
         assert [run["key"] for run in runs] == KEYS[:2]
@@ -228,8 +252,39 @@ class TestSwitching:
             [KEYS[1], KEYS[2], KEYS[3]],
         )
         assert largest_error(page, server) <= EXACT
-        assert page.evaluate("bench.log.run").pop()["key"] == KEYS[3]
+        assert heard_runs(page).pop()["key"] == KEYS[3]
         assert page.evaluate("bench.player.key") == KEYS[3]
+
+    def test_a_change_over_scheduled_too_late_is_put_right(self, page: Page, server: BoothServer) -> None:
+        open_bench(page, server)
+        page.evaluate(
+            """async (key) => {
+              bench.player.play();
+              await bench.until((b) => b.player.state === "playing");
+              await bench.wait(1000);
+              const create = bench.context.createGain;
+              bench.context.createGain = function () { // the machine is busy for longer than the margin, once
+                const began = performance.now();
+                while (performance.now() - began < 120);
+                bench.context.createGain = create;
+                return create.call(this);
+              };
+              await bench.switchTo(key);
+              await bench.wait(1000);
+            }""",
+            KEYS[1],
+        )
+        runs = page.evaluate("bench.log.run")
+        first, audio, _ = recorded(page)
+        run, repair = repaired(runs)[-1]
+        assert run["key"] == KEYS[1]
+        assert repair == runs[-1]
+        assert repair["contextFrame"] - run["contextFrame"] < RATE_HZ // 4
+        error = np.abs(audio - expected(runs, server, first, len(audio)))
+        late, right = run["contextFrame"] - first, repair["contextFrame"] + repair["fade"] - first
+        assert error[late:right].max() > EXACT  # so the fault was real
+        assert error[right:].max() <= EXACT
+        assert len(audio) - right > RATE_HZ // 2
 
 
 class TestPlaces:
@@ -251,7 +306,7 @@ class TestPlaces:
         )
         now = page.evaluate("bench.now()")
         error = largest_error(page, server)
-        runs = those_that_sounded(page.evaluate("bench.log.run"))
+        runs = those_that_sounded(heard_runs(page))
         turns = [
             after["contextFrame"] - before["contextFrame"] + before["setFrame"]
             for before, after in pairwise(runs)
@@ -284,7 +339,7 @@ class TestPlaces:
               return paused;
             }"""
         )
-        runs = page.evaluate("bench.log.run")
+        runs = heard_runs(page)
         assert [run["key"] for run in runs] == [KEYS[0], KEYS[0], None, KEYS[0]]
         assert [run["setFrame"] for run in runs[1:]] == [20 * RATE_HZ + 17, paused, paused]
         assert 0 < paused - (20 * RATE_HZ + 17) < RATE_HZ
@@ -299,7 +354,7 @@ class TestPlaces:
         page.evaluate("bench.player.play()")
         page.evaluate("bench.until((b) => b.log.run.length === 3).then(() => bench.wait(500))")
         states = [state["state"] for state in page.evaluate("bench.log.state")]
-        _, silence, second = page.evaluate("bench.log.run")
+        _, silence, second = heard_runs(page)
         assert states == ["waiting", "playing", "waiting", "playing"]
         assert silence["key"] is None
         assert silence["setFrame"] == second["setFrame"]
@@ -322,7 +377,7 @@ class TestListenedSeconds:
             }""",
             KEYS[1],
         )
-        first, second, silence = page.evaluate("bench.log.run")
+        first, second, silence = heard_runs(page)
         heard = {event["key"]: event["seconds"] for event in page.evaluate("bench.log.heard")}
         frames = {
             KEYS[0]: second["contextFrame"] - first["contextFrame"] + second["fade"],
@@ -510,7 +565,7 @@ class TestAnotherRate:
             KEYS[1],
         )
         first, audio, _ = recorded(page)
-        first_run, second_run = page.evaluate("bench.log.run")
+        first_run, second_run = heard_runs(page)
         errors = []
         for run, end, hz in (
             (first_run, second_run["contextFrame"], 440),

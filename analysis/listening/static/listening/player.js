@@ -28,6 +28,9 @@ const LATE_S = 0.1;
 
 const RECENT_KEPT = 8;
 
+/** A start out of silence is in no hurry, and a browser that plays its first sound may be slow to schedule it. */
+const START_FRAMES = 4096;
+
 /**
  * Fires
  * `copy` `{ key, contextFrame }` another copy is chosen, and heard from that context frame (null while stopped);
@@ -271,8 +274,9 @@ export class Player extends EventTarget {
       return;
     }
     const { key, setFrame } = this.#wish;
-    const at = this.#clearFrame();
-    const running = this.#state === "playing" ? runAt(this.#runs, at) : null;
+    const playing = this.#state === "playing";
+    const at = this.#clearFrame(playing ? 0 : this.#now() + START_FRAMES);
+    const running = playing ? runAt(this.#runs, at) : null;
     const from = setFrame ?? frameAt(running, at);
     if (!this.#covers(key, from, this.#coverFrames())) {
       return;
@@ -301,6 +305,11 @@ export class Player extends EventTarget {
     this.#runs.push(run);
     this.#extend(run);
     this.#tellRun(key, at, setFrame, fade);
+    if (this.#now() >= at) {
+      // A busy machine: the frame passed while it was being scheduled, and sources begun late are out of place.
+      // Changing over once more, to the same copy at the place where it ought to be, puts that right.
+      this.#wish ??= { key, setFrame: null };
+    }
   }
 
   #fallSilent(at) {
