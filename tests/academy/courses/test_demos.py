@@ -12,7 +12,7 @@ import soundfile
 from academy.courses import demonstrating
 from academy.courses.demonstrating import DemoRefused
 from academy.courses.models import Course, Demo, Lesson
-from analysis.jobs.models import JobState
+from analysis.jobs.models import Job, JobState
 from analysis.listening.models import CopyState, ListeningCopy
 from tests import cast
 
@@ -176,3 +176,35 @@ class TestSegments:
         assert client.get(f"/courses/demos/{demo.variants.first().code}/segments/0").status_code == 404
         assert client.get("/courses/demos/abcdef/segments/0").status_code == 404
         assert client.get("/courses/demos/999/state/").status_code == 404
+
+
+class TestDemoThatCannotBeHeard:
+    def test_silence_alone_has_no_level_to_match(self, client, member, lesson, work):
+        demo = Demo.objects.create(lesson=lesson, title="Nothing")
+        for label, seconds in [("Before", 1.0), ("After", 2.0)]:
+            recording = cast.recording(audio=cast.tone(seconds=seconds, level=0.0))
+            demonstrating.add_variant(demo, recording, label=label)
+        demonstrating.request_preparation(demo)
+        work("prepare_demo")
+        demo.refresh_from_db()
+        assert demonstrating.state_of(demo).word == "failed"
+        html = client.get(PAGE).content.decode()
+        assert "not to be heard" in html
+        assert "Before: The recording is silent" in html
+
+    def test_a_job_that_is_given_up_is_said_so(self, client, member, demo):
+        demonstrating.request_preparation(demo)
+        Job.objects.update(state=JobState.FAILED)
+        assert "not to be heard" in client.get(PAGE).content.decode()
+
+    def test_the_number_of_queries_does_not_grow_with_the_variants(
+        self, client, member, demo, work, django_assert_max_num_queries
+    ):
+        for number in range(5):
+            recording = cast.recording(audio=cast.tone(seconds=3.0, level=0.02 * (number + 1)))
+            demonstrating.add_variant(demo, recording, label=f"Step {number}")
+        demonstrating.request_preparation(demo)
+        work("prepare_demo")
+        work("make_copy")
+        with django_assert_max_num_queries(12):
+            assert len(booth_set_of(client.get(PAGE).content.decode())["copies"]) == 7
