@@ -1,5 +1,15 @@
-"""Addresses of this room, all named `contests:…`."""
+"""Addresses of this room, all named `contests:…`. None says more than a contest's name and a hearing's code."""
 
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from contests.judging import hearing, views
+
+urlpatterns = [
+    path("", views.judging, name="judging"),
+    path("rounds/<slug:slug>/<int:number>/", views.desk, name="desk"),
+    path("rounds/<slug:slug>/<int:number>/heard/", views.heard, name="heard"),
+    path("sheets/<slug:code>/", views.sheet, name="sheet"),
+    path("sheets/<slug:code>/submit/", views.submit, name="submit_sheet"),
+    path("sheets/<slug:code>/stand-aside/", views.leave, name="stand_aside"),
+    path("hear/<slug:code>/<int:index>", hearing.hear, name="hear"),
+]

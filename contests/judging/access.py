@@ -1,0 +1,57 @@
+"""What a judge may open: the own hearings of a round that has opened. Everything else looks the same: 404."""
+
+from __future__ import annotations
+
+from django.db.models import QuerySet
+from django.http import Http404
+
+from academy.members.models import Member
+from contests.access import Person
+from contests.models import Assignment, Round
+from contests.states import EntryState, RoundState
+
+OPENED = (RoundState.JUDGING, RoundState.CLOSED)
+
+
+def own_hearings(member: Member) -> QuerySet[Assignment]:
+    """The member's hearings in rounds that have opened, without entries that the host took out."""
+    return Assignment.objects.filter(
+        judge__member=member, round__state__in=OPENED, entry__state=EntryState.READY
+    )
+
+
+def own_round(person: Person, slug: str, number: int) -> Round:
+    """A round in which the person has hearings. Raises Http404 for any other."""
+    if not isinstance(person, Member):
+        raise Http404
+    round_ = (
+        Round.objects.select_related("contest", "plan")
+        .filter(contest__slug=slug, number=number, pk__in=own_hearings(person).values("round"))
+        .first()
+    )
+    if round_ is None:
+        raise Http404
+    return round_
+
+
+def own_hearing(person: Person, code: str) -> Assignment:
+    """The person's own hearing under a code. Raises Http404 for anybody else's."""
+    if not isinstance(person, Member):
+        raise Http404
+    hearing = (
+        own_hearings(person)
+        .select_related("round__contest", "round__plan", "entry", "sheet")
+        .filter(code=code)
+        .first()
+    )
+    if hearing is None:
+        raise Http404
+    return hearing
+
+
+def hearing_to_play(person: Person, code: str) -> Assignment:
+    """The person's own hearing while its round is open to the judges. Raises Http404 otherwise."""
+    hearing = own_hearing(person, code)
+    if hearing.round.state != RoundState.JUDGING:
+        raise Http404
+    return hearing

@@ -1,0 +1,111 @@
+"""Which judge hears which entry, in which order, under which letter and code."""
+
+from __future__ import annotations
+
+import secrets
+from collections import Counter
+from collections.abc import Sequence
+from datetime import datetime
+
+from django.db import transaction
+from django.db.models import QuerySet
+
+from academy.members.models import Member
+from contests import decisions
+from contests.models import Assignment, Entry, Judge, Round
+from contests.scoring.assigning import assign_hearings
+from contests.scoring.errors import ScoringError
+from contests.states import EntryState, RoundState
+
+CODE_BYTES = 18
+"""144 random bits, written as 24 letters: not to be guessed."""
+
+
+class AssignRefused(Exception):
+    """A round that cannot be assigned, and which part of the demand is in the way."""
+
+
+@transaction.atomic
+def assign_round(of: Round, now: datetime, *, actor: Member | None = None) -> tuple[str, ...]:
+    """Give every entry of the round to the judges who are to hear it, and record that it was done.
+
+    Each judge gets an own random order, own letters in that order, and a random code for each hearing, by
+    which alone the judge's pages know it. Nobody gets an own entry. Done again while the round is still being
+    prepared, it draws the same plan from the round's seed with new codes.
+
+    Returns sentences for the host about what is not as good as it could be. Raises AssignRefused, with
+    nothing written, for a round that has opened and for a demand that cannot be met.
+    """
+    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=of.pk)
+    if round_.state != RoundState.PREPARING:
+        raise AssignRefused(
+            f"Round {round_.number} is {round_.get_state_display()}; its hearings stay as they are."
+        )
+    entries = {entry.receipt: entry for entry in entries_of_round(round_)}
+    judges = _by_name(round_.contest.judges.select_related("member").order_by("pk"))
+    conflicts = [
+        (name, receipt)
+        for name, judge in judges.items()
+        for receipt, entry in entries.items()
+        if entry.member_id == judge.member_id
+    ]
+    try:
+        plan = assign_hearings(
+            list(entries),
+            list(judges),
+            hearings=round_.hearings_per_entry,
+            conflicts=conflicts,
+            seed=round_.seed,
+        )
+    except ScoringError as exc:
+        raise AssignRefused(str(exc)) from exc
+    round_.assignments.all().delete()
+    Assignment.objects.bulk_create(
+        hearing
+        for name, order in plan.order.items()
+        for hearing in _hearings(round_, judges[name], [entries[receipt] for receipt in order])
+    )
+    details = {"round": round_.number, "entries": len(entries), "loads": sorted(plan.loads.values())}
+    decisions.record(round_.contest, "assign hearings", actor=actor, now=now, details=details)
+    return plan.notes
+
+
+def entries_of_round(round_: Round) -> QuerySet[Entry]:
+    """The ready entries that the round is about: those of its match plan, or all while it has none."""
+    ready = round_.contest.entries.filter(state=EntryState.READY)
+    if round_.plan is not None:
+        ready = ready.filter(recording__in=round_.plan.copies.values("recording"))
+    return ready
+
+
+def letters(number: int) -> str:
+    """The label of the hearing at a place counted from 0: A to Z, then AA, AB and so on."""
+    text = ""
+    number += 1
+    while number > 0:
+        number, letter = divmod(number - 1, 26)
+        text = chr(ord("A") + letter) + text
+    return text
+
+
+def _hearings(round_: Round, judge: Judge, order: Sequence[Entry]) -> list[Assignment]:
+    return [
+        Assignment(
+            round=round_,
+            judge=judge,
+            entry=entry,
+            position=position,
+            label=letters(position),
+            code=secrets.token_urlsafe(CODE_BYTES),
+        )
+        for position, entry in enumerate(order)
+    ]
+
+
+def _by_name(judges: QuerySet[Judge]) -> dict[str, Judge]:
+    """Judges by the name that a refusal shows to the host; a number tells apart those who share one."""
+    shared = Counter(judge.member.name for judge in judges)
+    return {
+        judge.member.name if shared[judge.member.name] == 1 else f"{judge.member.name} ({judge.pk})": judge
+        for judge in judges
+    }

@@ -1,0 +1,64 @@
+"""Who sits on a contest's panel."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.db import IntegrityError, transaction
+
+from academy.members.models import Member
+from contests import decisions, queries
+from contests.models import Assignment, Contest, Judge
+from contests.states import ContestState, RoundState
+
+SEATED_UNTIL = (ContestState.DRAFT, ContestState.OPEN, ContestState.CLOSED, ContestState.JUDGING)
+
+
+class PanelRefused(Exception):
+    """A seat that is not given or not taken away, and why, in the host's words."""
+
+
+@transaction.atomic
+def seat_judge(contest: Contest, member: Member, *, actor: Member, now: datetime) -> Judge:
+    """Give the member a seat on the panel and record who gave it.
+
+    Raises PanelRefused for somebody with an own entry in the contest, for a second seat, and once the judging
+    is over. Who enters after having been seated keeps the seat and is never given the own entry.
+    """
+    contest.refresh_from_db(fields=["state"])
+    if contest.state not in SEATED_UNTIL:
+        raise PanelRefused(f"The judging of {contest} is over; its panel does not change any more.")
+    if queries.live_entries(contest, member):
+        raise PanelRefused(
+            f"{member} has an entry in this contest and cannot judge it. "
+            "Ask somebody else, or let the entry be withdrawn first."
+        )
+    try:
+        with transaction.atomic():  # so that the outer one survives the constraint
+            judge = Judge.objects.create(contest=contest, member=member)
+    except IntegrityError as exc:
+        raise PanelRefused(f"{member} sits on this panel already.") from exc
+    decisions.record(
+        contest, "seat judge", actor=actor, now=now, details={"judge": judge.pk, "member": member.pk}
+    )
+    return judge
+
+
+@transaction.atomic
+def remove_judge(judge: Judge, *, actor: Member, now: datetime, reason: str) -> None:
+    """Take a seat away and record who did, and why. Raises PanelRefused once a round has opened with it.
+
+    Assignments of rounds that are being prepared go wholly: they have to be made anew for the others.
+    """
+    opened = judge.assignments.exclude(round__state=RoundState.PREPARING).values_list(
+        "round__number", flat=True
+    )
+    if opened:
+        raise PanelRefused(
+            f"{judge.member} has hearings in round {min(opened)}, which has opened; taking the seat away "
+            "would take the sheets with it. Leave the seat: what is not submitted is not counted."
+        )
+    Assignment.objects.filter(round__contest=judge.contest_id, round__state=RoundState.PREPARING).delete()
+    details = {"judge": judge.pk, "member": judge.member_id}
+    decisions.record(judge.contest, "remove judge", actor=actor, now=now, reason=reason, details=details)
+    judge.delete()

@@ -1,0 +1,258 @@
+"""What a judge's pages are given. These classes are the whole list of what they may know.
+
+No model reaches a template. Nothing here holds an entrant, a file, a time of upload, a loudness or a gain; a
+hearing is known by its label and code alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+
+from django.db.models import Count, Q
+from django.urls import reverse
+
+from academy.members.models import Member
+from analysis.listening.booth import Seat, booth_set
+from analysis.listening.models import CopyState, ListeningCopy
+from contests.judging import access
+from contests.judging.drafts import field_of, plain
+from contests.judging.sheets import fields_of, revision_of
+from contests.models import Assignment, Round, ScoreSheet
+from contests.queries import WeighedCriterion, rubric_of
+from contests.states import HearingState, RoundState
+
+WRITING_S = 180.0
+"""Time to think and write a sheet, for the estimate of a round's length. Common practice, no source."""
+ESTIMATE_STEP_MIN = 5
+
+STATE_WORDS = {
+    HearingState.WAITING: ("to be scored", "waiting"),
+    HearingState.SUBMITTED: ("submitted", "good"),
+    HearingState.STOOD_ASIDE: ("stood aside", "waiting"),
+}
+
+
+@dataclass(frozen=True)
+class RoundWords:
+    """What is said of a round: whose, by when (in the contest's zone), how far the judge is."""
+
+    title: str
+    slug: str
+    number: int
+    zone: str
+    until: datetime
+    is_late: bool
+    is_open: bool
+    submitted: int
+    needed: int
+    about_min: int | None  # for what is left; None when nothing is
+
+    @property
+    def left(self) -> int:
+        """Number of sheets still to be submitted."""
+        return self.needed - self.submitted
+
+
+@dataclass(frozen=True)
+class ScoreLine:
+    """One criterion on a sheet: what it means, its scale, and what is written so far (empty: nothing)."""
+
+    field: str
+    name: str
+    meaning: str
+    share: Decimal
+    lowest: str
+    highest: str
+    step: str
+    value: str
+
+
+@dataclass(frozen=True)
+class SheetWords:
+    """One hearing and what this judge wrote about it."""
+
+    label: str
+    code: str
+    state: str
+    state_words: str
+    state_shape: str
+    is_open: bool
+    is_hearable: bool
+    heard_s: float
+    revision: str
+    scores: tuple[ScoreLine, ...]
+    comment: str
+    private_note: str
+
+
+@dataclass(frozen=True)
+class Desk:
+    """A round as one judge finds it. `booth_set` is None when there is nothing to play."""
+
+    round: RoundWords
+    sheets: tuple[SheetWords, ...]
+    booth_set: dict[str, Any] | None
+
+    @property
+    def first(self) -> SheetWords | None:
+        """The sheet to begin with: the first that is not done, else the first."""
+        waiting = (sheet for sheet in self.sheets if sheet.state == HearingState.WAITING)
+        return next(waiting, self.sheets[0] if self.sheets else None)
+
+
+def rounds_waiting(member: Member, now: datetime) -> list[RoundWords]:
+    """The rounds open to the judges in which the member has hearings, the next to end first."""
+    mine = access.own_hearings(member).filter(round__state=RoundState.JUDGING)
+    counted = (
+        mine.order_by()
+        .values("round")
+        .annotate(
+            needed=Count("pk", filter=~Q(state=HearingState.STOOD_ASIDE)),
+            submitted=Count("pk", filter=Q(state=HearingState.SUBMITTED)),
+        )
+    )
+    counts = {row["round"]: (row["submitted"], row["needed"]) for row in counted}
+    rounds = Round.objects.filter(pk__in=counts).select_related("contest", "plan")
+    words = [_round_words(one, *counts[one.pk], now=now) for one in rounds]
+    return sorted(words, key=lambda line: (line.until, line.title, line.number))
+
+
+def desk_of(member: Member, round_: Round, now: datetime) -> Desk:
+    """Everything on the member's desk of one round, in the member's own order."""
+    rubric = rubric_of(round_.contest)
+    hearings = list(
+        access.own_hearings(member)
+        .filter(round=round_)
+        .select_related("entry", "sheet")
+        .prefetch_related("sheet__scores")
+        .order_by("position")
+    )
+    copies = _ready_copies(round_)
+    sheets = tuple(_sheet_words(one, rubric, round_, copies) for one in hearings)
+    return Desk(
+        round=_round_words(round_, *progress_of(hearings), now=now),
+        sheets=sheets,
+        booth_set=_booth_set(round_, hearings, copies),
+    )
+
+
+def sheet_of(hearing: Assignment) -> SheetWords:
+    """One hearing's sheet by itself. `hearing` comes from `access`, with its round."""
+    return _sheet_words(
+        hearing, rubric_of(hearing.round.contest), hearing.round, _ready_copies(hearing.round)
+    )
+
+
+def sheet_as_typed(hearing: Assignment, typed: Mapping[str, object]) -> SheetWords:
+    """The same with what the judge typed in place of what is kept, unless the sheet takes nothing more."""
+    sheet = sheet_of(hearing)
+    if not sheet.is_open:
+        return sheet
+    return replace(
+        sheet,
+        scores=tuple(replace(line, value=str(typed.get(line.field, line.value))) for line in sheet.scores),
+        comment=str(typed.get("comment", sheet.comment)),
+        private_note=str(typed.get("private_note", sheet.private_note)),
+    )
+
+
+def round_of(member: Member, round_: Round, now: datetime) -> RoundWords:
+    """What is said of a round on the page of a single sheet."""
+    return _round_words(round_, *progress_of(list(access.own_hearings(member).filter(round=round_))), now=now)
+
+
+def progress_of(hearings: list[Assignment]) -> tuple[int, int]:
+    """How many sheets are submitted, and how many are to be; mixes that the judge left are not counted."""
+    states = [hearing.state for hearing in hearings]
+    submitted = states.count(HearingState.SUBMITTED)
+    return submitted, submitted + states.count(HearingState.WAITING)
+
+
+def _round_words(round_: Round, submitted: int, needed: int, *, now: datetime) -> RoundWords:
+    contest, plan = round_.contest, round_.plan
+    length_s = plan.frames / plan.rate_hz if plan else 0.0
+    left_min = (needed - submitted) * (length_s + WRITING_S) / 60.0
+    return RoundWords(
+        title=contest.title,
+        slug=contest.slug,
+        number=round_.number,
+        zone=contest.zone,
+        until=contest.judging_until,
+        is_late=now >= contest.judging_until,
+        is_open=round_.state == RoundState.JUDGING,
+        submitted=submitted,
+        needed=needed,
+        about_min=math.ceil(left_min / ESTIMATE_STEP_MIN) * ESTIMATE_STEP_MIN or None,
+    )
+
+
+def _ready_copies(round_: Round) -> dict[object, ListeningCopy]:
+    """The round's copies that may be heard, by the recording's id."""
+    if round_.plan is None:
+        return {}
+    return {copy.recording_id: copy for copy in round_.plan.copies.filter(state=CopyState.READY)}
+
+
+def _sheet_words(
+    hearing: Assignment,
+    rubric: list[WeighedCriterion],
+    round_: Round,
+    copies: dict[object, ListeningCopy],
+) -> SheetWords:
+    sheet: ScoreSheet | None = getattr(hearing, "sheet", None)
+    fields = fields_of(sheet, [line.criterion for line in rubric])
+    words, shape = STATE_WORDS[HearingState(hearing.state)]
+    if sheet is not None and hearing.state == HearingState.WAITING:
+        words, shape = "begun", "warn"
+    return SheetWords(
+        label=hearing.label,
+        code=hearing.code,
+        state=hearing.state,
+        state_words=words,
+        state_shape=shape,
+        is_open=hearing.state == HearingState.WAITING and round_.state == RoundState.JUDGING,
+        is_hearable=hearing.entry.recording_id in copies,
+        heard_s=hearing.heard_s,
+        revision=revision_of(sheet),
+        scores=tuple(_score_line(line, fields[field_of(line.criterion)]) for line in rubric),
+        comment=fields["comment"],
+        private_note=fields["private_note"],
+    )
+
+
+def _score_line(line: WeighedCriterion, value: str) -> ScoreLine:
+    criterion = line.criterion
+    return ScoreLine(
+        field=field_of(criterion),
+        name=criterion.name,
+        meaning=criterion.meaning,
+        share=line.share,
+        lowest=plain(criterion.lowest),
+        highest=plain(criterion.highest),
+        step=plain(criterion.step),
+        value=value,
+    )
+
+
+def _booth_set(
+    round_: Round, hearings: list[Assignment], copies: dict[object, ListeningCopy]
+) -> dict[str, Any] | None:
+    """A blind set: keys are codes, names are none. What the judge left is not played any more."""
+    seats = [
+        Seat(
+            copy=copies[hearing.entry.recording_id],
+            key=hearing.code,
+            label=hearing.label,
+            segments_url=reverse("contests:hear", args=[hearing.code, 0]).removesuffix("0"),
+        )
+        for hearing in hearings
+        if hearing.state != HearingState.STOOD_ASIDE and hearing.entry.recording_id in copies
+    ]
+    if round_.plan is None or round_.state != RoundState.JUDGING or not seats:
+        return None
+    return booth_set(round_.plan, seats)

@@ -1,0 +1,166 @@
+"""Score sheets: saved as they are typed, sealed when they are submitted, left when a judge stands aside."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+
+from django.db import transaction
+
+from contests.judging.drafts import Draft, SheetRefused, field_of, plain
+from contests.models import Assignment, Criterion, Score, ScoreSheet
+from contests.states import EntryState, HearingState, RoundState
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class SheetChanged(SheetRefused):
+    """The sheet was changed elsewhere since it was read. `sheet` is what is kept now."""
+
+    def __init__(self, sheet: ScoreSheet) -> None:
+        self.sheet = sheet
+        super().__init__(
+            "This sheet was changed in another window or on another machine since you opened it here."
+        )
+
+
+@transaction.atomic
+def save_draft(
+    hearing: Assignment, draft: Draft, *, now: datetime, based_on: str | None = None
+) -> ScoreSheet:
+    """Keep what the judge typed.
+
+    `based_on` is the revision that the judge's page started from, empty for a sheet that did not exist; None
+    asks for no comparison. Raises SheetRefused once the sheet is sealed, the judge stood aside or the round
+    is not open, and SheetChanged when somebody wrote meanwhile and `draft` says something else.
+    """
+    hearing = _open_hearing(hearing)
+    sheet = ScoreSheet.objects.filter(assignment=hearing).first()
+    if sheet is not None and based_on is not None and based_on != revision_of(sheet):
+        if _says(sheet, draft):
+            return sheet
+        raise SheetChanged(sheet)
+    sheet = sheet or ScoreSheet(assignment=hearing)
+    sheet.saved_at = now
+    if draft.comment is not None:
+        sheet.comment = draft.comment
+    if draft.private_note is not None:
+        sheet.private_note = draft.private_note
+    sheet.save()
+    _write_scores(sheet, draft)
+    return sheet
+
+
+def submit_sheet(
+    hearing: Assignment, *, now: datetime, draft: Draft | None = None, based_on: str | None = None
+) -> ScoreSheet:
+    """Seal the sheet, after keeping `draft` if one is given. From then on nothing about it changes.
+
+    Raises SheetRefused as `save_draft` does, and when a criterion has no score; the draft is kept even then.
+    """
+    if draft is not None:
+        save_draft(
+            hearing, draft, now=now, based_on=based_on
+        )  # a transaction of its own: a refusal loses no word
+    return _seal(hearing, now)
+
+
+@transaction.atomic
+def _seal(hearing: Assignment, now: datetime) -> ScoreSheet:
+    hearing = _open_hearing(hearing)
+    sheet = ScoreSheet.objects.filter(assignment=hearing).first()
+    scored = set(sheet.scores.values_list("criterion_id", flat=True)) if sheet else set()
+    rubric = list(hearing.round.contest.criteria.all())
+    if not rubric:
+        raise SheetRefused("This contest has no rubric yet, so nothing can be scored. Write to the host.")
+    missing = [criterion.name for criterion in rubric if criterion.pk not in scored]
+    if sheet is None or missing:
+        raise SheetRefused(_missing_words(missing))
+    sheet.submitted_at = now
+    sheet.save(update_fields=["submitted_at"])
+    _move(hearing, HearingState.SUBMITTED)
+    return sheet
+
+
+@transaction.atomic
+def stand_aside(hearing: Assignment) -> None:
+    """Leave this entry to others: nothing that the judge wrote about it counts. There is no way back.
+
+    Raises SheetRefused once the sheet is sealed, the judge stood aside already or the round is not open.
+    """
+    _move(_open_hearing(hearing), HearingState.STOOD_ASIDE)
+
+
+def revision_of(sheet: ScoreSheet | None) -> str:
+    """What tells one state of a sheet from the next; empty while there is none."""
+    return "" if sheet is None else str((sheet.saved_at - EPOCH) // timedelta(microseconds=1))
+
+
+def fields_of(sheet: ScoreSheet | None, rubric: Sequence[Criterion]) -> dict[str, str]:
+    """The sheet as the fields of its form, all of them; empty where nothing is written."""
+    scores = {} if sheet is None else {score.criterion_id: plain(score.value) for score in sheet.scores.all()}
+    return {
+        **{field_of(criterion): scores.get(criterion.pk, "") for criterion in rubric},
+        "comment": "" if sheet is None else sheet.comment,
+        "private_note": "" if sheet is None else sheet.private_note,
+    }
+
+
+def _open_hearing(hearing: Assignment) -> Assignment:
+    """The hearing, locked with its round, so that closing the round and writing cannot overlap."""
+    hearing = (
+        Assignment.objects.select_for_update(of=("self", "round"))
+        .select_related("round__contest", "entry")
+        .get(pk=hearing.pk)
+    )
+    if hearing.state == HearingState.SUBMITTED:
+        raise SheetRefused("This sheet is submitted and sealed; nothing about it changes any more.")
+    if hearing.state == HearingState.STOOD_ASIDE:
+        raise SheetRefused("You stood aside from this mix, so there is nothing to score.")
+    if hearing.round.state != RoundState.JUDGING:
+        raise SheetRefused(
+            "The host has closed this round. What was saved before is kept; only submitted sheets count. "
+            "Write to the host if yours should still be taken."
+        )
+    if hearing.entry.state != EntryState.READY:
+        raise SheetRefused("The host took this mix out of the contest; it needs no score.")
+    return hearing
+
+
+def _move(hearing: Assignment, new_state: HearingState) -> None:
+    """Take an arrow from waiting; the row is locked by whoever calls."""
+    Assignment.objects.filter(pk=hearing.pk).update(state=new_state)
+
+
+def _write_scores(sheet: ScoreSheet, draft: Draft) -> None:
+    cleared = [criterion for criterion, value in draft.scores.items() if value is None]
+    if cleared:
+        sheet.scores.filter(criterion__in=cleared).delete()
+    Score.objects.bulk_create(
+        [
+            Score(sheet=sheet, criterion_id=criterion, value=value)
+            for criterion, value in draft.scores.items()
+            if value is not None
+        ],
+        update_conflicts=True,
+        unique_fields=["sheet", "criterion"],
+        update_fields=["value"],
+    )
+
+
+def _says(sheet: ScoreSheet, draft: Draft) -> bool:
+    """Whether the sheet holds already all that the draft would write."""
+    kept = {score.criterion_id: score.value for score in sheet.scores.all()}
+    return (
+        all(kept.get(criterion) == value for criterion, value in draft.scores.items())
+        and draft.comment in {None, sheet.comment}
+        and draft.private_note in {None, sheet.private_note}
+    )
+
+
+def _missing_words(missing: Sequence[str]) -> str:
+    names = missing[0] if len(missing) == 1 else f"{', '.join(missing[:-1])} and {missing[-1]}"
+    return (
+        f"{'One score is' if len(missing) == 1 else f'{len(missing)} scores are'} still missing: {names}. "
+        "Your sheet is kept as it is; add what is missing and submit again."
+    )

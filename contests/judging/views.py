@@ -1,0 +1,200 @@
+"""The judge's pages: the rounds that wait, the desk with the booth, one sheet by itself.
+
+Each service is reached by a plain form and by a script that sends the same fields as JSON.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from academy.members.models import Member
+from contests.judging import access, queries, sheets
+from contests.judging.drafts import SheetRefused, read_draft
+from contests.judging.heard import keep_heard
+from contests.judging.sheets import SheetChanged
+from contests.models import Assignment
+
+View = Callable[..., HttpResponse]
+
+
+def judges_page(view: View) -> View:
+    """For a judge who is signed in; kept by no cache on the way and by none in the browser.
+
+    The site's `Referrer-Policy: same-origin` stays: codes leave for no other host. `no-referrer` would make
+    browsers send `Origin: null` with every plain form, and Django rightly refuses such a form.
+    """
+
+    @login_required
+    @functools.wraps(view)
+    def private(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        response = view(request, *args, **kwargs)
+        response["Cache-Control"] = "private, no-store"
+        return response
+
+    return private
+
+
+@judges_page
+@require_safe
+def judging(request: HttpRequest) -> HttpResponse:
+    """The rounds that wait for this judge."""
+    rounds = queries.rounds_waiting(_member(request), timezone.now())
+    return render(request, "contests/judging/list.html", {"rounds": rounds})
+
+
+@judges_page
+@require_safe
+def desk(request: HttpRequest, slug: str, number: int) -> HttpResponse:
+    """The booth with all of this judge's copies, and the sheet of the one that is heard."""
+    round_ = access.own_round(request.user, slug, number)
+    page = queries.desk_of(_member(request), round_, timezone.now())
+    return render(request, "contests/judging/desk.html", {"desk": page})
+
+
+@judges_page
+@require_http_methods(["GET", "HEAD", "POST"])
+def sheet(request: HttpRequest, code: str) -> HttpResponse:
+    """One sheet by itself; a POST keeps what was typed."""
+    hearing = access.own_hearing(request.user, code)
+    if request.method != "POST":
+        return _sheet_page(request, hearing)
+    return _write(request, hearing, sheets.save_draft, f"Your sheet for mix {hearing.label} is saved.")
+
+
+@judges_page
+@require_http_methods(["GET", "HEAD", "POST"])
+def submit(request: HttpRequest, code: str) -> HttpResponse:
+    """Seal a sheet. Whoever comes here by a link, after signing in for instance, is led to the sheet."""
+    hearing = access.own_hearing(request.user, code)
+    if request.method != "POST":
+        return redirect("contests:sheet", code=code)
+    return _write(request, hearing, sheets.submit_sheet, f"Your sheet for mix {hearing.label} is submitted.")
+
+
+@judges_page
+@require_http_methods(["GET", "HEAD", "POST"])
+def leave(request: HttpRequest, code: str) -> HttpResponse:
+    """Stand aside from one mix."""
+    hearing = access.own_hearing(request.user, code)
+    if request.method != "POST":
+        return redirect("contests:sheet", code=code)
+    try:
+        sheets.stand_aside(hearing)
+    except SheetRefused as exc:
+        return _refused(request, hearing, {}, exc)
+    return _done(request, hearing, f"You stood aside from mix {hearing.label}.")
+
+
+@judges_page
+@require_POST
+def heard(request: HttpRequest, slug: str, number: int) -> HttpResponse:
+    """Take the booth's word for how long each copy was heard: JSON, seconds by code."""
+    round_ = access.own_round(request.user, slug, number)
+    try:
+        told = _fields(request)
+    except SheetRefused as exc:
+        return JsonResponse({"message": str(exc)}, status=422)
+    keep_heard(_member(request), round_, told)
+    return HttpResponse(status=204)
+
+
+def _write(
+    request: HttpRequest, hearing: Assignment, service: Callable[..., Any], words: str
+) -> HttpResponse:
+    fields: Mapping[str, object] = {}
+    try:
+        fields = _fields(request)
+        draft = read_draft(fields, hearing.round.contest.criteria.all())
+        based_on = fields.get("based_on")
+        service(
+            hearing, draft=draft, now=timezone.now(), based_on=None if based_on is None else str(based_on)
+        )
+    except SheetRefused as exc:
+        return _refused(request, hearing, fields, exc)
+    return _done(request, hearing, words)
+
+
+def _fields(request: HttpRequest) -> Mapping[str, object]:
+    """What was sent, as a flat table of names and values. Raises SheetRefused for what is none."""
+    if not _is_json(request):
+        return request.POST.dict()
+    try:
+        fields = json.loads(request.body)
+    except (UnicodeDecodeError, ValueError, RecursionError) as exc:
+        raise SheetRefused("What arrived could not be read. Load the page anew and try again.") from exc
+    if not isinstance(fields, dict):
+        raise SheetRefused("What arrived could not be read. Load the page anew and try again.")
+    return fields
+
+
+def _done(request: HttpRequest, hearing: Assignment, words: str) -> HttpResponse:
+    if _is_json(request):
+        return JsonResponse(_state_of(request, hearing) | {"message": words})
+    messages.success(request, words)
+    return redirect("contests:desk", slug=hearing.round.contest.slug, number=hearing.round.number)
+
+
+def _refused(
+    request: HttpRequest, hearing: Assignment, fields: Mapping[str, object], exc: SheetRefused
+) -> HttpResponse:
+    if not _is_json(request):
+        return _sheet_page(request, hearing, typed=fields or None, refusal=str(exc))
+    answer = _state_of(request, hearing) | {"message": str(exc)}
+    if isinstance(exc, SheetChanged):
+        rubric = list(hearing.round.contest.criteria.all())
+        return JsonResponse(answer | {"fields": sheets.fields_of(exc.sheet, rubric)}, status=409)
+    return JsonResponse(answer, status=422)
+
+
+def _state_of(request: HttpRequest, hearing: Assignment) -> dict[str, object]:
+    """All that a script is told of a sheet and of the round it belongs to."""
+    hearing = access.own_hearing(request.user, hearing.code)
+    words = queries.sheet_of(hearing)
+    mine = access.own_hearings(_member(request)).filter(round=hearing.round_id)
+    submitted, needed = queries.progress_of(list(mine))
+    return {
+        "state": words.state,
+        "state_words": words.state_words,
+        "state_shape": words.state_shape,
+        "is_open": words.is_open,
+        "revision": words.revision,
+        "submitted": submitted,
+        "needed": needed,
+    }
+
+
+def _sheet_page(
+    request: HttpRequest,
+    hearing: Assignment,
+    *,
+    typed: Mapping[str, object] | None = None,
+    refusal: str | None = None,
+) -> HttpResponse:
+    """The page of one sheet. After a refusal it shows what was typed, so that no word is lost."""
+    hearing = access.own_hearing(request.user, hearing.code)
+    page = {
+        "sheet": queries.sheet_of(hearing) if typed is None else queries.sheet_as_typed(hearing, typed),
+        "round": queries.round_of(_member(request), hearing.round, timezone.now()),
+        "refusal": refusal,
+    }
+    return render(request, "contests/judging/sheet.html", page, status=200 if refusal is None else 422)
+
+
+def _member(request: HttpRequest) -> Member:
+    """Who is signed in. Only views behind `judges_page` ask."""
+    assert isinstance(request.user, Member)
+    return request.user
+
+
+def _is_json(request: HttpRequest) -> bool:
+    return request.content_type == "application/json"
