@@ -345,6 +345,36 @@ class TestPlaces:
         assert 0 < paused - (20 * RATE_HZ + 17) < RATE_HZ
         assert largest_error(page, server) <= EXACT
 
+    def test_wishes_that_come_before_the_first_sound_are_kept(self, page: Page, server: BoothServer) -> None:
+        open_bench(page, server)
+        page.evaluate(
+            "bench.wait(500)"
+        )  # so that all is fetched, and nothing but the start's own delay remains
+        frames = page.evaluate(
+            """async (key) => {
+              const { player } = bench;
+              player.play();
+              await bench.until((b) => b.player.state === "playing");
+              player.choose(key);
+              player.seek(player.frame + 5 * 48000);
+              await bench.wait(0);
+              player.seek(player.frame + 5 * 48000);
+              await bench.until((b) => b.log.run.at(-1).setFrame >= 10 * 48000);
+              player.pause();
+              const paused = player.frame;
+              player.play();
+              await bench.until((b) => b.player.state === "playing");
+              player.pause();
+              await bench.wait(300);
+              return [paused, player.frame];
+            }""",
+            KEYS[1],
+        )
+        assert page.evaluate("bench.player.key") == KEYS[1]
+        assert all(10 * RATE_HZ <= frame < 11 * RATE_HZ for frame in frames)
+        assert heard_runs(page)[-1]["key"] is None
+        assert largest_error(page, server) <= EXACT
+
     def test_a_late_segment_of_the_heard_copy_loses_nothing(
         self, page: Page, short_segments: BoothServer
     ) -> None:

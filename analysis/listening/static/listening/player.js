@@ -56,6 +56,8 @@ export class Player extends EventTarget {
   #told = null; // the key of the last `wish` event
   #recent = [];
   #heard = new Map(); // key -> frames
+  #begins = 0; // context frame before which the sound that began last must not be interrupted
+  #landing = { contextFrame: 0, setFrame: 0 }; // where the change-over wished last comes down
   #countedTo = 0;
   #timer = null;
 
@@ -97,9 +99,12 @@ export class Player extends EventTarget {
     if (this.#wish?.setFrame != null) {
       return this.#wish.setFrame;
     }
+    if (this.#state !== "playing") {
+      return this.#frame;
+    }
     const now = this.#now();
-    const run = this.#state === "playing" ? runAt(this.#runs, now) : null;
-    return run === null || run.endsAt <= now ? this.#frame : Math.min(this.#grid.frames, frameAt(run, now));
+    const { contextFrame, setFrame } = this.#landing;
+    return now < contextFrame ? setFrame : Math.min(this.#grid.frames, frameAt(runAt(this.#runs, now), now));
   }
 
   /** Fetch what would be needed first, without playing. */
@@ -191,7 +196,8 @@ export class Player extends EventTarget {
   /** The first context frame from `earliest` on at which a change-over can still be scheduled and meets no other. */
   #clearFrame(earliest = 0) {
     const starts = this.#runs.flatMap(({ contextFrame, endsAt }) => [contextFrame, endsAt - this.#fade]);
-    return clearFrame(Math.max(earliest, this.#now() + MARGIN_FRAMES), starts.filter(Number.isFinite), this.#fade);
+    const soonest = Math.max(earliest, this.#now() + MARGIN_FRAMES, this.#begins);
+    return clearFrame(soonest, starts.filter(Number.isFinite), this.#fade);
   }
 
   #enter(state) {
@@ -282,7 +288,10 @@ export class Player extends EventTarget {
       return;
     }
     this.#wish = null;
-    this.#frame = from;
+    this.#landing = { contextFrame: at, setFrame: from };
+    if (!playing) {
+      this.#begins = at + this.#fade;
+    }
     this.#changeOver(at, key, from);
     this.#enter("playing");
     this.#become(key, at);
@@ -338,7 +347,8 @@ export class Player extends EventTarget {
     }
     run.endsAt = at + this.#fade;
     const [start, end] = [at / this.#grid.rateHz, run.endsAt / this.#grid.rateHz];
-    run.gain.gain.cancelScheduledValues(start); // the turn of a loop that was just dropped
+    // Cancel the turn of a loop that was just dropped; one frame on, because a fade-in that ends here is to stay.
+    run.gain.gain.cancelScheduledValues((at + 1) / this.#grid.rateHz);
     run.gain.gain.setValueAtTime(1, start);
     run.gain.gain.linearRampToValueAtTime(0, end);
     run.sources.forEach((source) => source.stop(end));
