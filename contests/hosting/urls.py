@@ -1,5 +1,19 @@
 """Addresses of this room, all named `contests:…`."""
 
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from contests.hosting import views
+
+urlpatterns = [
+    path("", views.hosting, name="hosting"),
+    path("<slug:slug>/", views.desk, name="hosted"),
+    path("<slug:slug>/progress/", views.progress, name="host_progress"),
+    path("<slug:slug>/do/<slug:name>/", views.step, name="host_step"),
+    path("<slug:slug>/names/", views.names, name="host_names"),
+    path("<slug:slug>/plan/", views.match_plan, name="host_plan"),
+    path("<slug:slug>/log/", views.log, name="host_log"),
+    path("<slug:slug>/panel/", views.seat, name="host_seat"),
+    path("<slug:slug>/panel/<int:judge_id>/", views.unseat, name="host_unseat"),
+    path("<slug:slug>/entries/<slug:receipt>/", views.entry, name="host_entry"),
+    path("<slug:slug>/entries/<slug:receipt>/file/", views.entry_file, name="host_entry_file"),
+]

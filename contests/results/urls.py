@@ -1,5 +1,15 @@
 """Addresses of this room, all named `contests:…`."""
 
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from contests.results import views
+
+urlpatterns = [
+    path("hear/<slug:code>/<int:index>", views.hear, name="hear_result"),
+    path("scorecards/<slug:receipt>/", views.scorecard, name="scorecard"),
+    path("<slug:slug>/", views.result, name="result"),
+    path("<slug:slug>/standing/", views.standing, name="standings"),
+    path("<slug:slug>/standing.csv", views.standing_table, name="standings_csv"),
+    path("<slug:slug>/decide/", views.decide, name="decide"),
+    path("<slug:slug>/publish/", views.publish, name="publish"),
+]

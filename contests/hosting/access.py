@@ -1,0 +1,48 @@
+"""What a host may open. For everybody else it is not there: 404."""
+
+from __future__ import annotations
+
+from django.http import Http404
+
+from academy.members.models import Member
+from contests.access import Person, is_host
+from contests.models import Contest, Entry, Judge
+from contests.states import ContestState
+
+
+def require_host(person: Person) -> Member:
+    """The person as a host. Raises Http404 for anybody else."""
+    if not is_host(person):
+        raise Http404
+    assert isinstance(person, Member)
+    return person
+
+
+def hosted_contest(person: Person, slug: str) -> Contest:
+    """The contest under an address, drafts too. Raises Http404 for who is no host."""
+    require_host(person)
+    contest = Contest.objects.select_related("pack__reference_mix", "tier").filter(slug=slug).first()
+    if contest is None:
+        raise Http404
+    return contest
+
+
+def entry_on_desk(contest: Contest, receipt: str) -> Entry:
+    """One entry of a contest whose host has been asked for already. Raises Http404 for an unknown receipt."""
+    entry = contest.entries.select_related("recording", "member").filter(receipt=receipt).first()
+    if entry is None:
+        raise Http404
+    return entry
+
+
+def seat_on_panel(contest: Contest, judge_id: int) -> Judge:
+    """One seat of a contest's panel. Raises Http404 for an unknown one."""
+    judge = contest.judges.select_related("member", "contest").filter(pk=judge_id).first()
+    if judge is None:
+        raise Http404
+    return judge
+
+
+def is_blind(contest: Contest) -> bool:
+    """Whether who is who is still to be asked for: until the result is decided."""
+    return contest.state not in {ContestState.DECIDED, ContestState.PUBLISHED}

@@ -1,0 +1,172 @@
+"""What a contest needs of its host now, and the step that comes next. In words, for the desk and the list."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from academy.templatetags.audio_text import moment
+from contests.hosting.running import missing_before_opening
+from contests.hosting.tallies import Tally
+from contests.models import Contest
+from contests.states import ContestState, RoundState
+
+
+@dataclass(frozen=True)
+class Step:
+    """One thing that the host can do, as a button: its name in the address, what it says, what it costs.
+
+    `asks` is the question for a reason, empty where none is needed; `is_grave` marks what takes something
+    from somebody; `hindrance` says why it cannot be done yet, empty when it can.
+    """
+
+    name: str
+    title: str
+    words: str
+    asks: str = ""
+    is_grave: bool = False
+    hindrance: str = ""
+
+
+def needs_of(contest: Contest, tally: Tally, now: datetime) -> list[str]:
+    """What waits for the host, the most pressing first. Empty when everything goes by itself."""
+    needs = []
+    if tally.given_up:
+        needs.append(
+            f"{_counted(tally.given_up, 'check or copy was', 'checks or copies were')} given up. "
+            "The operator finds them with the command “jobs --failed”."
+        )
+    if tally.attention and contest.state in {ContestState.OPEN, ContestState.CLOSED}:
+        needs.append(f"{_counted(tally.attention, 'entry needs', 'entries need')} your decision.")
+    if tally.copies_refused:
+        needs.append(
+            f"{_counted(tally.copies_refused, 'listening copy was', 'listening copies were')} refused."
+        )
+    needs += _timetable(contest, tally, now)
+    return needs
+
+
+def steps_of(contest: Contest, tally: Tally, now: datetime) -> list[Step]:
+    """What can be done with the contest now, the usual step first. Empty where a page of its own leads on."""
+    state = ContestState(contest.state)
+    if state == ContestState.DRAFT:
+        missing = missing_before_opening(contest)
+        return [
+            Step(
+                "open",
+                "Open for entries",
+                "Everybody sees the contest from now on. Entries are taken from "
+                f"{moment(contest.opens_at, contest.zone)} until {moment(contest.closes_at, contest.zone)}.",
+                hindrance="Still missing: " + "; ".join(missing) + "." if missing else "",
+            )
+        ]
+    if state == ContestState.OPEN:
+        return [_close(contest, now)] if contest.opens_at < now else []
+    if state == ContestState.CLOSED:
+        return [_prepare(tally)] if tally.round is None else _begin(tally)
+    if state == ContestState.JUDGING and tally.is_judging:
+        return [_end(tally)]
+    return []
+
+
+def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
+    """What the state and the dates ask for."""
+    state = ContestState(contest.state)
+    if state == ContestState.DRAFT:
+        return ["It is a draft. Look at it as a visitor would, then open it."]
+    if state == ContestState.OPEN and now >= contest.closes_at:
+        return ["Entries have ended by the clock. Close the contest."]
+    if state == ContestState.CLOSED and tally.round is None:
+        return [
+            "Prepare the round."
+            if tally.judges
+            else "The panel is empty. Seat judges, then prepare the round."
+        ]
+    if state == ContestState.CLOSED and not tally.is_moving and not tally.copies_refused:
+        return ["All copies are ready. Open the judging."]
+    if state == ContestState.JUDGING and tally.is_judging:
+        if not tally.sheets_missing:
+            return ["Every sheet is in. Close the judging."]
+        if now >= contest.judging_until:
+            return [
+                f"Judging should be over; {_counted(tally.sheets_missing, 'sheet is', 'sheets are')} missing."
+            ]
+        return []
+    if state == ContestState.JUDGING and tally.round_state == RoundState.CLOSED:
+        return ["The judging is over. Look at the standing and decide the result."]
+    if state == ContestState.DECIDED:
+        return ["The result is decided. Look at its page as a visitor would, then publish it."]
+    return []
+
+
+def _close(contest: Contest, now: datetime) -> Step:
+    if now >= contest.closes_at:
+        return Step("close", "Close the contest", "Entries have ended by the clock and are frozen by this.")
+    return Step(
+        "close",
+        "Close before the date",
+        f"Entrants were told {moment(contest.closes_at, contest.zone)}. Who has not uploaded by now is out.",
+        asks="Why does it close early?",
+        is_grave=True,
+    )
+
+
+def _prepare(tally: Tally) -> Step:
+    hindrance = ""
+    if tally.checking:
+        hindrance = f"{_counted(tally.checking, 'entry is', 'entries are')} still being checked."
+    elif tally.attention:
+        hindrance = "Decide first about the entries that need attention."
+    elif not tally.ready:
+        hindrance = "No entry is ready, so there is nothing to judge."
+    elif not tally.judges:
+        hindrance = "The panel is empty. Seat judges first."
+    return Step(
+        "prepare",
+        "Prepare the round",
+        f"One level is found for {_counted(tally.ready, 'entry', 'entries')}, their copies are made, and "
+        f" the hearings are given out to {_counted(tally.judges, 'judge', 'judges')}.",
+        hindrance=hindrance,
+    )
+
+
+def _begin(tally: Tally) -> list[Step]:
+    hindrance = ""
+    if tally.copies_refused:
+        hindrance = (
+            "A listening copy was refused; the match plan says which and why. Disqualify the entry to go on."
+        )
+    elif tally.copies_waiting:
+        hindrance = f"{_counted(tally.copies_waiting, 'copy is', 'copies are')} still in the making."
+    elif not tally.sheets_asked:
+        hindrance = "The panel has changed. Assign the hearings again."
+    return [
+        Step(
+            "judge",
+            "Open the judging",
+            "The judges are let in. From then on neither the panel nor the hearings change.",
+            hindrance=hindrance,
+        ),
+        Step(
+            "assign",
+            "Assign the hearings again",
+            "After a change of the panel or the entries. Nobody has heard anything yet, so nothing is lost.",
+        ),
+    ]
+
+
+def _end(tally: Tally) -> Step:
+    missing = tally.sheets_missing
+    return Step(
+        "end",
+        "Close the judging",
+        f"{_counted(missing, 'sheet is', 'sheets are')} missing and will not count."
+        if missing
+        else "Every sheet is in. None can change after this.",
+        asks="Why does it close without them?" if missing else "",
+        is_grave=bool(missing),
+    )
+
+
+def _counted(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"

@@ -1,0 +1,158 @@
+"""What there is of each contest, counted: for any number of contests with the same few queries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from django.db.models import Count, Q, QuerySet
+
+from analysis.jobs.models import Job, JobState
+from analysis.listening.models import CopyState, ListeningCopy
+from analysis.listening.planning import MAKE_COPY
+from contests.entering.checking import CHECK_ENTRY
+from contests.models import Assignment, Contest, Entry, Judge, Round
+from contests.states import EntryState, HearingState, RoundState
+
+
+@dataclass
+class Tally:
+    """The counts of one contest. Copies and sheets are those of the last round, about entries that stand."""
+
+    judges: int = 0
+    round: Round | None = None
+    entries: dict[str, int] = field(default_factory=dict)  # by state
+    copies: dict[str, int] = field(default_factory=dict)  # by state
+    sheets: dict[str, int] = field(default_factory=dict)  # by state
+    given_up: int = 0  # checks and copies that failed for good
+
+    @property
+    def checking(self) -> int:
+        """Uploads that the meter has not read yet."""
+        return self.entries.get(EntryState.CHECKING, 0)
+
+    @property
+    def attention(self) -> int:
+        """Entries about which the host has to decide."""
+        return self.entries.get(EntryState.ATTENTION, 0)
+
+    @property
+    def ready(self) -> int:
+        """Entries that are as asked, or were accepted."""
+        return self.entries.get(EntryState.READY, 0)
+
+    @property
+    def disqualified(self) -> int:
+        """Entries that a host took out."""
+        return self.entries.get(EntryState.DISQUALIFIED, 0)
+
+    @property
+    def live(self) -> int:
+        """Entries that stand or may yet, the one being checked included."""
+        return self.checking + self.attention + self.ready
+
+    @property
+    def measured(self) -> int:
+        """Live entries that the meter has read."""
+        return self.attention + self.ready
+
+    @property
+    def copies_waiting(self) -> int:
+        """Copies in the making."""
+        return self.copies.get(CopyState.WAITING, 0)
+
+    @property
+    def copies_refused(self) -> int:
+        """Copies that a meter refused."""
+        return self.copies.get(CopyState.REFUSED, 0)
+
+    @property
+    def copies_ready(self) -> int:
+        """Copies that both meters have read."""
+        return self.copies.get(CopyState.READY, 0)
+
+    @property
+    def copies_all(self) -> int:
+        """All copies of entries that stand."""
+        return sum(self.copies.values())
+
+    @property
+    def sheets_missing(self) -> int:
+        """Hearings without a submitted sheet."""
+        return self.sheets.get(HearingState.WAITING, 0)
+
+    @property
+    def sheets_submitted(self) -> int:
+        """Sealed sheets."""
+        return self.sheets.get(HearingState.SUBMITTED, 0)
+
+    @property
+    def sheets_asked(self) -> int:
+        """Hearings that judges did not leave."""
+        return self.sheets_missing + self.sheets_submitted
+
+    @property
+    def round_state(self) -> str:
+        """The state of the last round; empty while there is none."""
+        return self.round.state if self.round else ""
+
+    @property
+    def is_moving(self) -> bool:
+        """Whether a machine is at work, so that these numbers change by themselves."""
+        return bool(self.checking or self.copies_waiting)
+
+    @property
+    def is_judging(self) -> bool:
+        """Whether judges are at work."""
+        return self.round_state == RoundState.JUDGING
+
+
+def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
+    """The tally of each contest by its primary key. The number of queries does not depend on theirs."""
+    tallies = {contest.pk: Tally() for contest in contests}
+    rounds = Round.objects.filter(contest__in=tallies).select_related("plan__limiting").order_by("number")
+    for round_ in rounds:
+        tallies[round_.contest_id].round = round_  # the last one stays
+    for contest, judges in (
+        Judge.objects.filter(contest__in=tallies).values_list("contest").annotate(Count("pk"))
+    ):
+        tallies[contest].judges = judges
+    for contest, state, number in _by_state(Entry.objects.filter(contest__in=tallies), "contest"):
+        tallies[contest].entries[state] = number
+    last = {tally.round.pk: contest for contest, tally in tallies.items() if tally.round}
+    hearings = Assignment.objects.filter(round__in=last, entry__state=EntryState.READY)
+    for round_id, state, number in _by_state(hearings, "round"):
+        tallies[last[round_id]].sheets[state] = number
+    _count_copies(tallies)
+    _count_given_up(tallies)
+    return tallies
+
+
+def _by_state(rows: QuerySet, group: str) -> Iterable[tuple[int, str, int]]:
+    return rows.order_by().values_list(group, "state").annotate(Count("pk"))
+
+
+def _count_copies(tallies: dict[int, Tally]) -> None:
+    plans = {tally.round.plan_id: contest for contest, tally in tallies.items() if tally.round}
+    standing = Entry.objects.filter(contest__in=tallies, state=EntryState.READY).values("recording")
+    copies = ListeningCopy.objects.filter(plan__in=[plan for plan in plans if plan], recording__in=standing)
+    for plan, state, number in _by_state(copies, "plan"):
+        tallies[plans[plan]].copies[state] = number
+
+
+def _count_given_up(tallies: dict[int, Tally]) -> None:
+    failed = Job.objects.filter(state=JobState.FAILED).filter(Q(kind=CHECK_ENTRY) | Q(kind=MAKE_COPY))
+    subjects: dict[str, set[int]] = {CHECK_ENTRY: set(), MAKE_COPY: set()}
+    for kind, subject in failed.values_list("kind", "subject"):
+        subjects[kind].add(int(subject))
+    checks = Entry.objects.filter(
+        contest__in=tallies, state=EntryState.CHECKING, pk__in=subjects[CHECK_ENTRY]
+    )
+    for contest, number in checks.order_by().values_list("contest").annotate(Count("pk")):
+        tallies[contest].given_up += number
+    plans = {tally.round.plan_id: contest for contest, tally in tallies.items() if tally.round}
+    copies = ListeningCopy.objects.filter(
+        plan__in=[plan for plan in plans if plan], state=CopyState.WAITING, pk__in=subjects[MAKE_COPY]
+    )
+    for plan, number in copies.order_by().values_list("plan").annotate(Count("pk")):
+        tallies[plans[plan]].given_up += number

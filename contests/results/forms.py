@@ -1,0 +1,42 @@
+"""The form in which a host decides the places."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from django import forms
+
+from contests.models import Entry
+
+LONGEST_REASON = 2000
+
+
+class PlacesForm(forms.Form):
+    """A place for each entry that stands, filled with what was computed, and a reason where that is left."""
+
+    reason = forms.CharField(
+        label="Reason",
+        required=False,
+        max_length=LONGEST_REASON,
+        widget=forms.Textarea(attrs={"rows": 3}),
+        help_text="Needed when a place departs from the standing. It is kept in the decision log.",
+    )
+
+    def __init__(
+        self, entries: Sequence[Entry], computed: Mapping[int, int], *args: object, **kwargs: object
+    ) -> None:
+        super().__init__(*args, **kwargs)  # type: ignore[arg-type]  # a form's own
+        self.entries = entries
+        for entry in entries:
+            self.fields[f"place-{entry.pk}"] = forms.IntegerField(
+                label=entry.receipt,
+                min_value=1,
+                max_value=len(entries),
+                initial=computed.get(entry.pk),
+                error_messages={"required": f"Give {entry.receipt} a place."},
+            )
+        self.order_fields([f"place-{entry.pk}" for entry in entries])
+
+    def places(self) -> dict[int, int]:
+        """Each entry's place by its primary key. Only for a form that is valid."""
+        return {entry.pk: self.cleaned_data[f"place-{entry.pk}"] for entry in self.entries}

@@ -1,0 +1,252 @@
+"""What the pages of standings, results and scorecards read, with its joins."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from django.urls import reverse
+
+from analysis.listening import booth
+from analysis.listening.models import ListeningCopy, MatchPlan
+from contests import queries
+from contests.judging.assigning import letters
+from contests.models import Assignment, Contest, Criterion, Entry, Judge, Prize, Result
+from contests.results import standings, words
+from contests.results.access import HEARD_PLACES
+from contests.results.field import Field, field_of
+from contests.states import HearingState
+
+
+@dataclass(frozen=True)
+class RankedEntry:
+    """One line of a standing: the entry, and its row as contests.scoring gives it."""
+
+    entry: Entry
+    row: Mapping[str, Any]
+    decided_place: int | None
+
+
+@dataclass(frozen=True)
+class RankedJudge:
+    """One judge beside the panel."""
+
+    judge: Judge
+    row: Mapping[str, Any]
+    severity: str
+
+
+@dataclass(frozen=True)
+class StandingPart:
+    """One scale: the whole field where the panel connects, else one group of judges and its entries."""
+
+    entries: list[RankedEntry]
+    judges: list[RankedJudge]
+    summary: Mapping[str, Any]
+    agreement: str
+    ladder: list[str]
+
+
+@dataclass(frozen=True)
+class PlaceGroup:
+    """Everybody in one place, and the prizes that this place and those it swallows carry."""
+
+    place: int
+    results: list[Result]
+    prizes: list[Prize]
+
+    @property
+    def is_shared(self) -> bool:
+        """Whether several entries hold it."""
+        return len(self.results) > 1
+
+
+@dataclass(frozen=True)
+class CriterionLine:
+    """One criterion on a scorecard: each judge's score, in the order of the letters, and their mean."""
+
+    criterion: Criterion
+    share: Decimal
+    scores: list[Decimal]
+    mean: Decimal
+
+
+@dataclass(frozen=True)
+class JudgeRemark:
+    """What one judge, known by a letter, wrote to the entrant."""
+
+    letter: str
+    comment: str
+
+
+@dataclass(frozen=True)
+class Scorecard:
+    """What an entrant gets back. The judges' private notes are not read for it at all."""
+
+    result: Result
+    letters: list[str]
+    lines: list[CriterionLine]
+    remarks: list[JudgeRemark]
+    row: Mapping[str, Any] | None
+    adjustment: str
+    field: Field | None
+    places: int
+
+
+def standing_parts(contest: Contest, working: Mapping[str, Any]) -> list[StandingPart]:
+    """A standing, as `as_json_dict` gives it or as it was frozen, with its entries and judges."""
+    entries = {str(entry.pk): entry for entry in contest.entries.all()}
+    judges = {str(judge.pk): judge for judge in contest.judges.select_related("member")}
+    decided = dict(contest.results.values_list("entry_id", "place"))
+    parts = []
+    for part in working["separate"] or [working]:
+        summary = part["summary"]
+        # The adjusted one can be missing while the plain one exists, never the other way round.
+        alpha = summary["alpha_interval_adjusted"]
+        parts.append(
+            StandingPart(
+                entries=[
+                    RankedEntry(entry, row, decided.get(entry.pk))
+                    for row in part["entries"]
+                    if (entry := entries[row["entry"]])
+                ],
+                judges=[
+                    RankedJudge(judges[row["judge"]], row, words.severity(row["severity"]))
+                    for row in part["judges"]
+                ],
+                summary=summary,
+                agreement=words.agreement(alpha),
+                ladder=[_ladder_words(tie, entries) for tie in part["ties"]],
+            )
+        )
+    return parts
+
+
+def _ladder_words(tie: Mapping[str, Any], entries: Mapping[str, Entry]) -> str:
+    """What the tie-break ladder makes of one shared place."""
+    order = " before ".join(
+        " and ".join(sorted(entries[one].receipt for one in group)) for group in tie["order"]
+    )
+    if len(tie["order"]) == 1:
+        return f"Place {tie['place']} is shared by {order}; no step of the ladder tells them apart."
+    return f"Place {tie['place']} is shared; the ladder would put {order}. Applying it is your decision."
+
+
+def place_groups(contest: Contest) -> list[PlaceGroup]:
+    """The decided places, best first, with names. A shared one carries the prizes of all it swallows."""
+    prizes = [prize for prize in queries.prizes_of(contest) if prize.place is not None]
+    groups: dict[int, list[Result]] = {}
+    for result in contest.results.select_related("entry__member"):
+        groups.setdefault(result.place, []).append(result)
+    return [
+        PlaceGroup(
+            place=place,
+            results=sorted(results, key=lambda result: result.entry.member.name),
+            prizes=[prize for prize in prizes if place <= prize.place < place + len(results)],
+        )
+        for place, results in sorted(groups.items())
+    ]
+
+
+def special_prizes(contest: Contest) -> list[Prize]:
+    """Prizes that go with no place."""
+    return [prize for prize in queries.prizes_of(contest) if prize.place is None]
+
+
+def winners(groups: Iterable[PlaceGroup]) -> list[Result]:
+    """The results that everybody hears."""
+    return [result for group in groups if group.place <= HEARD_PLACES for result in group.results]
+
+
+def copy_of(result: Result) -> ListeningCopy | None:
+    """The copy of a result's entry that its judges heard; None without a plan."""
+    plan = plan_of(result.contest)
+    return (
+        ListeningCopy.objects.filter(plan=plan, recording=result.entry.recording_id).first() if plan else None
+    )
+
+
+def plan_of(contest: Contest) -> MatchPlan | None:
+    """The match plan of the last round."""
+    last = contest.rounds.select_related("plan").last()
+    return last.plan if last else None
+
+
+def booth_of(contest: Contest, named: Sequence[tuple[Result, str]]) -> dict[str, Any] | None:
+    """The page's data for a booth with these results under these names; None with nothing to hear."""
+    plan = plan_of(contest)
+    if plan is None or plan.level_lufs is None:
+        return None
+    copies = {
+        copy.recording_id: copy
+        for copy in plan.copies.filter(recording__in=[result.entry.recording_id for result, _ in named])
+    }
+    seats = [
+        booth.Seat(
+            copy=copies[result.entry.recording_id],
+            key=result.code,
+            label=letters(at),
+            name=name,
+            segments_url=reverse("contests:hear_result", args=[result.code, 0]).removesuffix("0"),
+        )
+        for at, (result, name) in enumerate(named)
+        if result.entry.recording_id in copies
+    ]
+    found = booth.booth_set(plan, seats)
+    return found if found["copies"] else None
+
+
+def scorecard_of(result: Result) -> Scorecard:
+    """The scorecard of one result.
+
+    Judges have letters in the order of their hearings' random codes, so that a letter says nothing of who it
+    is and means somebody else on the next entrant's card.
+    """
+    hearings = list(
+        Assignment.objects.filter(
+            round__contest=result.contest_id, entry=result.entry_id, state=HearingState.SUBMITTED
+        )
+        .select_related("sheet")
+        .defer("sheet__private_note")
+        .prefetch_related("sheet__scores")
+        .order_by("code")
+    )
+    names = [letters(at) for at in range(len(hearings))]
+    scores = [
+        {score.criterion_id: score.value for score in hearing.sheet.scores.all()} for hearing in hearings
+    ]
+    lines = []
+    for line in queries.rubric_of(result.contest):
+        given = [sheet[line.criterion.pk] for sheet in scores if line.criterion.pk in sheet]
+        if given:
+            mean = sum(given, Decimal(0)) / len(given)
+            lines.append(CriterionLine(line.criterion, line.share, given, mean))
+    working = result.contest.standing.working
+    row = next((one for one in working["entries"] if one["entry"] == str(result.entry_id)), None)
+    return Scorecard(
+        result=result,
+        letters=names,
+        lines=lines,
+        remarks=[
+            JudgeRemark(name, hearing.sheet.comment)
+            for name, hearing in zip(names, hearings, strict=True)
+            if hearing.sheet.comment.strip()
+        ],
+        row=row,
+        adjustment=words.adjustment(row["raw_mean"], row["adjusted"]) if row else "",
+        field=field_of([one["adjusted"] for one in working["entries"]], own=row["adjusted"]) if row else None,
+        places=result.contest.results.count(),
+    )
+
+
+def live_or_frozen(contest: Contest) -> tuple[Mapping[str, Any] | None, bool]:
+    """The standing as plain data, and whether it is the frozen one; None without a submitted sheet.
+
+    Raises SheetsRefused when the live one cannot be computed.
+    """
+    if hasattr(contest, "standing"):
+        return contest.standing.working, True
+    live = standings.standing_of(contest)
+    return (live.as_json_dict() if live else None), False

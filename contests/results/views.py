@@ -1,0 +1,207 @@
+"""The standing and the decision for the host; the result for everybody; a scorecard for its entrant."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_POST, require_safe
+
+from academy.members.models import Member
+from analysis.listening import segments
+from contests.access import is_host
+from contests.hosting.access import hosted_contest
+from contests.hosting.views import hosts_page
+from contests.models import Contest
+from contests.queries import rubric_of
+from contests.results import access, publishing, queries, standings
+from contests.results.forms import PlacesForm
+from contests.results.publishing import ResultRefused
+from contests.results.tables import standings_csv
+from contests.scoring.errors import SheetsRefused
+from contests.states import ContestState, EntryState, RoundState
+
+
+@hosts_page
+@require_safe
+def standing(request: HttpRequest, slug: str) -> HttpResponse:
+    """The standing: live until the result is decided, frozen from then on."""
+    return _standing_page(request, hosted_contest(request.user, slug))
+
+
+@hosts_page
+@require_safe
+def standing_table(request: HttpRequest, slug: str) -> HttpResponse:
+    """The standing as CSV."""
+    contest = hosted_contest(request.user, slug)
+    try:
+        working, _ = queries.live_or_frozen(contest)
+    except SheetsRefused as exc:
+        raise Http404 from exc
+    parts = queries.standing_parts(contest, working) if working else []
+    response = HttpResponse(standings_csv(parts), content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="standing-{contest.slug}.csv"'
+    return response
+
+
+@hosts_page
+@require_POST
+def decide(request: HttpRequest, slug: str) -> HttpResponse:
+    """Decide the result as the form says."""
+    contest = hosted_contest(request.user, slug)
+    form = _places_form(contest, request)
+    if not form.is_valid():
+        return _standing_page(request, contest, form=form, status=422)
+    try:
+        publishing.decide_result(
+            contest.pk,
+            actor=_member(request),
+            now=timezone.now(),
+            places=form.places(),
+            reason=form.cleaned_data["reason"],
+        )
+    except ResultRefused as exc:
+        contest.refresh_from_db()
+        return _standing_page(request, contest, form=form, refusal=str(exc), status=422)
+    messages.success(request, "The result is decided. This is how everybody will see it; nobody does yet.")
+    return redirect("contests:result", slug=slug)
+
+
+@hosts_page
+@require_POST
+def publish(request: HttpRequest, slug: str) -> HttpResponse:
+    """Publish the decided result."""
+    contest = hosted_contest(request.user, slug)
+    try:
+        publishing.publish_result(contest.pk, actor=_member(request), now=timezone.now())
+    except ResultRefused as exc:
+        messages.error(request, str(exc))
+        return redirect("contests:hosted", slug=slug)
+    messages.success(request, "The result is published, and every entrant finds a scorecard.")
+    return redirect("contests:result", slug=slug)
+
+
+@never_cache
+@require_safe
+def result(request: HttpRequest, slug: str) -> HttpResponse:
+    """The result: places, prizes, the winners in the booth, and how it was judged."""
+    contest = access.result_for(request.user, slug)
+    groups = queries.place_groups(contest)
+    heard = queries.winners(groups)
+    page = {
+        "contest": contest,
+        "groups": groups,
+        "specials": queries.special_prizes(contest),
+        "booth_set": queries.booth_of(contest, [(one, _place_and_name(one)) for one in heard]),
+        "is_preview": contest.state != ContestState.PUBLISHED,
+        "is_host": is_host(request.user),
+        "scorecards": access.scorecard_entries(request.user, contest),
+        **_method(contest),
+    }
+    return render(request, "contests/results/result.html", page)
+
+
+@never_cache
+@require_safe
+def hear(request: HttpRequest, code: str, index: int) -> HttpResponseBase:
+    """Hand out one segment of a copy in the results booth."""
+    found = access.result_to_hear(request.user, code)
+    copy = queries.copy_of(found)
+    if copy is None:
+        raise Http404
+    return segments.hand_out(request, copy, index, seat_key=found.code)
+
+
+@login_required
+@never_cache
+@require_safe
+def scorecard(request: HttpRequest, receipt: str) -> HttpResponse:
+    """What the entrant gets back: scores, comments, place, and the own mix beside the winner."""
+    own = access.own_scorecard(request.user, receipt)
+    contest = own.contest
+    first = [one for one in queries.winners(queries.place_groups(contest)) if one.place == 1]
+    named = [(own, "Your mix"), *((one, _place_and_name(one)) for one in first if one.pk != own.pk)]
+    page = {
+        "contest": contest,
+        "card": queries.scorecard_of(own),
+        "booth_set": queries.booth_of(contest, named),
+        **_method(contest),
+    }
+    return render(request, "contests/results/scorecard.html", page)
+
+
+def _standing_page(
+    request: HttpRequest,
+    contest: Contest,
+    *,
+    form: PlacesForm | None = None,
+    refusal: str = "",
+    status: int = 200,
+) -> HttpResponse:
+    working = None
+    is_frozen = False
+    try:
+        working, is_frozen = queries.live_or_frozen(contest)
+    except SheetsRefused as exc:
+        refusal = refusal or str(exc)
+    parts = queries.standing_parts(contest, working) if working else []
+    page = {
+        "contest": contest,
+        "parts": parts,
+        "summary": working["summary"] if working else None,
+        "is_frozen": is_frozen,
+        "unheard": standings.unheard_entries(contest) if working and not is_frozen else [],
+        "round": contest.rounds.last(),
+        "may_decide": bool(working) and _is_judged(contest),
+        "form": form or (_places_form(contest) if working and _is_judged(contest) else None),
+        "refusal": refusal,
+        "decision": contest.decisions.filter(action="result decided").last() if is_frozen else None,
+    }
+    return render(request, "contests/results/standing.html", page, status=status)
+
+
+def _places_form(contest: Contest, request: HttpRequest | None = None) -> PlacesForm:
+    computed: dict[int, int] = {}
+    try:
+        live = standings.standing_of(contest)
+    except SheetsRefused:
+        live = None
+    if live is not None:
+        computed = standings.computed_places(live) or {}
+    entries = contest.entries.filter(state=EntryState.READY)
+    in_order = sorted(entries, key=lambda entry: (computed.get(entry.pk, len(computed) + 1), entry.receipt))
+    return PlacesForm(in_order, computed, request.POST if request else None)
+
+
+def _is_judged(contest: Contest) -> bool:
+    last = contest.rounds.last()
+    return contest.state == ContestState.JUDGING and last is not None and last.state == RoundState.CLOSED
+
+
+def _method(contest: Contest) -> dict[str, Any]:
+    """What the statement of method needs."""
+    working = contest.standing.working
+    return {
+        "rubric": rubric_of(contest),
+        "plan": queries.plan_of(contest),
+        "summary": working["summary"],
+        "n_judges": len(working["judges"]),
+        "n_entries": contest.results.count(),
+        "departs": contest.decisions.filter(
+            action="result decided", details__departs_from_standing=True
+        ).exists(),
+    }
+
+
+def _place_and_name(one: Any) -> str:
+    return f"Place {one.place}: {one.entry.member.name}"
+
+
+def _member(request: HttpRequest) -> Member:
+    assert isinstance(request.user, Member)
+    return request.user
