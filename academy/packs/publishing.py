@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Max
 
@@ -26,7 +27,7 @@ class PackRefused(Exception):
 def create_pack(*, slug: str, title: str, terms: str, **facts: Any) -> StemPack:
     """A draft. `facts` are its other fields: artist, notes, credits, tempo_bpm, key, tier.
 
-    Raises PackRefused without a title or terms, or when the address is taken.
+    Raises PackRefused without a title or terms, when the address is taken, and for a fact that does not fit.
     """
     if not title.strip():
         raise PackRefused("A pack needs a title.")
@@ -34,7 +35,14 @@ def create_pack(*, slug: str, title: str, terms: str, **facts: Any) -> StemPack:
         raise PackRefused("A pack needs terms: they are what a member agrees to before the first download.")
     if StemPack.objects.filter(slug=slug).exists():
         raise PackRefused(f"There is a pack at the address “{slug}” already. Choose another one.")
-    return StemPack.objects.create(slug=slug, title=title.strip(), terms=terms, **facts)
+    pack = StemPack(slug=slug, title=title.strip(), terms=terms, **facts)
+    try:
+        pack.full_clean()
+    except ValidationError as exc:
+        words = [f"{field}: {' '.join(messages)}" for field, messages in exc.message_dict.items()]
+        raise PackRefused(" ".join(words)) from exc
+    pack.save()
+    return pack
 
 
 def add_stem(pack: StemPack, received: Received, *, name: str, owner: Member | None, now: datetime) -> Stem:

@@ -24,7 +24,15 @@ class TestCreatePack:
 
     @pytest.mark.parametrize(
         ("facts", "reason"),
-        [({"title": " "}, "title"), ({"terms": ""}, "terms"), ({"slug": "taken"}, "already")],
+        [
+            ({"title": " "}, "title"),
+            ({"terms": ""}, "terms"),
+            ({"slug": "taken"}, "already"),
+            ({"slug": ""}, "slug"),
+            ({"slug": "no spaces here"}, "slug"),
+            ({"title": "T" * 121}, "title"),
+            ({"tempo_bpm": "fast"}, "tempo_bpm"),
+        ],
     )
     def test_it_refuses_in_words(self, facts, reason):
         publishing.create_pack(slug="taken", title="A", terms="Practice.")
