@@ -57,7 +57,11 @@ MIDDLEWARE = [
 # The sections of the site's menu: title, name of its address. The template asks no room.
 SITE_SECTIONS = [("Courses", "courses:list"), ("Stem packs", "packs:list"), ("Contests", "contests:list")]
 # Functions that put further lines on a member's own page, each with what applies to that member.
-MEMBER_SECTIONS = ["contests.entering.sections.own_entries"]
+MEMBER_SECTIONS = [
+    "contests.hosting.sections.hosting",
+    "contests.judging.sections.judging",
+    "contests.entering.sections.own_entries",
+]
 SITE_NAME = os.environ.get("SITE_NAME", "The mixing school")
 
 ROOT_URLCONF = "academy.config.urls"
