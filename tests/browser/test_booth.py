@@ -660,3 +660,59 @@ class TestSelfTest:
         tell(page.locator("[data-selftest-findings]").inner_text())
         expect(page.get_by_role("status")).to_contain_text("✗ Fail")
         expect(page.locator("[data-selftest-findings]")).to_contain_text("✗ Playing")
+
+
+class TestManyHands:
+    @pytest.mark.parametrize("seed", [1, 2])
+    def test_whatever_is_pressed_what_is_heard_is_what_the_player_says(
+        self, page: Page, server: BoothServer, seed: int
+    ) -> None:
+        """A hundred random presses, some within one fade: switches, seeks, loops set and ended, pauses."""
+        rng = np.random.default_rng(seed)
+        acts = [
+            {
+                "act": str(rng.choice(["choose", "choose", "seek", "loop", "end", "pause"])),
+                "key": KEYS[int(rng.integers(4))],
+                "frame": int(rng.integers(0, 26 * RATE_HZ)),
+                "length": int(rng.integers(RATE_HZ // 2, RATE_HZ)),
+                "wait": int(rng.choice([0, 0, 5, 60, 250])),
+            }
+            for _ in range(100)
+        ]
+        open_bench(page, server)
+        page.evaluate(
+            """async (acts) => {
+              const { player } = bench;
+              const does = {
+                choose: ({ key }) => player.choose(key),
+                seek: ({ frame }) => player.seek(frame),
+                loop: ({ frame, length }) => player.setLoop({ start: frame, end: frame + length }),
+                end: () => player.setLoop(null),
+                pause: () => player.pause(),
+              };
+              for (const act of acts) {
+                player.play();
+                does[act.act](act);
+                await bench.wait(act.wait);
+              }
+              player.pause();
+              await bench.wait(300);
+            }""",
+            acts,
+        )
+        first, audio, lost = recorded(page)
+        runs = page.evaluate("bench.log.run")
+        error = np.abs(audio - expected(runs, server, first, len(audio)))
+        late = [event["contextFrame"] for event in page.evaluate("bench.log.late")]
+        for frame in late:
+            repair = next(run for run in runs if run["contextFrame"] > frame)
+            error[frame - first : repair["contextFrame"] + repair["fade"] - first] = 0
+        off = int((np.nan_to_num(error).max(axis=1) > EXACT).sum())
+        tell(
+            f"{len(acts)} random presses, {len(runs)} runs, {len(late)} late and put right: "
+            f"{off} frames of {len(audio)} off, {lost} not recorded"
+        )
+        assert len(runs) > 30
+        assert len(late) <= 2
+        assert 0 <= lost < 0.02 * len(audio)
+        assert off == 0

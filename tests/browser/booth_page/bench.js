@@ -13,7 +13,7 @@ const bench = {
     const grid = gridOf(set, context.sampleRate);
     const keys = set.copies.map((copy) => copy.key);
     const player = new Player({ context, output: recording.node, grid, keys, store });
-    const log = { run: [], copy: [], state: [], wish: [], heard: [] };
+    const log = { run: [], copy: [], state: [], wish: [], heard: [], late: [] };
     for (const [name, events] of Object.entries(log)) {
       player.addEventListener(name, ({ detail }) => events.push({ ...detail, now: bench.now() }));
     }

@@ -38,6 +38,7 @@ const START_FRAMES = 4096;
  * `wish` `{ key }` a change-over waits for sound (`key` is the copy it goes to; null when none waits any more);
  * `run` `{ key, contextFrame, setFrame, fade }` a run was scheduled, in place of those that begin later; `key` null
  *   is silence, and `fade` is in frames (0 begins at full);
+ * `late` `{ contextFrame }` the run of that frame was scheduled too late and is put right by the next;
  * `heard` `{ key, seconds }` all seconds listened to that copy so far.
  */
 export class Player extends EventTarget {
@@ -318,6 +319,7 @@ export class Player extends EventTarget {
       // A busy machine: the frame passed while it was being scheduled, and sources begun late are out of place.
       // Changing over once more, to the same copy at the place where it ought to be, puts that right.
       this.#wish ??= { key, setFrame: null };
+      this.dispatchEvent(new CustomEvent("late", { detail: { contextFrame: at } }));
     }
   }
 
