@@ -35,6 +35,7 @@ def page(chromium: Browser) -> Iterator[Page]:
     faults: list[str] = []
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
+    page.faults = faults  # type: ignore[attr-defined]  # a test that provokes one takes it out
     yield page
     context.close()
     assert faults == []
