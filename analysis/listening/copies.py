@@ -3,39 +3,58 @@
 No Django here: `preparing` keeps what this makes, and the `match` command uses the same functions.
 """
 
-from __future__ import annotations
-
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import soxr
 from numpy.typing import NDArray
 
-from analysis import audiofile
-from analysis.dsp import alignment, meter
-from analysis.dsp.alignment import Offset
+from analysis.audiofile import METER_LIMITS, AudioDescription, FlacWriter, describe, read_blocks, write_flac
+from analysis.dsp.alignment import Offset, find_offset
+from analysis.dsp.dither import to_24_bit
+from analysis.dsp.errors import SampleError
+from analysis.dsp.meter import Measures, Meter
 from analysis.listening import second_meter
 
-BITS = 24
-STEPS_PER_FULL_SCALE = 2.0 ** (BITS - 1)
-TOLERANCE_LU = (
-    0.1  # common practice, no source: a tenth of the smallest level difference that is heard as one
-)
 BLOCK_FRAMES = 65_536
+# Enough of any song to know it by, and a bound on memory: two of them take 230 MB in stereo at 48 kHz.
+ALIGNED_S = 300
+# How far a finished copy may lie from the plan, by either meter. The tolerance for a steady reading in EBU
+# Tech 3341, table 1.
+LEVEL_TOLERANCE_LU = 0.1
+# How far a copy's true peak may read over the ceiling when the plan was made at another rate: what EBU Tech
+# 3341 (cases 15 to 23) allows a meter to read high.
+CEILING_TOLERANCE_DB = 0.2
+
+
+Sample = TypeVar("Sample", np.float64, np.int32)
 
 
 class CopyRefused(Exception):
-    """The finished copy is not what the plan asked for; it must not be heard."""
+    """A recording of which no listening copy can be made, or a copy that misses its plan.
+
+    `code` is a short word for programs; `message` says what is wrong in the trade's words.
+    """
+
+    def __init__(self, code: str, message: str) -> None:
+        # Both go to Exception, so that the refusal survives its way between processes.
+        super().__init__(code, message)
+        self.code = code
+        self.message = message
+
+    def __str__(self) -> str:
+        return self.message
 
 
 @dataclass(frozen=True, slots=True)
 class MadeCopy:
-    """A finished copy and what was found when it was read again.
+    """A finished copy and what was found in it.
 
-    `copy_lufs` is our meter's reading, `second_meter_lufs` the independent one's.
+    `copy_lufs` and `copy_true_peak_dbtp` are our meter's readings, `second_meter_lufs` the independent one's.
     """
 
     path: Path
@@ -56,19 +75,17 @@ def make_copy(
     frames: int,
     seed: int,
     reference: Path | None = None,
+    ceiling_dbtp: float = math.inf,
 ) -> MadeCopy:
-    """Render a copy, read it by two meters, and refuse it where either misses the level.
+    """Find the recording's start against the reference, render its copy, and have it read by two meters.
 
-    With a `reference` the copy starts where the reference starts, and a turned polarity is turned back: alone
-    it cannot be heard, but it would make every switch to another mix of the same tracks jump.
-
-    Raises CopyRefused when a reading is more than `TOLERANCE_LU` from `level_lufs`, AudioError when a file
-    cannot be decoded.
+    Without a reference, and where the offset is not sure, nothing is shifted or turned. Raises as
+    `render_copy` and `confirm_copy` do; a copy that is refused is not left behind.
     """
     offset = Offset(frames=0, polarity=1, confidence=0.0)
     if reference is not None:
         offset = offset_against(source, reference, rate_hz=rate_hz)
-    render_copy(
+    measured = render_copy(
         source,
         destination,
         gain_db=gain_db,
@@ -78,23 +95,79 @@ def make_copy(
         frames=frames,
         seed=seed,
     )
-    found = meter.measure(audiofile.read_blocks(destination), rate_hz=rate_hz, n_channels=2)
-    second_lufs = second_meter.read_lufs(destination)
-    _refuse_missed_level("our meter", found.integrated_lufs, level_lufs)
-    _refuse_missed_level("the second meter", second_lufs, level_lufs)
     return MadeCopy(
         path=destination,
         offset_frames=offset.frames,
         polarity=offset.polarity,
-        copy_lufs=found.integrated_lufs,
-        second_meter_lufs=second_lufs,
-        copy_true_peak_dbtp=found.true_peak_dbtp,
+        copy_lufs=measured.integrated_lufs,
+        second_meter_lufs=confirm_copy(
+            destination, measured, level_lufs=level_lufs, ceiling_dbtp=ceiling_dbtp
+        ),
+        copy_true_peak_dbtp=measured.true_peak_dbtp,
     )
 
 
 def offset_against(source: Path, reference: Path, *, rate_hz: int) -> Offset:
-    """How late `source` starts against `reference`, in frames at `rate_hz`. Both are read whole."""
-    return alignment.find_offset(_whole(source, rate_hz), _whole(reference, rate_hz), rate_hz=rate_hz)
+    """How late `source` starts against `reference`, in frames at `rate_hz`, by their first five minutes.
+
+    Raises AudioError or CopyRefused as `describe_source` does, for either file.
+    """
+    return find_offset(
+        _start_of(source, rate_hz=rate_hz), _start_of(reference, rate_hz=rate_hz), rate_hz=rate_hz
+    )
+
+
+def describe_source(source: Path) -> AudioDescription:
+    """What the header of a recording says, if a copy can be made of it.
+
+    Raises AudioError for a file that cannot be used, CopyRefused `channels` for more than two channels.
+    """
+    found = describe(source, METER_LIMITS)
+    if found.channels > 2:
+        raise CopyRefused(
+            "channels",
+            f"The file has {found.channels} channels; a listening copy is stereo. Export a stereo mix.",
+        )
+    return found
+
+
+def frames_at(found: AudioDescription, *, rate_hz: int) -> int:
+    """How many frames a recording has once it is at `rate_hz`: rounded to the nearest, up at halves."""
+    return (2 * found.frames * rate_hz + found.sample_rate_hz) // (2 * found.sample_rate_hz)
+
+
+def blocks_at_rate(source: Path, *, rate_hz: int) -> Iterator[NDArray[np.float64]]:
+    """The samples of a recording at another rate, block by block.
+
+    Yields ndarrays of shape (n, channels), one or two channels, full scale 1.0; n varies and may be 0. The
+    first frame stays the first: the resampler's delay is taken out. At the recording's own rate samples are
+    unchanged. Raises as `describe_source` and `read_blocks` do.
+    """
+    found = describe_source(source)
+    blocks = read_blocks(source, block_frames=BLOCK_FRAMES)
+    if found.sample_rate_hz == rate_hz:
+        yield from blocks
+        return
+    resampler = soxr.ResampleStream(
+        found.sample_rate_hz, rate_hz, found.channels, dtype="float64", quality="VHQ"
+    )
+    for block in blocks:
+        yield resampler.resample_chunk(np.ascontiguousarray(block))
+    yield resampler.resample_chunk(np.empty((0, found.channels)), last=True)
+
+
+def measure_as_heard(
+    source: Path, *, offset_frames: int, polarity: int, rate_hz: int, frames: int
+) -> Measures:
+    """Measure a recording as its copy will have it, at the recording's own level.
+
+    Arguments as for `render_copy`. These are the numbers for a level plan that must hold to the last: a mono
+    file sounds from two channels, a trimmed end does not count, peaks are those at the copy's rate.
+    """
+    meter = Meter(rate_hz=rate_hz, n_channels=2)
+    for block in _placed(source, offset_frames=offset_frames, rate_hz=rate_hz, frames=frames):
+        meter.add(_in_stereo(block * polarity))
+    return meter.result()
 
 
 def render_copy(
@@ -107,130 +180,142 @@ def render_copy(
     rate_hz: int,
     frames: int,
     seed: int,
-) -> None:
-    """Write the copy as 24-bit stereo FLAC, in constant memory.
+) -> Measures:
+    """Write the listening copy of a recording: gain only, in stereo, one start, one length, no tags.
 
     Parameters
     ----------
+    source, destination : Path
+        A WAV or FLAC file of one or two channels; the FLAC file to write. Mono becomes two equal channels.
+    gain_db : float
+        The only thing that is done to the sound.
     offset_frames : int
-        How late the source is, at `rate_hz`: so many frames are left off its start, or silence put before it.
+        How late the recording starts, in frames of the copy: so many are left out at its start, or put before
+        it where negative.
     polarity : int
-        1, or -1 to turn the waveform over.
-    frames : int
-        Length of the copy; a longer source is cut, a shorter one followed by silence. Nothing is faded.
+        1, or -1 for a recording whose polarity is turned: it is turned back. On its own nobody hears it, but
+        a switch between two mixes of opposite polarity jumps, and fades through silence.
+    rate_hz, frames : int
+        Rate and length of the copy. What is missing is padded with silence, what is over is left out; no
+        fades.
     seed : int
-        Of the dither, so that a copy can be made again bit for bit.
+        Of the dither. The same call writes the same bytes.
 
-    A mono source becomes two equal channels. Raises AudioError when the source cannot be decoded.
+    Returns
+    -------
+    Measures
+        Of the copy, by our meter. Padding and digital silence carry the same dither as the rest, so that
+        nothing tells where a recording started or ended.
+
+    Raises
+    ------
+    CopyRefused
+        `channels`: more than two. `over_full_scale`: the gain would need clipping.
+    AudioError
+        The source cannot be used. Nothing is left at the destination.
     """
-    described = audiofile.describe(source, audiofile.METER_LIMITS)
-    blocks = resampled(
-        audiofile.read_blocks(source, block_frames=BLOCK_FRAMES),
-        from_hz=described.sample_rate_hz,
-        to_hz=rate_hz,
-        channels=described.channels,
-    )
+    random = np.random.default_rng(seed)
+    meter = Meter(rate_hz=rate_hz, n_channels=2)
     factor = polarity * 10.0 ** (gain_db / 20.0)
-    dither = np.random.default_rng(seed)
-    audiofile.write_flac(
-        destination,
-        (_to_24_bit(factor * _stereo(block), dither) for block in placed(blocks, offset_frames, frames)),
-        rate_hz=rate_hz,
-        channels=2,
-    )
+    with FlacWriter(destination, rate_hz=rate_hz, channels=2, subtype="PCM_24") as writer:
+        for block in _placed(source, offset_frames=offset_frames, rate_hz=rate_hz, frames=frames):
+            try:
+                # Dithered before it is doubled, so that the two channels of a mono recording stay equal.
+                samples = _in_stereo(to_24_bit(block * factor, random))
+            except SampleError as error:
+                raise CopyRefused(
+                    "over_full_scale", f"A gain of {gain_db:+.1f} dB would take the copy over full scale."
+                ) from error
+            writer.write(samples)
+            meter.add(samples / 2.0**31)
+    return meter.result()
+
+
+def confirm_copy(copy: Path, measured: Measures, *, level_lufs: float, ceiling_dbtp: float) -> float:
+    """Ask both meters whether a finished copy keeps its plan, and return the second one's reading in LUFS.
+
+    `measured` is what `render_copy` returned. Holds the file in memory: one at a time, see `second_meter`.
+
+    Raises CopyRefused, and removes the copy: `level_missed` where a reading lies more than 0.1 LU from the
+    plan or there is none, `ceiling_passed` where the true peak reads over the ceiling.
+    """
+    second_lufs = second_meter.read_lufs(copy)
+    try:
+        _refuse_missed_level("our meter", measured.integrated_lufs, level_lufs)
+        _refuse_missed_level("the second meter", second_lufs, level_lufs)
+        if measured.true_peak_dbtp > ceiling_dbtp + CEILING_TOLERANCE_DB:
+            raise CopyRefused(
+                "ceiling_passed",
+                f"The copy peaks at {measured.true_peak_dbtp:+.2f} dBTP, over the ceiling of "
+                f"{ceiling_dbtp:+.2f} dBTP.",
+            )
+    except CopyRefused:
+        copy.unlink()
+        raise
+    return second_lufs
 
 
 def cut_segments(copy: Path, folder: Path, *, segment_frames: int) -> list[Path]:
-    """Cut a copy into FLAC files, in order, that decode on their own and join to exactly the copy."""
-    folder.mkdir(parents=True, exist_ok=True)
-    described = audiofile.describe(copy)
-    parts = []
-    for index, block in enumerate(audiofile.read_blocks(copy, block_frames=segment_frames)):
-        part = folder / f"{index:05d}.flac"
-        audiofile.write_flac(part, [block], rate_hz=described.sample_rate_hz, channels=described.channels)
-        parts.append(part)
-    return parts
+    """Cut a copy into FLAC files that can each be decoded alone and together hold exactly its samples.
 
-
-def resampled(
-    blocks: Iterable[NDArray[np.float64]], *, from_hz: int, to_hz: int, channels: int
-) -> Iterator[NDArray[np.float64]]:
-    """The same sound at another rate, by soxr at its very high quality; unchanged where the rates agree."""
-    if from_hz == to_hz:
-        yield from blocks
-        return
-    stream = soxr.ResampleStream(from_hz, to_hz, channels, dtype="float64", quality="VHQ")
-    for block in blocks:
-        yield stream.resample_chunk(np.ascontiguousarray(block))
-    yield stream.resample_chunk(np.zeros((0, channels)), last=True)
-
-
-def placed(
-    blocks: Iterable[NDArray[np.float64]], offset_frames: int, frames: int
-) -> Iterator[NDArray[np.float64]]:
-    """Leave off or put before so that the start is right, then cut or pad to the length."""
-    to_skip, left = max(0, offset_frames), frames
-    channels = 2
-    if offset_frames < 0:
-        blocks = _after_silence(blocks, -offset_frames)
-    for block in blocks:
-        channels = block.shape[1]
-        skipped = min(to_skip, len(block))
-        to_skip -= skipped
-        kept = block[skipped : skipped + left]
-        left -= len(kept)
-        if len(kept):
-            yield kept
-        if left == 0:
-            return
-    while left:
-        length = min(left, BLOCK_FRAMES)
-        left -= length
-        yield np.zeros((length, channels))
-
-
-def _after_silence(
-    blocks: Iterable[NDArray[np.float64]], silent_frames: int
-) -> Iterator[NDArray[np.float64]]:
-    for block in blocks:
-        if silent_frames:
-            yield np.zeros((silent_frames, block.shape[1]))
-            silent_frames = 0
-        yield block
-
-
-def _stereo(block: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.repeat(block, 2, axis=1) if block.shape[1] == 1 else block
-
-
-def _to_24_bit(audio: NDArray[np.float64], dither: np.random.Generator) -> NDArray[np.int32]:
-    """Quantise with triangular dither of two steps' width, each channel its own; left-justified in 32 bits.
-
-    S. P. Lipshitz, R. A. Wannamaker and J. Vanderkooy, "Quantization and dither: a theoretical survey",
-    J. Audio Eng. Soc. 40 (5), 1992: this makes the error's mean and power independent of the sound.
+    They are named by their index (``00000.flac``) in `folder`, which is made where it is missing, and
+    returned in order. Each has `segment_frames` frames, the last one what remains. Raises as `read_blocks`
+    does.
     """
-    noise = dither.random(audio.shape) - dither.random(audio.shape)
-    steps = np.rint(audio * STEPS_PER_FULL_SCALE + noise)
-    steps = np.clip(steps, -STEPS_PER_FULL_SCALE, STEPS_PER_FULL_SCALE - 1)
-    justified: NDArray[np.int32] = steps.astype(np.int32) << (32 - BITS)
-    return justified
+    found = describe(copy, METER_LIMITS)
+    folder.mkdir(parents=True, exist_ok=True)
+    segments = []
+    for index, block in enumerate(read_blocks(copy, block_frames=segment_frames)):
+        segments.append(folder / f"{index:05d}.flac")
+        write_flac(segments[-1], [block], rate_hz=found.sample_rate_hz, channels=found.channels)
+    return segments
 
 
-def _whole(path: Path, rate_hz: int) -> NDArray[np.float32]:
-    described = audiofile.describe(path, audiofile.METER_LIMITS)
-    blocks = resampled(
-        audiofile.read_blocks(path),
-        from_hz=described.sample_rate_hz,
-        to_hz=rate_hz,
-        channels=described.channels,
-    )
-    return np.concatenate([block.astype(np.float32) for block in blocks])
+def _start_of(source: Path, *, rate_hz: int) -> NDArray[np.float32]:
+    """The first `ALIGNED_S` seconds of a recording at `rate_hz`, shape (n_frames, channels)."""
+    found = describe_source(source)
+    frames = min(frames_at(found, rate_hz=rate_hz), ALIGNED_S * rate_hz)
+    start = np.zeros((frames, found.channels), np.float32)
+    filled = 0
+    for block in blocks_at_rate(source, rate_hz=rate_hz):
+        part = block[: len(start) - filled]
+        start[filled : filled + len(part)] = part
+        filled += len(part)
+        if filled == len(start):
+            break
+    return start
+
+
+def _placed(source: Path, *, offset_frames: int, rate_hz: int, frames: int) -> Iterator[NDArray[np.float64]]:
+    """Exactly `frames` frames of a recording at `rate_hz` from its aligned start on, in its own channels."""
+    channels = describe_source(source).channels
+    padding = min(frames, max(0, -offset_frames))
+    yield from _silence(padding, channels)
+    wanted, leave_out = frames - padding, max(0, offset_frames)
+    for block in blocks_at_rate(source, rate_hz=rate_hz):
+        if not wanted:
+            return
+        part = block[leave_out : leave_out + wanted]
+        leave_out = max(0, leave_out - len(block))
+        wanted -= len(part)
+        yield part
+    yield from _silence(wanted, channels)
 
 
 def _refuse_missed_level(who: str, reading_lufs: float, level_lufs: float) -> None:
-    if math.isfinite(reading_lufs) and abs(reading_lufs - level_lufs) <= TOLERANCE_LU:
-        return
-    raise CopyRefused(
-        f"The copy reads {reading_lufs:.2f} LUFS by {who}, where {level_lufs:.2f} LUFS was planned; "
-        f"more than {TOLERANCE_LU} LU apart is not fair to compare."
-    )
+    # Asked this way round, so that a reading that is not a number is refused as well.
+    if not abs(reading_lufs - level_lufs) <= LEVEL_TOLERANCE_LU:
+        raise CopyRefused(
+            "level_missed",
+            f"The copy reads {reading_lufs:.2f} LUFS by {who}, where {level_lufs:.2f} LUFS was planned; "
+            f"more than {LEVEL_TOLERANCE_LU} LU apart is not fair to compare.",
+        )
+
+
+def _silence(frames: int, channels: int) -> Iterator[NDArray[np.float64]]:
+    for start in range(0, frames, BLOCK_FRAMES):
+        yield np.zeros((min(BLOCK_FRAMES, frames - start), channels))
+
+
+def _in_stereo(block: NDArray[Sample]) -> NDArray[Sample]:
+    return np.repeat(block, 2, axis=1) if block.shape[1] == 1 else block
