@@ -1,0 +1,172 @@
+"""The three contests: one open, one being judged, one published. Real services; the clock is passed in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from decimal import Decimal
+from zoneinfo import ZoneInfo
+
+from academy.members.models import Member, Tier
+from academy.packs.models import StemPack
+from analysis.intake import sealing
+from contests.demo import working
+from contests.demo.rendering import DemoAudio
+from contests.entering import submissions
+from contests.hosting import running, screening
+from contests.judging import panel, sheets
+from contests.judging.drafts import Draft
+from contests.models import Assignment, Contest, Criterion, Entry, Prize, Sponsor
+from contests.results import publishing
+from contests.states import EntryState
+from fixtures import verdicts
+from fixtures.competitions import Contest as Said
+from fixtures.competitions import Moment
+from fixtures.scenario import SCENARIO
+
+CLOSING_DAY = timedelta(hours=20)
+"""After the close the host sleeps, then screens and prepares."""
+
+SHARE_OF_SHEETS_IN = 0.4
+"""How far the judges of the contest that is being judged have come."""
+
+
+@dataclass(frozen=True)
+class Cast:
+    """Everything the contests lean on."""
+
+    audio: DemoAudio
+    people: dict[str, Member]
+    tiers: dict[str, Tier]
+    pack: StemPack
+    now: datetime
+
+    @property
+    def host(self) -> Member:
+        """The engineer who teaches."""
+        return self.people[SCENARIO.host.key]
+
+
+def make_contests(cast: Cast) -> None:
+    """Make each contest and take it to its stage, in the order in which they would have happened."""
+    for said in sorted(SCENARIO.contests, key=lambda contest: contest.timeline.opens.days):
+        contest = _announce(cast, said)
+        _take_entries(cast, said, contest)
+        if said.stage != "open":
+            _screen_and_judge(cast, said, contest)
+
+
+def _announce(cast: Cast, said: Said) -> Contest:
+    """The contest as the host would set it up, opened at its date."""
+    spec, timeline = said.spec, said.timeline
+    contest = Contest.objects.create(
+        slug=said.slug,
+        title=said.title,
+        summary=said.summary,
+        brief=said.brief,
+        rules=said.rules,
+        pack=cast.pack,
+        tier=cast.pack.tier,
+        zone=said.zone,
+        opens_at=_at(said, timeline.opens, cast.now),
+        closes_at=_at(said, timeline.closes, cast.now),
+        judging_until=_at(said, timeline.judging_until, cast.now),
+        announced_at=_at(said, timeline.announced, cast.now),
+        spec_sample_rate_hz=spec.sample_rate_hz,
+        spec_bit_depth=spec.bit_depth,
+        spec_channels=spec.channels,
+        spec_true_peak_ceiling_dbtp=spec.true_peak_ceiling_dbtp,
+        spec_length_tolerance_s=spec.length_tolerance_s,
+        hearings_per_entry=said.hearings_per_entry,
+    )
+    for position, line in enumerate(said.rubric):
+        Criterion.objects.create(
+            contest=contest, position=position, name=line.name, meaning=line.meaning, weight=line.weight
+        )
+    given_by = {prize.sponsor for prize in said.prizes}
+    sponsors = {
+        sponsor.key: Sponsor.objects.create(
+            contest=contest, name=sponsor.name, about=sponsor.about, website=sponsor.website
+        )
+        for sponsor in SCENARIO.sponsors
+        if sponsor.key in given_by
+    }
+    for prize in said.prizes:
+        Prize.objects.create(
+            contest=contest,
+            sponsor=sponsors[prize.sponsor],
+            place=prize.place,
+            special=prize.special,
+            title=prize.title,
+            value=prize.value,
+            currency=prize.currency,
+        )
+    for key in said.judges:
+        panel.seat_judge(contest, cast.people[key], actor=cast.host, now=contest.opens_at)
+    running.open_contest(contest.pk, actor=cast.host, now=contest.opens_at)
+    contest.refresh_from_db()
+    return contest
+
+
+def _at(said: Said, moment: Moment, now: datetime) -> datetime:
+    """A time on the contest's own clock, counted in its own days."""
+    zone = ZoneInfo(said.zone)
+    day = (now.astimezone(zone) + timedelta(days=moment.days)).date()
+    return datetime.combine(day, time(moment.hour), tzinfo=zone)
+
+
+def _take_entries(cast: Cast, said: Said, contest: Contest) -> None:
+    """The planned uploads, each checked before the next."""
+    for planned in said.entries:
+        mix = SCENARIO.entry_mix(planned.key)
+        submissions.submit_entry(
+            contest_id=contest.pk,
+            member=cast.people[planned.key],
+            received=sealing.receive_file(cast.audio.mix(mix.key), name=mix.file_name),
+            now=min(contest.closes_at - timedelta(hours=planned.hours_before_close), cast.now),
+            note=mix.note,
+        )
+    working.do_all()
+
+
+def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
+    """Close, decide what needs a decision, prepare, open, and fill in the sheets."""
+    running.close_contest(contest.pk, actor=None, now=contest.closes_at)
+    morning = contest.closes_at + CLOSING_DAY
+    for entry in contest.entries.filter(state=EntryState.ATTENTION):
+        screening.accept_entry(
+            entry.pk,
+            actor=cast.host,
+            now=morning,
+            reason="Heard it: rate, start and level are put right in the judges' copy. No advantage.",
+        )
+    running.prepare_round(contest.pk, actor=cast.host, now=morning)
+    working.do_all()
+    running.open_judging(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
+    if said.stage == "judging":
+        _fill_in(cast, said, contest, share=SHARE_OF_SHEETS_IN, start=morning)
+        return
+    _fill_in(cast, said, contest, share=1.0, start=morning)
+    running.close_judging(contest.pk, actor=cast.host, now=contest.judging_until)
+    publishing.decide_result(contest.pk, actor=cast.host, now=contest.judging_until + timedelta(days=1))
+    publishing.publish_result(contest.pk, actor=cast.host, now=contest.announced_at)
+
+
+def _fill_in(cast: Cast, said: Said, contest: Contest, *, share: float, start: datetime) -> None:
+    """Let each judge write the first `share` of the own sheets, one every ten minutes."""
+    key_of = {member.pk: key for key, member in cast.people.items()}
+    criteria = {criterion.name: criterion.pk for criterion in contest.criteria.all()}
+    for judge in contest.judges.all():
+        hearings = list(judge.assignments.select_related("entry", "judge").order_by("position"))
+        for number, hearing in enumerate(hearings[: round(share * len(hearings))], start=1):
+            sheet = verdicts.sheet(key_of[judge.member_id], _mix_key(cast, hearing), tuple(criteria))
+            draft = Draft(
+                {criteria[name]: Decimal(str(value)) for name, value in sheet.scores.items()},
+                comment=sheet.comment,
+            )
+            sheets.submit_sheet(hearing, now=start + timedelta(hours=1, minutes=10 * number), draft=draft)
+
+
+def _mix_key(cast: Cast, hearing: Assignment) -> str:
+    entry: Entry = hearing.entry
+    return next(key for key, member in cast.people.items() if member.pk == entry.member_id)

@@ -1,0 +1,148 @@
+"""Render the invented song, its mixes and the lessons' comparisons into WAV files, once.
+
+Side by side on all cores. What the fixtures leave to their caller is done here: the lossy round trip of the
+look-alike, and the entry at another rate.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+import soundfile
+import soxr
+from numpy.typing import NDArray
+
+from analysis import audiofile
+from fixtures import mixes
+from fixtures.desk.mixing import Desk
+from fixtures.desk.settings import MixSettings
+from fixtures.scenario import SCENARIO
+from fixtures.song.score import RATE_HZ
+from fixtures.song.stems import each_stem
+
+LOSSY_QUALITY = 0.4  # of Vorbis, 0 to 1
+BLOCK_FRAMES = 65_536
+
+Audio = NDArray[np.float64] | NDArray[np.float32]
+Say = Callable[[str], object]
+
+
+@dataclass(frozen=True)
+class DemoAudio:
+    """Where the rendered files are."""
+
+    folder: Path
+
+    def stem(self, name: str) -> Path:
+        """One raw track."""
+        return self.folder / "stems" / f"{name}.wav"
+
+    def mix(self, key: str) -> Path:
+        """The reference, or an entrant's mix."""
+        return self.folder / "mixes" / f"{key}.wav"
+
+    def side(self, pair: str, side: str) -> Path:
+        """The `before` or the `after` of a lesson's comparison."""
+        return self.folder / "pairs" / f"{pair} {side}.wav"
+
+    @property
+    def stem_titles(self) -> dict[str, str]:
+        """Title of each stem by name, in the order of the pack."""
+        titles: dict[str, str] = json.loads((self.folder / "stems.json").read_text())
+        return titles
+
+
+def render_all(folder: Path, say: Say) -> DemoAudio:
+    """Render whatever is not there yet. An interrupted run leaves no half file."""
+    audio = DemoAudio(folder)
+    for name in ("stems", "mixes", "pairs"):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+    if not (folder / "stems.json").exists():
+        say("Playing the fourteen tracks of the song …")
+        _render_stems(audio)
+    wanted = [job for job in _mixing_jobs(audio) if not job.path.exists()]
+    if wanted:
+        say(f"Mixing it {len(wanted)} ways …")
+        _side_by_side(audio, wanted)
+    return audio
+
+
+@dataclass(frozen=True)
+class _MixingJob:
+    path: Path
+    settings: MixSettings
+    sample_rate_hz: int = RATE_HZ
+    reencode: bool = False
+
+
+def _mixing_jobs(audio: DemoAudio) -> list[_MixingJob]:
+    jobs = [
+        _MixingJob(audio.mix(mix.key), mix.settings, mix.sample_rate_hz, mix.reencode)
+        for mix in (mixes.REFERENCE, *SCENARIO.entries)
+    ]
+    for pair in SCENARIO.pairs:
+        jobs.append(_MixingJob(audio.side(pair.key, "before"), pair.before))
+        jobs.append(_MixingJob(audio.side(pair.key, "after"), pair.after))
+    return jobs
+
+
+def _render_stems(audio: DemoAudio) -> None:
+    titles = {}
+    for stem in each_stem():
+        _write(audio.stem(stem.name), stem.audio, rate_hz=RATE_HZ)
+        titles[stem.name] = stem.title
+    (audio.folder / "stems.json").write_text(json.dumps(titles))
+
+
+def _side_by_side(audio: DemoAudio, jobs: Sequence[_MixingJob]) -> None:
+    workers = os.cpu_count() or 1
+    # Neighbours share channel strips, so each process gets a run of them. Spawned: the caller has threads.
+    size = -(-len(jobs) // workers)
+    shares = [jobs[start : start + size] for start in range(0, len(jobs), size)]
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        for done in [pool.submit(_mix_share, audio, share) for share in shares]:
+            done.result()
+
+
+def _mix_share(audio: DemoAudio, jobs: Sequence[_MixingJob]) -> None:
+    stems = {name: _read(audio.stem(name)) for name in audio.stem_titles}
+    desk = Desk(stems, rate_hz=RATE_HZ)
+    for job in jobs:
+        mixed: Audio = desk.mix(job.settings)
+        if job.reencode:
+            mixed = _lossy_round_trip(mixed, job.path.with_suffix(".ogg"))
+        if job.sample_rate_hz != RATE_HZ:
+            mixed = soxr.resample(mixed, RATE_HZ, job.sample_rate_hz, quality="VHQ")
+        _write(job.path, mixed, rate_hz=job.sample_rate_hz)
+
+
+def _read(path: Path) -> NDArray[np.float64]:
+    audio = np.concatenate(list(audiofile.read_blocks(path)))
+    return audio[:, 0] if audio.shape[1] == 1 else audio
+
+
+def _write(path: Path, audio: Audio, *, rate_hz: int) -> None:
+    audio = np.clip(audio[:, None] if audio.ndim == 1 else audio, -1.0, 1.0 - 2.0**-23)
+    unfinished = path.with_suffix(".part")
+    audiofile.write_wav(unfinished, [audio], rate_hz=rate_hz, channels=audio.shape[1])
+    unfinished.rename(path)
+
+
+def _lossy_round_trip(audio: Audio, scratch: Path) -> NDArray[np.float64]:
+    with soundfile.SoundFile(
+        scratch, "w", RATE_HZ, 2, "VORBIS", format="OGG", compression_level=1.0 - LOSSY_QUALITY
+    ) as coder:
+        for start in range(0, len(audio), BLOCK_FRAMES):
+            coder.write(audio[start : start + BLOCK_FRAMES])
+    decoded, _ = soundfile.read(scratch, always_2d=True)
+    scratch.unlink()
+    padded: NDArray[np.float64] = np.zeros(audio.shape)
+    padded[: len(decoded)] = decoded[: len(audio)]
+    return padded
