@@ -60,6 +60,8 @@ def hand_out(
 
 def _asked_range(request: HttpRequest, etag: str) -> tuple[str, str] | None:
     match = ONE_RANGE.match(request.headers.get("Range", ""))
+    if request.method != "GET":  # clause 14.2: no other method knows ranges
+        return None
     condition = request.headers.get("If-Range")
     if match is None or match.groups() == ("", "") or (condition and condition != f'"{etag}"'):
         return None

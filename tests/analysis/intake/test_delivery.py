@@ -46,6 +46,10 @@ class TestHandOut:
         assert (answer.status_code, answer.body) == (200, b"")
         assert answer["Content-Length"] == str(len(CONTENT))
 
+    def test_the_head_knows_no_ranges(self, ask):
+        answer = ask("HEAD", Range="bytes=0-9")
+        assert (answer.status_code, answer["Content-Length"]) == (200, str(len(CONTENT)))
+
     @pytest.mark.parametrize(
         ("asked", "start", "end"),
         [
