@@ -41,6 +41,7 @@ def assign_round(of: Round, now: datetime, *, actor: Member | None = None) -> tu
         raise AssignRefused(
             f"Round {round_.number} is {round_.get_state_display()}; its hearings stay as they are."
         )
+    _refuse_if_left_out(round_)
     entries = {entry.receipt: entry for entry in entries_of_round(round_)}
     judges = _by_name(round_.contest.judges.select_related("member").order_by("pk"))
     conflicts = [
@@ -76,6 +77,20 @@ def entries_of_round(round_: Round) -> QuerySet[Entry]:
     if round_.plan is not None:
         ready = ready.filter(recording__in=round_.plan.copies.values("recording"))
     return ready
+
+
+def _refuse_if_left_out(round_: Round) -> None:
+    """In a first round every ready entry is heard: one accepted after the match plan must not be lost."""
+    if round_.number != 1:
+        return
+    heard = entries_of_round(round_).values("pk")
+    left_out = round_.contest.entries.filter(state=EntryState.READY).exclude(pk__in=heard)
+    receipts = list(left_out.values_list("receipt", flat=True))
+    if receipts:
+        raise AssignRefused(
+            f"Ready, but not in this round's match plan: {', '.join(receipts)}. "
+            "Prepare the round anew, so that every ready entry is heard."
+        )
 
 
 def letters(number: int) -> str:

@@ -11,6 +11,9 @@ from contests.models import Criterion
 LONGEST_TEXT = 10_000
 """Letters in a comment or a note: five closely written pages."""
 
+KEPT = Decimal("0.01")
+"""The finest score that a row holds."""
+
 
 class SheetRefused(Exception):
     """Something that is not taken into a sheet, and why, in the judge's words."""
@@ -72,7 +75,7 @@ def _on_scale(text: str, criterion: Criterion) -> Decimal:
     # The range first: a remainder of something huge cannot be taken.
     if not value.is_finite() or not criterion.lowest <= value <= criterion.highest:
         raise ValueError(text)
-    if (value - criterion.lowest) % criterion.step:
+    if value != value.quantize(KEPT) or (value - criterion.lowest) % criterion.step:
         raise ValueError(text)
     return value
 

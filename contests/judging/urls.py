@@ -1,4 +1,4 @@
-"""Addresses of this room, all named `contests:…`. None says more than a contest's name and a hearing's code."""
+"""Addresses of this room, all named `contests:…`. They say a contest's name and a code, no more."""
 
 from django.urls import path
 
