@@ -33,7 +33,7 @@ def to_24_bit(audio: NDArray[np.float64], random: np.random.Generator) -> NDArra
     ShapeError
         `audio` is not two-dimensional.
     SampleError
-        A sample is not a number, or would pass full scale with its dither: nothing is ever clipped.
+        A sample is not a number, or passes full scale: nothing is ever clipped.
 
     Notes
     -----
@@ -42,10 +42,12 @@ def to_24_bit(audio: NDArray[np.float64], random: np.random.Generator) -> NDArra
     total error independent of the signal.
     """
     require_audio(audio)
+    # Half a step over is the rounding of a gain that brings a peak to full scale, not a level.
+    if not np.all(np.abs(audio) <= 1.0 + STEP / 2):
+        raise SampleError("a sample is not a number or passes full scale")
     # Two uniform draws a sample, side by side, so that the order does not depend on the length of a block.
     triangular = random.random((*audio.shape, 2)).sum(axis=-1) - 1.0
-    steps = np.rint(audio / STEP + triangular)
-    if not np.all((steps >= LOWEST) & (steps <= HIGHEST)):
-        raise SampleError("a sample is not a number or passes full scale")
+    # +1.0 has no step of its own: it becomes the highest one.
+    steps = np.clip(np.rint(audio / STEP + triangular), LOWEST, HIGHEST)
     at_the_top: NDArray[np.int32] = steps.astype(np.int32) << 8
     return at_the_top
