@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from datetime import datetime
 
 from django.db import transaction
@@ -10,11 +11,11 @@ from django.db import transaction
 from academy.members.models import Member
 from academy.templatetags.audio_text import moment
 from analysis.listening import planning
-from analysis.listening.models import CopyState
+from analysis.listening.models import CopyState, MatchPlan
 from contests import decisions
 from contests.hosting.refusals import HostingRefused
 from contests.judging import assigning
-from contests.models import Contest, Round
+from contests.models import Contest, Entry, Round
 from contests.states import (
     ContestState,
     EntryState,
@@ -76,53 +77,46 @@ def close_contest(contest_id: int, *, actor: Member | None, now: datetime, reaso
 
 @transaction.atomic
 def prepare_round(contest_id: int, *, actor: Member, now: datetime) -> Round:
-    """Plan one level for all ready entries, have their copies made, and give each judge entries to hear."""
+    """Plan one level for all ready entries, have their copies made, and give each judge entries to hear.
+
+    Refused while an entry is being checked or waits for a decision, for nobody may be left out by accident.
+    """
     contest = _locked(contest_id)
     if contest.state != ContestState.CLOSED:
         raise HostingRefused("A round is prepared after the close.")
     if contest.rounds.exists():
         raise HostingRefused("The round is prepared already.")
-    _refuse_open_questions(contest)
-
-    entries = list(contest.entries.filter(state=EntryState.READY).select_related("recording"))
-    if not entries:
-        raise HostingRefused("No entry is ready, so there is nothing to judge.")
-    try:
-        plan = planning.plan_set(
-            [entry.recording for entry in entries],
-            wished_lufs=contest.listening_level_lufs,
-            ceiling_dbtp=contest.listening_ceiling_dbtp,
-            reference=contest.pack.reference_mix,
-            now=now,
-        )
-    except planning.CannotPlan as exc:
-        raise HostingRefused(str(exc)) from exc
+    entries = _entries_to_hear(contest)
     round_ = Round.objects.create(
         contest=contest,
-        plan=plan,
+        plan=_plan(contest, entries, now=now),
         hearings_per_entry=contest.hearings_per_entry,
         seed=secrets.randbelow(2**31),
     )
-    decisions.record(
-        contest,
-        "round prepared",
-        actor=actor,
-        now=now,
-        details={
-            "round": round_.number,
-            "seed": round_.seed,
-            "level_lufs": plan.level_lufs,
-            "lowered_db": plan.lowered_db,
-            "entries": [entry.receipt for entry in entries],
-        },
-    )
+    _record_preparation("round prepared", round_, entries, actor=actor, now=now)
+    _assign(round_, actor=actor, now=now)
+    return round_
+
+
+@transaction.atomic
+def prepare_again(contest_id: int, *, actor: Member, now: datetime) -> Round:
+    """Find the level and make the copies of the prepared round anew, after an entry came in or went out.
+
+    The earlier match plan and its copies are kept, but nothing leads to them any more.
+    """
+    contest = _locked(contest_id)
+    round_ = _round_in_preparation(contest)
+    entries = _entries_to_hear(contest)
+    round_.plan = _plan(contest, entries, now=now)
+    round_.save(update_fields=["plan"])
+    _record_preparation("round prepared anew", round_, entries, actor=actor, now=now)
     _assign(round_, actor=actor, now=now)
     return round_
 
 
 @transaction.atomic
 def assign_again(contest_id: int, *, actor: Member, now: datetime) -> Round:
-    """Give out the hearings of the prepared round anew, after the panel or the entries have changed."""
+    """Give out the hearings of the prepared round anew, after the panel has changed."""
     round_ = _round_in_preparation(_locked(contest_id))
     _assign(round_, actor=actor, now=now)
     return round_
@@ -147,7 +141,10 @@ def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
         )
     if unheard := contest.entries.filter(state=EntryState.READY).exclude(assignments__round=round_):
         receipts = ", ".join(entry.receipt for entry in unheard)
-        raise HostingRefused(f"Nobody is to hear {receipts}. Assign the hearings again.")
+        raise HostingRefused(
+            f"Nobody is to hear {receipts}. Assign the hearings again, or prepare the round anew if an entry "
+            "came in after its match plan."
+        )
     _move(round_, RoundState.JUDGING)
     _move(contest, ContestState.JUDGING)
     decisions.record(contest, "judging opened", actor=actor, now=now, details={"round": round_.number})
@@ -198,13 +195,44 @@ def _round_in_preparation(contest: Contest) -> Round:
     return round_
 
 
-def _refuse_open_questions(contest: Contest) -> None:
-    """Nothing may be undecided when the round is made, or an entrant would be left out by accident."""
+def _entries_to_hear(contest: Contest) -> list[Entry]:
+    """All ready entries. Nothing may be undecided, or an entrant would be left out by accident."""
     if checking := contest.entries.filter(state=EntryState.CHECKING).count():
         raise HostingRefused(f"{_counted(checking, 'entry', 'entries')} still being checked.")
     if undecided := contest.entries.filter(state=EntryState.ATTENTION):
         names = ", ".join(entry.receipt for entry in undecided)
         raise HostingRefused(f"Decide first about the entries that need attention: {names}.")
+    entries = list(contest.entries.filter(state=EntryState.READY).select_related("recording"))
+    if not entries:
+        raise HostingRefused("No entry is ready, so there is nothing to judge.")
+    return entries
+
+
+def _plan(contest: Contest, entries: Sequence[Entry], *, now: datetime) -> MatchPlan:
+    try:
+        return planning.plan_set(
+            [entry.recording for entry in entries],
+            wished_lufs=contest.listening_level_lufs,
+            ceiling_dbtp=contest.listening_ceiling_dbtp,
+            reference=contest.pack.reference_mix,
+            now=now,
+        )
+    except planning.CannotPlan as exc:
+        raise HostingRefused(str(exc)) from exc
+
+
+def _record_preparation(
+    action: str, round_: Round, entries: Sequence[Entry], *, actor: Member, now: datetime
+) -> None:
+    assert round_.plan is not None
+    details = {
+        "round": round_.number,
+        "seed": round_.seed,
+        "level_lufs": round_.plan.level_lufs,
+        "lowered_db": round_.plan.lowered_db,
+        "entries": [entry.receipt for entry in entries],
+    }
+    decisions.record(round_.contest, action, actor=actor, now=now, details=details)
 
 
 def _counted(number: int, one: str, many: str) -> str:

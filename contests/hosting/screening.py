@@ -10,7 +10,7 @@ from academy.members.models import Member
 from contests import decisions
 from contests.hosting.refusals import HostingRefused
 from contests.models import Contest, Entry
-from contests.states import ContestState, EntryState, MoveNotAllowed, StateChanged
+from contests.states import ContestState, EntryState, MoveNotAllowed, RoundState, StateChanged
 
 
 def accept_entry(entry_id: int, *, actor: Member, now: datetime, reason: str) -> Entry:
@@ -45,8 +45,10 @@ def _decide(
     entry = Entry.objects.get(pk=entry_id)
     if contest.state in {ContestState.DECIDED, ContestState.PUBLISHED}:
         raise HostingRefused("The result is decided; an entry can no longer be taken in or out.")
+    if entry.state == EntryState.CHECKING:
+        raise HostingRefused("The entry is being checked; wait for what the meter says.")
     if new_state == EntryState.READY and _is_left_out_of_the_round(contest, entry):
-        raise HostingRefused("The round is prepared without this entry, so nobody could hear it.")
+        raise HostingRefused("The judging has opened without this entry, so nobody could hear it.")
     try:
         entry.move_to(new_state, actor=actor, note=reason)
     except (MoveNotAllowed, StateChanged) as exc:
@@ -58,6 +60,6 @@ def _decide(
 
 
 def _is_left_out_of_the_round(contest: Contest, entry: Entry) -> bool:
-    """Whether there is a round and it has no copy of the entry."""
-    rounds = contest.rounds.all()
-    return rounds.exists() and not rounds.filter(plan__copies__recording=entry.recording_id).exists()
+    """Whether a round has opened that has no copy of the entry. One in preparation can be prepared anew."""
+    opened = contest.rounds.exclude(state=RoundState.PREPARING)
+    return opened.exists() and not opened.filter(plan__copies__recording=entry.recording_id).exists()

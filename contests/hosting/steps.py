@@ -82,6 +82,11 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
             if tally.judges
             else "The panel is empty. Seat judges, then prepare the round."
         ]
+    if state == ContestState.CLOSED and tally.unassigned:
+        return [
+            f"{_counted(tally.unassigned, 'entry would', 'entries would')} be heard by nobody. Assign the "
+            "hearings again, or prepare the round anew."
+        ]
     if state == ContestState.CLOSED and not tally.is_moving and not tally.copies_refused:
         return ["All copies are ready. Open the judging."]
     if state == ContestState.JUDGING and tally.is_judging:
@@ -138,19 +143,24 @@ def _begin(tally: Tally) -> list[Step]:
         )
     elif tally.copies_waiting:
         hindrance = f"{_counted(tally.copies_waiting, 'copy is', 'copies are')} still in the making."
-    elif not tally.sheets_asked:
-        hindrance = "The panel has changed. Assign the hearings again."
+    elif tally.unassigned:
+        hindrance = "The panel or the entries have changed: not every entry would be heard."
     return [
         Step(
             "judge",
             "Open the judging",
-            "The judges are let in. From then on neither the panel nor the hearings change.",
+            "The judges are let in. From then on nothing about the hearings changes.",
             hindrance=hindrance,
         ),
         Step(
             "assign",
             "Assign the hearings again",
-            "After a change of the panel or the entries. Nobody has heard anything yet, so nothing is lost.",
+            "After a change of the panel. Nobody has heard anything yet, so nothing is lost.",
+        ),
+        Step(
+            "anew",
+            "Prepare the round anew",
+            "After an entry came in or went out: the level is found again and every copy is made again.",
         ),
     ]
 

@@ -24,6 +24,7 @@ class Tally:
     entries: dict[str, int] = field(default_factory=dict)  # by state
     copies: dict[str, int] = field(default_factory=dict)  # by state
     sheets: dict[str, int] = field(default_factory=dict)  # by state
+    given_out: int = 0  # entries that somebody is to hear
     given_up: int = 0  # checks and copies that failed for good
 
     @property
@@ -92,6 +93,11 @@ class Tally:
         return self.sheets_missing + self.sheets_submitted
 
     @property
+    def unassigned(self) -> int:
+        """Entries that nobody would hear if the judging opened now; 0 while there is no round."""
+        return self.ready - self.given_out if self.round else 0
+
+    @property
     def round_state(self) -> str:
         """The state of the last round; empty while there is none."""
         return self.round.state if self.round else ""
@@ -123,6 +129,8 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
     hearings = Assignment.objects.filter(round__in=last, entry__state=EntryState.READY)
     for round_id, state, number in _by_state(hearings, "round"):
         tallies[last[round_id]].sheets[state] = number
+    for round_id, number in hearings.order_by().values_list("round").annotate(Count("entry", distinct=True)):
+        tallies[last[round_id]].given_out = number
     _count_copies(tallies)
     _count_given_up(tallies)
     return tallies

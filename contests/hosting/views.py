@@ -86,6 +86,11 @@ def _assign(contest: Contest, host: Member, reason: str) -> str:
     return "The hearings are given out anew."
 
 
+def _anew(contest: Contest, host: Member, reason: str) -> str:
+    running.prepare_again(contest.pk, actor=host, now=timezone.now())
+    return "The round is prepared anew. The listening copies are in the making."
+
+
 def _judge(contest: Contest, host: Member, reason: str) -> str:
     running.open_judging(contest.pk, actor=host, now=timezone.now())
     return "The judging is open."
@@ -101,6 +106,7 @@ STEPS: dict[str, Callable[[Contest, Member, str], str]] = {
     "close": _close,
     "prepare": _prepare,
     "assign": _assign,
+    "anew": _anew,
     "judge": _judge,
     "end": _end,
 }

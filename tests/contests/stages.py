@@ -1,4 +1,4 @@
-"""A contest taken to any stage by the real services, with real short files: what hosts' pages are tested on."""
+"""A contest taken to any stage by the real services, with real short files."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from analysis.jobs import running as jobs
 from analysis.jobs.models import Job, JobState
 from analysis.measuring.measuring import measurement_of
 from contests.entering.receipts import new_reference
-from contests.hosting import running
+from contests.hosting import running, screening
 from contests.judging import sheets
 from contests.judging.drafts import Draft
 from contests.models import Assignment, Contest, Criterion, Entry, Judge, Round
@@ -25,7 +25,7 @@ from contests.states import ContestState, EntryState, HearingState, RoundState
 from tests import cast
 
 AFTER_THE_CLOSE = cast.NOW + timedelta(days=2)
-SECONDS = 4.0
+SECONDS = 2.0
 RATE_HZ = 48_000
 
 ENTRANTS = ["Ansa Merrow", "Bero Lund", "Ceri Vanterpool", "Dov Halloran"]
@@ -141,7 +141,7 @@ def published(**fields: Any) -> Stage:
 
 
 def plain_score(hearing: Assignment, criterion: Criterion) -> float:
-    """The better the earlier the entrant stands in ENTRANTS, and each judge a little stricter than the last."""
+    """The better the earlier the entrant entered; each judge is a little stricter than the last."""
     members = sorted(hearing.entry.contest.entries.values_list("member", flat=True))
     judges = sorted(hearing.judge.contest.judges.values_list("pk", flat=True))
     return 9.0 - 1.5 * members.index(hearing.entry.member_id) - 0.5 * judges.index(hearing.judge_id)
@@ -205,3 +205,10 @@ def run_all_jobs() -> None:
     """Do every job that waits."""
     for job in Job.objects.filter(state=JobState.QUEUED):
         assert jobs.run(job.pk), Job.objects.get(pk=job.pk).trouble
+
+
+def screening_line(stage: Stage) -> None:
+    """One more line in the decision log."""
+    screening.disqualify_entry(
+        stage.entries[0].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other people's stems."
+    )
