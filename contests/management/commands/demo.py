@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
@@ -11,7 +12,7 @@ from django.utils import timezone
 from academy.config import serving
 from contests.demo import building
 from contests.demo.people import PASS_PHRASE
-from fixtures.people import HOST, JUDGES, MEMBERS
+from fixtures.people import HOST, JUDGES, MEMBERS, SCHOOL
 
 LOG_INS = (
     ("host", HOST, "teaches, runs the contests"),
@@ -50,6 +51,7 @@ class Command(BaseCommand):
         self._print_log_ins()
         if options["no_serve"]:
             return
+        os.environ.setdefault("SITE_NAME", SCHOOL)  # for the site's own process
         try:
             ended_well = serving.serve(
                 host="127.0.0.1", port=options["port"], workers=2, when_ready=self._print_address
