@@ -36,10 +36,11 @@ def save_draft(
     """
     hearing = _open_hearing(hearing)
     sheet = ScoreSheet.objects.filter(assignment=hearing).first()
-    if sheet is not None and based_on is not None and based_on != revision_of(sheet):
+    if sheet is not None:
         if _says(sheet, draft):
             return sheet
-        raise SheetChanged(sheet)
+        if based_on is not None and based_on != revision_of(sheet):
+            raise SheetChanged(sheet)
     sheet = sheet or ScoreSheet(assignment=hearing)
     sheet.saved_at = now
     if draft.comment is not None:

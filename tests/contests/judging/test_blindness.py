@@ -1,7 +1,7 @@
 """Blindness is a property of the system: whatever a judge can fetch says nothing of whose mix it is.
 
 A random word is planted wherever an entrant can leave a name: account, address, file name, note, the tags
-inside the file. Then everything within reach is fetched, media included, and searched for it in every writing.
+inside the file. Then everything within reach is fetched, media included, and searched for it.
 """
 
 from __future__ import annotations

@@ -1,0 +1,85 @@
+"""A judge at the desk in a real browser, with a small real round."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+from playwright.sync_api import Browser, Page
+from pytest_django.live_server_helper import LiveServer
+
+from academy.members.models import Member
+from contests.models import Assignment, Round
+from tests import cast
+from tests.browser.conftest import page  # noqa: F401  a fixture
+from tests.contests.entering.test_upload_in_browser import chromium  # noqa: F401  it may stand beside rows
+from tests.contests.judging.conftest import entry, music, prepare
+
+
+@pytest.fixture
+def round_(transactional_db: None) -> Round:
+    """A round that is due in a week, with three mixes of four seconds for each of two judges."""
+    now = timezone.now()
+    contest = cast.contest(
+        title="Harbour lights",
+        state="judging",
+        opens_at=now - timedelta(days=20),
+        closes_at=now - timedelta(days=2),
+        judging_until=now + timedelta(days=7),
+        announced_at=now + timedelta(days=9),
+    )
+    for name in ("Ruy Halden", "Ilse Vanner"):
+        cast.judge(contest, name)
+    for number, name in enumerate(("Ansa Merrow", "Bero Lund", "Cato Wick")):
+        member = cast.member(name)
+        recording = cast.recording(owner=member, audio=music(number, seconds=4.0))
+        entry(contest, member, recording=recording)
+    return prepare(contest)
+
+
+@pytest.fixture
+def hearings(round_: Round) -> list[Assignment]:
+    """The first judge's hearings in order."""
+    judge = round_.contest.judges.order_by("pk").first()
+    return list(round_.assignments.filter(judge=judge).order_by("position"))
+
+
+def sign_in(browser: Page, member: Member, address: str) -> None:
+    """Give a page's browser a session of the member's."""
+    client = Client()
+    client.force_login(member)
+    value = client.cookies["session"].value
+    browser.context.add_cookies([{"name": "session", "value": value, "url": address}])
+
+
+@pytest.fixture
+def desk(
+    page: Page,  # noqa: F811
+    live_server: LiveServer,
+    round_: Round,
+    hearings: list[Assignment],
+) -> Iterator[Page]:
+    """The first judge at the desk, with the booth opened."""
+    sign_in(page, hearings[0].judge.member, live_server.url)
+    page.goto(live_server.url + reverse("contests:desk", args=[round_.contest.slug, 1]))
+    page.click("[data-booth-ready]")
+    yield page
+    page.wait_for_load_state("networkidle")  # or the tables would go while the server still reads them
+
+
+@pytest.fixture
+def plain(
+    chromium: Browser,  # noqa: F811
+    live_server: LiveServer,
+    hearings: list[Assignment],
+) -> Iterator[Page]:
+    """The same judge's browser without script."""
+    context = chromium.new_context(java_script_enabled=False, viewport={"width": 1280, "height": 900})
+    without_script = context.new_page()
+    sign_in(without_script, hearings[0].judge.member, live_server.url)
+    yield without_script
+    context.close()
