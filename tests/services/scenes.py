@@ -1,0 +1,345 @@
+"""What tests ask of a site from inside: each function is plain values in, plain values out."""
+
+from __future__ import annotations
+
+import multiprocessing
+import threading
+import time
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from django.apps import apps
+from django.db import connection, connections, transaction
+from django.test import Client, RequestFactory
+from django.urls import reverse
+from django.utils import timezone
+
+from academy.members.models import Member
+from analysis.audiofile import AudioDescription
+from analysis.intake import delivery, keeping, sealing
+from analysis.intake.models import Recording
+from analysis.jobs import doorbell, requesting, running, sweeping
+from analysis.jobs.models import Job
+from analysis.measuring.measuring import measurement_of
+from analysis.measuring.models import Measurement
+from contests.entering.submissions import EntryRefused, submit_entry
+from contests.hosting import running as hosting
+from contests.models import Contest, Entry
+from tests import cast
+
+
+def open_contest() -> dict[str, int]:
+    """A contest that is open by the real clock, a host, and one entrant."""
+    now = timezone.now()
+    contest = cast.contest(
+        opens_at=now - timedelta(days=1),
+        closes_at=now + timedelta(days=1),
+        judging_until=now + timedelta(days=2),
+        announced_at=now + timedelta(days=3),
+    )
+    return {"contest": contest.pk, "host": cast.host().pk, "entrant": cast.member().pk}
+
+
+def enter(contest: int, entrant: int, file: str) -> dict[str, Any]:
+    """Send a file by the upload form, as a browser would. `took_s` is the whole request."""
+    client = Client(HTTP_HOST="localhost")
+    client.force_login(Member.objects.get(pk=entrant))
+    form = {"rules_version": 1, "accepts_rules": "on", "note": ""}
+    started = time.monotonic()
+    with Path(file).open("rb") as opened:
+        answer = client.post(
+            reverse("contests:enter", args=[Contest.objects.get(pk=contest).slug]),
+            form | {"file": opened},
+            HTTP_ACCEPT="application/json",
+        )
+    took_s = time.monotonic() - started
+    if answer.status_code != 201:
+        return {"status": answer.status_code, "words": answer.json()["message"], "took_s": took_s}
+    entry = Entry.objects.get(receipt=answer.json()["receipt"])
+    job = Job.objects.get(kind="check_entry", subject=str(entry.pk))
+    return {"status": 201, "entry": entry.pk, "job": job.pk, "took_s": took_s}
+
+
+def standing_of(entry: int) -> dict[str, Any]:
+    """What has become of an entry, its job and its measurement."""
+    row = Entry.objects.get(pk=entry)
+    job = Job.objects.get(kind="check_entry", subject=str(entry))
+    return {
+        "entry": row.state,
+        "moves": list(row.moves.values_list("new_state", flat=True)),
+        "job": job.state,
+        "attempt": job.attempt,
+        "measurements": Measurement.objects.filter(recording=row.recording).count(),
+        "due_in_s": (job.run_after - timezone.now()).total_seconds(),
+    }
+
+
+def ring(job: int, times: int = 1) -> dict[str, Any]:
+    """Ring for a job, and how long that took in all."""
+    started = time.monotonic()
+    heard = [doorbell.ring(job) for _ in range(times)]
+    return {"heard": all(heard), "took_s": time.monotonic() - started}
+
+
+def sweep(later_s: float) -> dict[str, int]:
+    """Sweep as if so many seconds had gone by."""
+    swept = sweeping.sweep(timezone.now() + timedelta(seconds=later_s))
+    return {"recovered": swept.recovered, "given_up": swept.given_up, "rung_again": swept.rung_again}
+
+
+def race_for_jobs(processes: int, jobs: int) -> list[list[int]]:
+    """Many processes try to claim the same jobs at the same moment; each one's list of jobs that it got."""
+    now = timezone.now()
+    wanted = [
+        Job.objects.create(kind="trial", subject=str(n), run_after=now, requested_at=now).pk
+        for n in range(jobs)
+    ]
+    connections.close_all()  # a connection must not be shared with a child
+    forks = multiprocessing.get_context("fork")
+    together, results = forks.Barrier(processes), forks.Queue()
+
+    def claim_all() -> None:
+        together.wait()
+        results.put([pk for pk in wanted if running.claim(pk, now=timezone.now()) is not None])
+        connections.close_all()
+
+    racers = [forks.Process(target=claim_all) for _ in range(processes)]
+    for racer in racers:
+        racer.start()
+    won = [results.get(timeout=60) for _ in racers]
+    for racer in racers:
+        racer.join()
+    return won
+
+
+def request_in_race(threads: int) -> int:
+    """Many connections ask for the same work at once; how many rows there are then."""
+    _at_once([lambda: requesting.request("trial", "one")] * threads)
+    return Job.objects.filter(kind="trial", subject="one").count()
+
+
+def close_while_entering(contest: int, host: int, entrants: int) -> dict[str, Any]:
+    """Many enter and the host closes, all at once, each with a connection of its own.
+
+    `at_close` are the entries that somebody sees right after the close; `in_the_end` those after all is over.
+    """
+    people = [cast.member().pk for _ in range(entrants)]
+    files = [_received() for _ in people]
+    seen: dict[str, Any] = {"refused": 0}
+
+    def close() -> None:
+        hosting.close_contest(
+            contest, actor=Member.objects.get(pk=host), now=timezone.now(), reason="the race is run"
+        )
+        seen["at_close"] = _entries_of(contest)
+
+    def enter_once(person: int, received: sealing.Received) -> Callable[[], None]:
+        def run() -> None:
+            if _submit(contest, person, received) is not None:
+                seen["refused"] += 1
+
+        return run
+
+    # The closing starts in the midst of the others.
+    tries = [enter_once(*pair) for pair in zip(people, files, strict=True)]
+    _at_once([*tries[: entrants // 2], close, *tries[entrants // 2 :]])
+    return seen | {"in_the_end": _entries_of(contest), "state": Contest.objects.get(pk=contest).state}
+
+
+def enter_after_lock(contest: int, host: int, entrant: int) -> dict[str, Any]:
+    """The close is under way, not yet committed, when an upload comes: it waits, and is then refused."""
+    received = _received()
+    refusals: list[str | None] = []
+    late = threading.Thread(target=_closing(lambda: refusals.append(_submit(contest, entrant, received))))
+    with transaction.atomic():
+        hosting.close_contest(
+            contest, actor=Member.objects.get(pk=host), now=timezone.now(), reason="the race is run"
+        )
+        late.start()
+        waits = _somebody_waits()
+    late.join()
+    return {"waited": waits, "refusal": refusals[0], "entries": len(_entries_of(contest))}
+
+
+def close_after_lock(contest: int, host: int, entrant: int) -> dict[str, Any]:
+    """An upload is under way, not yet committed, when the host closes: the close waits, the entry is in."""
+    received = _received()
+    closing = threading.Thread(
+        target=_closing(
+            lambda: hosting.close_contest(
+                contest, actor=Member.objects.get(pk=host), now=timezone.now(), reason="the race is run"
+            )
+        )
+    )
+    with transaction.atomic():
+        refusal = _submit(contest, entrant, received)
+        closing.start()
+        waits = _somebody_waits()
+    closing.join()
+    return {
+        "waited": waits,
+        "refusal": refusal,
+        "entries": len(_entries_of(contest)),
+        "state": Contest.objects.get(pk=contest).state,
+    }
+
+
+def enter_twice_at_once(contest: int, entrant: int, times: int) -> dict[str, int]:
+    """One member sends several files at the same moment."""
+    files = [_received() for _ in range(times)]
+    refusals: list[str | None] = []
+
+    def send(received: sealing.Received) -> Callable[[], None]:
+        return lambda: refusals.append(_submit(contest, entrant, received))
+
+    _at_once([send(received) for received in files])
+    kept = sum(keeping.shelf().exists(received.storage_key) for received in files)
+    refused = sum(refusal is not None for refusal in refusals)
+    return {"entries": len(_entries_of(contest)), "refused": refused, "files_kept": kept}
+
+
+def make_bucket(endpoint: str, bucket: str) -> None:
+    """An empty bucket."""
+    import boto3
+
+    boto3.client("s3", endpoint_url=endpoint, region_name="us-east-1").create_bucket(Bucket=bucket)
+
+
+def keep_and_hand_out(file: str, ranges: list[str]) -> dict[str, Any]:
+    """Take a file in, and read it back by every way there is. Bytes are told in hexadecimal."""
+    received = sealing.receive_file(Path(file))
+    recording = sealing.seal(received, owner=None, now=timezone.now())
+    with keeping.local_path(recording.storage_key) as path:
+        copy = path
+        on_this_machine = path.read_bytes()
+    with keeping.opened(recording.storage_key) as opened:
+        whole = opened.read()
+    return {
+        "recording": str(recording.pk),
+        "sha256": received.sha256,
+        "key": received.storage_key,
+        "on_this_machine": on_this_machine.hex(),
+        "copy_is_gone": not copy.exists(),
+        "opened": whole.hex(),
+        "ranges": [_handed_out(recording, asked) for asked in ranges],
+    }
+
+
+def measure(recording: str) -> float | None:
+    """The measured loudness in LUFS."""
+    return measurement_of(Recording.objects.get(pk=recording)).integrated_lufs
+
+
+def discard(key: str) -> list[bool]:
+    """Whether something lay under a key before it was discarded, and after."""
+    before = keeping.shelf().exists(key)
+    keeping.discard(key)
+    return [before, keeping.shelf().exists(key)]
+
+
+def readiness() -> dict[str, bool]:
+    """What the page for whoever watches the site says is well."""
+    checks = Client(HTTP_HOST="localhost").get(reverse("health:ready")).json()["checks"]
+    return {name: check["good"] for name, check in checks.items()}
+
+
+def tables_missing() -> list[str]:
+    """The models whose table is not there, or lacks a column."""
+    missing = []
+    with connection.cursor() as cursor:
+        tables = set(connection.introspection.table_names(cursor))
+        for model in apps.get_models():
+            table = model._meta.db_table
+            found = connection.introspection.get_table_description(cursor, table) if table in tables else []
+            columns = {column.name for column in found}
+            missing += [
+                f"{table}.{field.column}"
+                for field in model._meta.local_concrete_fields
+                if field.column not in columns
+            ]
+    return missing
+
+
+def _handed_out(recording: Recording, asked: str) -> list[Any]:
+    request = RequestFactory().get("/", headers={"Range": asked} if asked else {})
+    answer = delivery.hand_out(
+        request, recording.storage_key, size_bytes=recording.size_bytes, etag=recording.sha256
+    )
+    return [answer.status_code, b"".join(answer).hex()]
+
+
+def _received() -> sealing.Received:
+    """An upload as it is once it has passed the door."""
+    like = cast.recording()
+    key = keeping.shelf().save(keeping.new_key(), keeping.opened(like.storage_key))
+    description = AudioDescription(like.format, like.subtype, like.sample_rate_hz, like.channels, like.frames)
+    return sealing.Received(key, like.sha256, like.size_bytes, "mix.wav", description)
+
+
+def _submit(contest: int, person: int, received: sealing.Received) -> str | None:
+    """Enter; the refusal, or None."""
+    try:
+        submit_entry(
+            contest_id=contest,
+            member=Member.objects.get(pk=person),
+            received=received,
+            now=timezone.now(),
+        )
+    except EntryRefused as exc:
+        return str(exc)
+    return None
+
+
+def _entries_of(contest: int) -> list[int]:
+    return sorted(Entry.objects.filter(contest=contest).values_list("pk", flat=True))
+
+
+def _somebody_waits() -> bool:
+    """Whether PostgreSQL says, within ten seconds, that a connection waits for a lock."""
+    for _ in range(200):
+        with connection.cursor() as cursor:
+            cursor.execute(
+                # Not pg_stat_activity, which shows one transaction the same picture to its end.
+                "SELECT count(*) FROM pg_locks WHERE NOT granted"
+            )
+            (waiting,) = cursor.fetchone()
+        if waiting:
+            return True
+        time.sleep(0.05)
+    return False
+
+
+def _closing(run: Callable[[], object]) -> Callable[[], None]:
+    """The same function, with its thread's connection closed behind it."""
+
+    def ran() -> None:
+        try:
+            run()
+        finally:
+            connections.close_all()
+
+    return ran
+
+
+def _at_once(runs: list[Callable[[], object]]) -> None:
+    """Run each in a thread and with a connection of its own, from one starting shot."""
+    together = threading.Barrier(len(runs))
+    faults: list[BaseException] = []
+
+    def run_from_the_shot(run: Callable[[], object]) -> None:
+        try:
+            connection.ensure_connection()
+            together.wait()
+            run()
+        except BaseException as exc:
+            faults.append(exc)
+
+    threads = [threading.Thread(target=_closing(lambda run=run: run_from_the_shot(run))) for run in runs]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    if faults:
+        raise faults[0]

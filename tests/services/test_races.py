@@ -1,0 +1,65 @@
+"""Of many that want the same thing at the same moment one gets it: on SQLite in a file and on PostgreSQL."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.services.site import Site
+
+POSTGRES = pytest.param("on_postgres", marks=pytest.mark.needs("postgres"))
+BOTH = pytest.mark.parametrize("site", ["make_site", POSTGRES], indirect=True)
+
+
+@pytest.fixture
+def site(request: pytest.FixtureRequest) -> Site:
+    """A site on the database that the test's parameter names."""
+    made: Site = request.getfixturevalue(request.param)()
+    return made
+
+
+@BOTH
+class TestClaiming:
+    def test_each_job_goes_to_one_of_eight_processes(self, site):
+        won = site.play("race_for_jobs", processes=8, jobs=40)
+        taken = [job for each in won for job in each]
+        assert len(taken) == len(set(taken)) == 40
+        assert sum(bool(each) for each in won) > 1, "no race: one process had them all"
+
+    def test_asking_from_eight_connections_is_one_job(self, site):
+        assert site.play("request_in_race", threads=8) == 1
+
+
+@BOTH
+class TestEntering:
+    def test_of_one_members_files_at_the_same_moment_one_is_taken(self, site):
+        people = site.play("open_contest")
+        outcome = site.play(
+            "enter_twice_at_once", contest=people["contest"], entrant=people["entrant"], times=4
+        )
+        assert outcome == {"entries": 1, "refused": 3, "files_kept": 1}
+
+    def test_no_entry_comes_after_the_close(self, site):
+        for _ in range(5):
+            people = site.play("open_contest")
+            outcome = site.play(
+                "close_while_entering", contest=people["contest"], host=people["host"], entrants=6
+            )
+            assert outcome["state"] == "closed"
+            assert outcome["in_the_end"] == outcome["at_close"]
+            assert len(outcome["in_the_end"]) + outcome["refused"] == 6
+
+
+@pytest.mark.needs("postgres")
+@pytest.mark.parametrize("site", ["on_postgres"], indirect=True)
+class TestEnteringAgainstClosing:
+    """Both orders, made certain by a transaction that is held open."""
+
+    def test_an_upload_during_the_close_waits_for_it_and_is_refused(self, site):
+        outcome = site.play("enter_after_lock", **site.play("open_contest"))
+        assert outcome["waited"]
+        assert "not taking entries" in outcome["refusal"]
+        assert outcome["entries"] == 0
+
+    def test_a_close_during_an_upload_waits_for_it_and_the_entry_is_in(self, site):
+        outcome = site.play("close_after_lock", **site.play("open_contest"))
+        assert outcome == {"waited": True, "refusal": None, "entries": 1, "state": "closed"}
