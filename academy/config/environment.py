@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import tempfile
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, unquote, urlsplit
@@ -41,12 +42,15 @@ def secret_key(data_dir: Path) -> str:
         return given
     kept = data_dir / "secret_key"
     data_dir.mkdir(parents=True, exist_ok=True)
-    try:
-        # O_EXCL: of two processes that start together one writes, the other reads.
-        with os.fdopen(os.open(kept, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w") as file:
+    if not kept.exists():
+        with tempfile.NamedTemporaryFile("w", dir=data_dir) as file:  # for its owner alone
             file.write(secrets.token_urlsafe(64))
-    except FileExistsError:
-        pass
+            file.flush()
+            try:
+                # A link appears whole and once: of two processes that start together both read the same.
+                os.link(file.name, kept)
+            except FileExistsError:
+                pass
     return kept.read_text()
 
 

@@ -44,9 +44,11 @@ def serve(*, host: str, port: int, workers: int, when_ready: Callable[[str], obj
     Raises CannotServe when the port is taken.
     """
     _refuse_taken_port(host, port)
-    parts = [_start(_site(host, port)), _start(_worker(workers))]
-    stop = _Stop()
+    stop = _Stop()  # before there is anything that a signal could leave behind
+    parts: list[subprocess.Popen[bytes]] = []
     try:
+        parts.append(_start(_site(host, port)))
+        parts.append(_start(_worker(workers)))
         if _answers(host, port, parts, stop):
             when_ready(f"http://{host}:{port}/")
         while not stop.asked and all(part.poll() is None for part in parts):
