@@ -17,7 +17,8 @@ class Step:
     """One thing that the host can do, as a button: its name in the address, what it says, what it costs.
 
     `asks` is the question for a reason, empty where none is needed; `is_grave` marks what takes something
-    from somebody; `hindrance` says why it cannot be done yet, empty when it can.
+    from somebody; `is_aside` what the timetable does not ask for now; `hindrance` says why it cannot be done
+    yet, empty when it can.
     """
 
     name: str
@@ -25,6 +26,7 @@ class Step:
     words: str
     asks: str = ""
     is_grave: bool = False
+    is_aside: bool = False
     hindrance: str = ""
 
 
@@ -65,7 +67,7 @@ def steps_of(contest: Contest, tally: Tally, now: datetime) -> list[Step]:
     if state == ContestState.CLOSED:
         return [_prepare(tally)] if tally.round is None else _begin(tally)
     if state == ContestState.JUDGING and tally.is_judging:
-        return [_end(tally)]
+        return [_end(tally, is_due=now >= contest.judging_until)]
     return []
 
 
@@ -113,6 +115,7 @@ def _close(contest: Contest, now: datetime) -> Step:
         f"Entrants were told {moment(contest.closes_at, contest.zone)}. Who has not uploaded by now is out.",
         asks="Why does it close early?",
         is_grave=True,
+        is_aside=True,
     )
 
 
@@ -156,16 +159,18 @@ def _begin(tally: Tally) -> list[Step]:
             "assign",
             "Assign the hearings again",
             "After a change of the panel. Nobody has heard anything yet, so nothing is lost.",
+            is_aside=not tally.unassigned,
         ),
         Step(
             "anew",
             "Prepare the round anew",
             "After an entry came in or went out: the level is found again and every copy is made again.",
+            is_aside=not (tally.unassigned or tally.copies_refused),
         ),
     ]
 
 
-def _end(tally: Tally) -> Step:
+def _end(tally: Tally, *, is_due: bool) -> Step:
     missing = tally.sheets_missing
     return Step(
         "end",
@@ -175,6 +180,7 @@ def _end(tally: Tally) -> Step:
         else "Every sheet is in. None can change after this.",
         asks="Why does it close without them?" if missing else "",
         is_grave=bool(missing),
+        is_aside=bool(missing) and not is_due,
     )
 
 

@@ -28,6 +28,9 @@ from contests.judging.panel import PanelRefused
 from contests.models import Contest, Entry
 from contests.states import ENTRY_MOVES, EntryState
 
+MUCH_LOWERED_DB = 6.0
+"""Beyond this the whole round is heard so low that its host should know why. Common practice, no source."""
+
 View = Callable[..., HttpResponseBase]
 
 
@@ -199,6 +202,7 @@ def match_plan(request: HttpRequest, slug: str) -> HttpResponse:
         "round": tally.round,
         "tally": tally,
         "limiting": limiting,
+        "costs_much": plan is not None and plan.lowered_db > MUCH_LOWERED_DB,
         "lines": [line for line in lines if line.copy],
     }
     return render(request, "contests/hosting/plan.html", page)
@@ -271,10 +275,13 @@ def _desk_page(
     status: int = 200,
 ) -> HttpResponse:
     now = timezone.now()
+    found = queries.desk_of(contest, now)
     page = {
         "contest": contest,
         "now": now,
-        "desk": queries.desk_of(contest, now),
+        "desk": found,
+        "steps": [step for step in found.steps if not step.is_aside],
+        "steps_aside": [step for step in found.steps if step.is_aside],
         "refusal": refusal,
         "reason": reason,
         "is_blind": access.is_blind(contest),

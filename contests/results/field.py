@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import statistics
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-WIDTH, MARGIN = 640, 16  # user units of the drawing
-MIDDLE, STEP = 60, 9
+WIDTH, MARGIN = 400, 10  # user units of the drawing
+STEP = 9  # between marks that would lie on one another
+BELOW = 12  # from the lowest mark's middle to the bottom
 
 
 @dataclass(frozen=True)
@@ -20,10 +22,13 @@ class Dot:
 
 @dataclass(frozen=True)
 class Field:
-    """The drawing, and the same in numbers."""
+    """The drawing, and the same in numbers. `ground` is the height of the line under the marks."""
 
-    dots: list[Dot]
+    width: int
+    height: int
+    ground: int
     own: Dot
+    dots: list[Dot]
     lowest: float
     median: float
     highest: float
@@ -34,25 +39,27 @@ class Field:
 def field_of(totals: Sequence[float], *, own: float) -> Field:
     """Lay out every entry's adjusted total, the lowest left and the highest right.
 
-    Equal totals are stacked. `own` is one of `totals`; of several equal ones it stands at the bottom of the
-    stack. One entry, or a field of equals, stands in the middle.
+    `own` is one of `totals`. Marks that would lie on one another are stacked, the own one at the bottom. A
+    single entry, or a field of equals, stands in the middle. Raises ValueError when `own` is not among them.
     """
-    lowest, highest = min(totals), max(totals)
-    others = list(totals)
+    others = sorted(totals)
     others.remove(own)
-    taken: dict[float, int] = {}
-
-    def mark(total: float) -> Dot:
-        span = highest - lowest
-        share = (total - lowest) / span if span > 0 else 0.5
+    lowest, highest = min(totals), max(totals)
+    taken: Counter[int] = Counter()
+    spots = []
+    for total in [own, *others]:
+        share = (total - lowest) / (highest - lowest) if highest > lowest else 0.5
         x = round(MARGIN + share * (WIDTH - 2 * MARGIN), 1)
-        near = round(x / STEP)
-        taken[near] = taken.get(near, 0) + 1
-        return Dot(x, MIDDLE - STEP * (taken[near] - 1))
-
+        spots.append((x, taken[round(x / STEP)]))
+        taken[round(x / STEP)] += 1
+    bottom = MARGIN + STEP * (max(taken.values()) - 1)
+    marks = [Dot(x, bottom - STEP * level) for x, level in spots]
     return Field(
-        own=mark(own),
-        dots=[mark(total) for total in sorted(others)],
+        width=WIDTH,
+        height=bottom + BELOW,
+        ground=bottom + BELOW - 3,
+        own=marks[0],
+        dots=marks[1:],
         lowest=lowest,
         median=statistics.median(totals),
         highest=highest,

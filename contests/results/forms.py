@@ -19,7 +19,7 @@ class PlacesForm(forms.Form):
         required=False,
         max_length=LONGEST_REASON,
         widget=forms.Textarea(attrs={"rows": 3}),
-        help_text="Needed when a place departs from the standing. It is kept in the decision log.",
+        help_text="It is kept in the decision log, and the result’s page says that you departed.",
     )
 
     def __init__(
@@ -35,7 +35,10 @@ class PlacesForm(forms.Form):
                 initial=computed.get(entry.pk),
                 error_messages={"required": f"Give {entry.receipt} a place."},
             )
-        self.order_fields([f"place-{entry.pk}" for entry in entries])
+
+    def place_fields(self) -> list[forms.BoundField]:
+        """The fields of the places, in the order of the entries."""
+        return [self[f"place-{entry.pk}"] for entry in self.entries]
 
     def places(self) -> dict[int, int]:
         """Each entry's place by its primary key. Only for a form that is valid."""

@@ -65,11 +65,11 @@ class PlaceGroup:
 
 @dataclass(frozen=True)
 class CriterionLine:
-    """One criterion on a scorecard: each judge's score, in the order of the letters, and their mean."""
+    """One criterion on a scorecard: each judge's letter and score, and their mean."""
 
     criterion: Criterion
     share: Decimal
-    scores: list[Decimal]
+    scores: list[tuple[str, Decimal]]
     mean: Decimal
 
 
@@ -219,9 +219,13 @@ def scorecard_of(result: Result) -> Scorecard:
     ]
     lines = []
     for line in queries.rubric_of(result.contest):
-        given = [sheet[line.criterion.pk] for sheet in scores if line.criterion.pk in sheet]
+        given = [
+            (name, sheet[line.criterion.pk])
+            for name, sheet in zip(names, scores, strict=True)
+            if line.criterion.pk in sheet
+        ]
         if given:
-            mean = sum(given, Decimal(0)) / len(given)
+            mean = sum((value for _, value in given), Decimal(0)) / len(given)
             lines.append(CriterionLine(line.criterion, line.share, given, mean))
     working = result.contest.standing.working
     row = next((one for one in working["entries"] if one["entry"] == str(result.entry_id)), None)

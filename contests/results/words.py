@@ -32,13 +32,16 @@ def severity(value: float) -> str:
 
 
 def adjustment(raw: float, adjusted: float) -> str:
-    """Why an entry's adjusted total is not the mean of its sheets."""
-    difference = adjusted - raw
+    """Why an adjusted total is not the mean of its sheets, to the entrant."""
+    # The difference of what the page shows, or a reader who subtracts would find us wrong by a hundredth.
+    difference = round(adjusted, 2) - round(raw, 2)
     if abs(difference) < SMALLEST_SHOWN:
-        return "Its judges were together as strict as the panel, so nothing was added or taken."
+        return "Your judges were together as strict as the panel, so nothing was added or taken."
     if difference > 0:
-        return f"Its judges were together stricter than the panel, so {number(difference)} points were added."
+        return (
+            f"Your judges were together stricter than the panel, so {number(difference)} points were added."
+        )
     return (
-        "Its judges were together more generous than the panel, so "
+        "Your judges were together more generous than the panel, so "
         f"{number(-difference)} points were taken off."
     )

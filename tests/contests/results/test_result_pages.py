@@ -285,3 +285,22 @@ class TestTable:
         assert "\N{MINUS SIGN}" not in answer.content.decode()
         assert found[entries["A"].receipt]["standard_error"] == ""
         assert [row["place"] for row in rows] == ["1", "2", "3"]
+
+
+class TestWaysIn:
+    def test_the_contests_page_leads_to_the_result_once_it_is_published(self):
+        stage = stages.decided(entrants=["Ansa Merrow", "Bero Lund"])
+        contest = reverse("contests:contest", args=[stage.contest.slug])
+        assert result_at(stage) not in text(signed_in(stage.entries[0].member).get(contest))
+        publishing.publish_result(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert result_at(stage) in text(Client().get(contest))
+
+    def test_an_entrys_page_leads_to_its_scorecard_once_it_is_published(self):
+        stage = stages.decided(entrants=["Ansa Merrow", "Bero Lund"])
+        browser = signed_in(stage.entries[0].member)
+        entry = reverse("contests:entry", args=[stage.entries[0].receipt])
+        card = reverse("contests:scorecard", args=[stage.entries[0].receipt])
+        assert card not in text(browser.get(entry))
+        publishing.publish_result(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert card in text(browser.get(entry))
+        assert browser.get(card).status_code == 200
