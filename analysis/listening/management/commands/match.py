@@ -180,5 +180,5 @@ def _decibels(text: str, unit: str) -> float:
     except ValueError:
         level = math.nan
     if not SOFTEST <= level <= 0.0:
-        raise argparse.ArgumentTypeError(f"{text} is not a level between {SOFTEST:g} and 0 {unit}")
+        raise argparse.ArgumentTypeError(f"{text} is not a level between {MINUS}{-SOFTEST:g} and 0 {unit}")
     return level

@@ -1,0 +1,291 @@
+"""Listening copies. What a copy must be follows from its definition: the source, moved, up or down."""
+
+import math
+import subprocess
+import tracemalloc
+
+import numpy as np
+import pytest
+import soundfile
+
+from analysis.audiofile import AudioError
+from analysis.dsp.meter import measure
+from analysis.listening import copies
+from analysis.listening.copies import CopyRefused
+from tests import tones
+
+RATE_HZ = 48_000
+STEP = 2.0**-23
+
+
+@pytest.fixture
+def render(tmp_path):
+    """Render a copy with nothing changed but what is asked for; returns its path."""
+
+    def render(source, *, name="copy.flac", **changes):
+        form = {"gain_db": 0.0, "offset_frames": 0, "polarity": 1, "rate_hz": RATE_HZ, "seed": 1} | changes
+        if "frames" not in form:
+            form["frames"] = copies.frames_at(copies.describe_source(source), rate_hz=form["rate_hz"])
+        copies.render_copy(source, tmp_path / name, **form)
+        return tmp_path / name
+
+    return render
+
+
+def samples(path):
+    """By the library itself, not through our reader."""
+    return soundfile.read(path, always_2d=True)[0]
+
+
+def metadata_blocks(path):
+    """(type, content) of each metadata block of a FLAC file. RFC 9639, section 8."""
+    content = path.read_bytes()
+    assert content[:4] == b"fLaC"
+    at, last, blocks = 4, False, []
+    while not last:
+        last, kind = bool(content[at] & 0x80), content[at] & 0x7F
+        length = int.from_bytes(content[at + 1 : at + 4], "big")
+        blocks.append((kind, content[at + 4 : at + 4 + length]))
+        at += 4 + length
+    return blocks
+
+
+class TestRenderCopy:
+    @pytest.mark.parametrize("gain_db", [0.0, -7.3, 4.0])
+    def test_gain_is_all_that_is_done(self, render, write_wav, gain_db):
+        audio = 0.5 * tones.music_like(3.0, rate_hz=RATE_HZ)
+        source = write_wav(audio, subtype="FLOAT")
+        difference = samples(render(source, gain_db=gain_db)) - 10 ** (gain_db / 20) * samples(source)
+        assert np.abs(difference).max() <= 2 * STEP
+        # Dither and rounding are a quarter of a step squared (Wannamaker et al., 2000); nothing else is.
+        assert np.mean(difference**2) / STEP**2 == pytest.approx(0.25, rel=0.02)
+
+    def test_no_edge_is_faded(self, render, write_wav):
+        source = write_wav(tones.sine(100.0, -6.0, 1.0, rate_hz=RATE_HZ, phase_degrees=90.0))
+        difference = samples(render(source)) - samples(source)
+        assert np.abs(difference[[0, 1, -2, -1]]).max() <= 2 * STEP
+
+    def test_a_late_and_turned_recording_is_put_right(self, render, write_wav):
+        audio = 0.5 * tones.music_like(3.0, rate_hz=RATE_HZ)
+        late = write_wav(-np.concatenate([np.zeros((336, 2)), audio]))
+        copy = samples(render(late, offset_frames=336, polarity=-1, frames=len(audio)))
+        assert np.abs(copy - audio).max() <= 3 * STEP  # the source itself is rounded by half a step
+
+    def test_an_early_recording_is_put_right(self, render, write_wav):
+        audio = 0.5 * tones.music_like(3.0, rate_hz=RATE_HZ)
+        copy = samples(render(write_wav(audio[70_000:]), offset_frames=-70_000, frames=len(audio)))
+        assert np.abs(copy[70_000:] - audio[70_000:]).max() <= 3 * STEP
+        assert np.abs(copy[:70_000]).max() <= 2 * STEP
+
+    @pytest.mark.parametrize("frames", [1, 1000, 48_000, 200_001])
+    def test_it_is_padded_or_cut_to_the_length(self, render, write_wav, frames):
+        audio = tones.noise(-20.0, 1.0, rate_hz=RATE_HZ)
+        copy = samples(render(write_wav(audio), frames=frames))
+        assert len(copy) == frames
+        assert np.abs(copy[:48_000] - audio[:frames]).max() <= 3 * STEP
+        assert np.abs(copy[48_000:]).max(initial=0.0) <= 2 * STEP
+
+    def test_padding_cannot_be_told_from_a_silent_ending(self, render, write_wav):
+        sound = tones.noise(-20.0, 1.0, rate_hz=RATE_HZ)
+        silent_ending = np.concatenate([sound, tones.silence(1.0, rate_hz=RATE_HZ)])
+        padded = render(write_wav(sound, name="short.wav"), frames=96_000)
+        ended = render(write_wav(silent_ending, name="long.wav"), name="long.flac")
+        assert padded.read_bytes() == ended.read_bytes()
+
+    def test_a_mono_recording_becomes_two_equal_channels(self, render, write_wav):
+        source = write_wav(tones.sine(440.0, -12.0, 1.0, rate_hz=RATE_HZ, n_channels=1))
+        copy = samples(render(source))
+        assert copy.shape == (RATE_HZ, 2)
+        assert np.array_equal(copy[:, 0], copy[:, 1])
+
+    @pytest.mark.parametrize(("from_hz", "to_hz"), [(44_100, 48_000), (96_000, 48_000), (48_000, 44_100)])
+    @pytest.mark.parametrize("tone_hz", [997.0, 15_000.0])
+    def test_a_tone_keeps_frequency_level_and_phase_at_another_rate(
+        self, render, write_wav, from_hz, to_hz, tone_hz
+    ):
+        source = write_wav(tones.sine(tone_hz, -6.0, 4.0, rate_hz=from_hz), rate_hz=from_hz, subtype="FLOAT")
+        copy = samples(render(source, rate_hz=to_hz))
+        assert len(copy) == 4 * to_hz
+        # The same sine, computed at the other rate, is the answer; its ends ring, as those of any cut do.
+        inside = slice(to_hz, 3 * to_hz)
+        wanted, a_quarter_on = (
+            tones.sine(tone_hz, -6.0, 4.0, rate_hz=to_hz, phase_degrees=degrees)[inside, 0]
+            for degrees in (0.0, 90.0)
+        )
+        found = copy[inside, 0]
+        # Over whole seconds, hence periods, the two are at right angles, so each share is a projection.
+        in_phase, across = (np.mean(found * part) / np.mean(part**2) for part in (wanted, a_quarter_on))
+        assert 20 * np.log10(in_phase) == pytest.approx(0.0, abs=0.001)
+        assert abs(across) < 1e-6  # radians
+        residue = found - in_phase * wanted
+        assert 10 * np.log10(np.mean(residue**2) / np.mean(wanted**2)) < -120.0
+
+    def test_the_measures_returned_are_those_of_the_file(self, tmp_path, write_wav):
+        source = write_wav(0.5 * tones.music_like(5.0, rate_hz=RATE_HZ))
+        destination = tmp_path / "copy.flac"
+        form = {"offset_frames": 0, "polarity": 1, "rate_hz": RATE_HZ, "frames": 5 * RATE_HZ, "seed": 1}
+        returned = copies.render_copy(source, destination, gain_db=-3.0, **form)
+        found = measure([samples(destination)], rate_hz=RATE_HZ, n_channels=2)
+        assert returned.integrated_lufs == pytest.approx(found.integrated_lufs, abs=1e-9)
+        assert returned.true_peak_dbtp == found.true_peak_dbtp
+
+    def test_the_same_call_writes_the_same_bytes(self, render, write_wav):
+        source = write_wav(tones.noise(-20.0, 1.0, rate_hz=RATE_HZ))
+        one, again, other = (
+            render(source, name=name, seed=seed).read_bytes()
+            for name, seed in (("a.flac", 1), ("b.flac", 1), ("c.flac", 2))
+        )
+        assert one == again
+        assert one != other
+
+    def test_what_would_clip_is_refused_and_nothing_is_left(self, render, write_wav, tmp_path):
+        source = write_wav(tones.sine(997.0, -3.0, 1.0, rate_hz=RATE_HZ))
+        with pytest.raises(CopyRefused, match="full scale") as refused:
+            render(source, gain_db=6.0)
+        assert refused.value.code == "over_full_scale"
+        assert not (tmp_path / "copy.flac").exists()
+
+    def test_more_than_two_channels_are_refused(self, render, write_wav):
+        source = write_wav(tones.noise(-20.0, 1.0, rate_hz=RATE_HZ, n_channels=6))
+        with pytest.raises(CopyRefused, match="6 channels") as refused:
+            render(source, frames=RATE_HZ)
+        assert refused.value.code == "channels"
+
+    def test_a_damaged_source_is_refused_and_nothing_is_left(self, render, write_wav, tmp_path):
+        audio = tones.noise(-20.0, 1.0, rate_hz=RATE_HZ)
+        audio[30_000] = np.nan
+        with pytest.raises((AudioError, ValueError)):
+            render(write_wav(audio, subtype="FLOAT"))
+        assert not (tmp_path / "copy.flac").exists()
+
+    def test_memory_does_not_grow_with_the_length(self, render, write_wav):
+        audio = tones.noise(-20.0, 40.0, rate_hz=44_100)
+        source = write_wav(audio, rate_hz=44_100)
+        whole_bytes = audio.nbytes
+        tracemalloc.start()
+        render(source)
+        _, most_bytes = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        assert most_bytes < whole_bytes / 2
+
+
+class TestBlindness:
+    def test_headers_of_copies_differ_in_checksum_and_frame_sizes_only(self, render, write_wav):
+        quiet = write_wav(tones.noise(-60.0, 3.0, rate_hz=RATE_HZ), name="quiet.wav", subtype="PCM_16")
+        other = write_wav(
+            tones.music_like(2.0, rate_hz=44_100, seed=4), rate_hz=44_100, name="other.wav", subtype="FLOAT"
+        )
+        one, two = (
+            metadata_blocks(render(source, name=f"{source.stem}.flac", frames=3 * RATE_HZ, gain_db=-6.0))
+            for source in (quiet, other)
+        )
+        assert [kind for kind, _ in one] == [kind for kind, _ in two]
+        for (kind, first), (_, second) in zip(one, two, strict=True):
+            if kind != 0:
+                assert first == second
+                continue
+            # STREAMINFO, RFC 9639, 8.2: block sizes 4 bytes, frame sizes 6, rate to length 8, MD5 16.
+            assert first[:4] == second[:4]
+            assert first[10:18] == second[10:18]
+
+    def test_no_tag_of_the_source_reaches_the_copy(self, render, write_wav, tmp_path):
+        source = write_wav(tones.noise(-20.0, 1.0, rate_hz=RATE_HZ))
+        with soundfile.SoundFile(tmp_path / "tagged.wav", "w", RATE_HZ, 2, "PCM_24") as tagged:
+            for tag in ("artist", "title", "comment", "software", "date"):
+                setattr(tagged, tag, "Quenby Ashgrove 1987")
+            tagged.write(samples(source))
+        assert b"Quenby" in (tmp_path / "tagged.wav").read_bytes()
+        copy = render(tmp_path / "tagged.wav")
+        assert b"Quenby" not in copy.read_bytes()
+        # RFC 9639, 8.1: 0 is STREAMINFO, 4 the comments; 4 holds the encoder's name and no comment (8.6).
+        blocks = dict(metadata_blocks(copy))
+        assert set(blocks) <= {0, 4}
+        assert blocks[4][-4:] == bytes(4)
+
+
+class TestMeasureAsHeard:
+    def test_mono_is_heard_from_two_loudspeakers(self, write_wav):
+        # BS.1770-5, annex 1, equation 2: the channels' powers add up, so two equal ones read 3.01 LU more.
+        tone = tones.sine(1000.0, -23.0, 3.0, rate_hz=RATE_HZ, n_channels=1)
+        source = write_wav(tone)
+        heard = copies.measure_as_heard(
+            source, offset_frames=0, polarity=1, rate_hz=RATE_HZ, frames=3 * RATE_HZ
+        )
+        alone = measure([tone], rate_hz=RATE_HZ, n_channels=1)
+        assert heard.integrated_lufs - alone.integrated_lufs == pytest.approx(10 * math.log10(2), abs=0.001)
+
+    def test_what_is_cut_off_does_not_count(self, write_wav):
+        source = write_wav(tones.steps([(-23, 5), (-3, 5)], rate_hz=RATE_HZ))
+        heard = copies.measure_as_heard(
+            source, offset_frames=0, polarity=1, rate_hz=RATE_HZ, frames=5 * RATE_HZ
+        )
+        assert heard.integrated_lufs == pytest.approx(-23.0, abs=0.1)  # EBU Tech 3341, case 1
+        assert heard.true_peak_dbtp < -22.0
+
+
+class TestMakeCopy:
+    def make(self, source, destination, **changes):
+        form = {"level_lufs": -23.0, "gain_db": 0.0, "rate_hz": RATE_HZ, "frames": 5 * RATE_HZ, "seed": 1}
+        return copies.make_copy(source, destination, **(form | changes))
+
+    @pytest.fixture
+    def tone(self, write_wav):
+        """-23.0 LUFS by EBU Tech 3341, case 1."""
+        return write_wav(tones.sine(1000.0, -23.0, 5.0, rate_hz=RATE_HZ))
+
+    def test_two_meters_read_it_at_the_level(self, tone, tmp_path):
+        made = self.make(tone, tmp_path / "copy.flac", level_lufs=-29.0, gain_db=-6.0)
+        assert made.copy_lufs == pytest.approx(-29.0, abs=0.1)
+        assert made.second_meter_lufs == pytest.approx(-29.0, abs=0.1)
+        assert made.copy_true_peak_dbtp == pytest.approx(-29.0, abs=0.2)
+        assert (made.offset_frames, made.polarity) == (0, 1)
+
+    @pytest.mark.parametrize("missed_by_lu", [-0.15, 0.15])
+    def test_a_copy_that_misses_the_level_is_refused_and_removed(self, tone, tmp_path, missed_by_lu):
+        with pytest.raises(CopyRefused, match="not fair") as refused:
+            self.make(tone, tmp_path / "copy.flac", level_lufs=-23.0 + missed_by_lu)
+        assert refused.value.code == "level_missed"
+        assert not (tmp_path / "copy.flac").exists()
+
+    def test_silence_is_refused(self, write_wav, tmp_path):
+        with pytest.raises(CopyRefused, match="-inf"):
+            self.make(write_wav(tones.silence(5.0, rate_hz=RATE_HZ)), tmp_path / "copy.flac")
+
+    def test_a_second_meter_that_disagrees_refuses_it(self, tone, tmp_path, monkeypatch):
+        monkeypatch.setattr("analysis.listening.second_meter.read_lufs", lambda path: -22.85)
+        with pytest.raises(CopyRefused, match="second meter"):
+            self.make(tone, tmp_path / "copy.flac")
+
+    def test_a_peak_over_the_ceiling_is_refused(self, tone, tmp_path):
+        with pytest.raises(CopyRefused, match="ceiling") as refused:
+            self.make(tone, tmp_path / "copy.flac", ceiling_dbtp=-24.0)
+        assert refused.value.code == "ceiling_passed"
+
+    def test_with_a_reference_it_is_aligned_at_another_rate_too(self, write_wav, tmp_path):
+        # The source's rate is twice the copy's, so 672 frames late are 336 in the copy.
+        audio = 0.1 * tones.music_like(5.0, rate_hz=96_000)
+        reference = write_wav(audio, rate_hz=96_000, name="reference.wav")
+        late = np.concatenate([np.zeros((672, 2)), -audio])
+        source = write_wav(late, rate_hz=96_000, name="late.wav")
+        level_lufs = measure([audio], rate_hz=96_000, n_channels=2).integrated_lufs
+        made = self.make(source, tmp_path / "copy.flac", level_lufs=level_lufs, reference=reference)
+        assert (made.offset_frames, made.polarity) == (336, -1)
+
+
+class TestCutSegments:
+    @pytest.mark.parametrize("frames", [96_000, 100_003, 40_000])
+    def test_segments_joined_are_the_copy(self, render, write_wav, tmp_path, frames):
+        copy = render(write_wav(0.5 * tones.music_like(2.0, rate_hz=RATE_HZ)), frames=frames)
+        segments = copies.cut_segments(copy, tmp_path / "segments", segment_frames=48_000)
+        assert [segment.name for segment in segments] == [
+            f"{index:05d}.flac" for index in range(math.ceil(frames / 48_000))
+        ]
+        parts = [soundfile.read(segment, dtype="int32", always_2d=True)[0] for segment in segments]
+        assert {len(part) for part in parts[:-1]} <= {48_000}
+        assert np.array_equal(np.concatenate(parts), soundfile.read(copy, dtype="int32", always_2d=True)[0])
+
+    @pytest.mark.needs("flac")
+    def test_another_decoder_finds_them_whole(self, render, write_wav, tmp_path):
+        copy = render(write_wav(tones.noise(-20.0, 1.0, rate_hz=RATE_HZ)))
+        segments = copies.cut_segments(copy, tmp_path / "segments", segment_frames=20_000)
+        subprocess.run(["flac", "--test", "--silent", *map(str, segments)], check=True)
