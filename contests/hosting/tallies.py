@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from django.db.models import Count, Q, QuerySet
 
@@ -136,8 +137,10 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
     return tallies
 
 
-def _by_state(rows: QuerySet, group: str) -> Iterable[tuple[int, str, int]]:
-    return rows.order_by().values_list(group, "state").annotate(Count("pk"))
+def _by_state(rows: QuerySet[Any], group: str) -> Iterable[Any]:
+    """Triples of group, state and number."""
+    counted: Iterable[Any] = rows.order_by().values_list(group, "state").annotate(Count("pk"))
+    return counted
 
 
 def _count_copies(tallies: dict[int, Tally]) -> None:

@@ -136,7 +136,7 @@ def _ladder_words(tie: Mapping[str, Any], entries: Mapping[str, Entry]) -> str:
 
 def place_groups(contest: Contest) -> list[PlaceGroup]:
     """The decided places, best first, with names. A shared one carries the prizes of all it swallows."""
-    prizes = [prize for prize in queries.prizes_of(contest) if prize.place is not None]
+    prizes = [(prize.place, prize) for prize in queries.prizes_of(contest) if prize.place is not None]
     groups: dict[int, list[Result]] = {}
     for result in contest.results.select_related("entry__member"):
         groups.setdefault(result.place, []).append(result)
@@ -144,7 +144,7 @@ def place_groups(contest: Contest) -> list[PlaceGroup]:
         PlaceGroup(
             place=place,
             results=sorted(results, key=lambda result: result.entry.member.name),
-            prizes=[prize for prize in prizes if place <= prize.place < place + len(results)],
+            prizes=[prize for its_place, prize in prizes if place <= its_place < place + len(results)],
         )
         for place, results in sorted(groups.items())
     ]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
@@ -54,7 +55,11 @@ def standing_table(request: HttpRequest, slug: str) -> HttpResponse:
 def decide(request: HttpRequest, slug: str) -> HttpResponse:
     """Decide the result as the form says."""
     contest = hosted_contest(request.user, slug)
-    form = _places_form(contest, request)
+    try:
+        working, _ = queries.live_or_frozen(contest)
+    except SheetsRefused:
+        working = None  # deciding says the same in words
+    form = _places_form(contest, working, request.POST)
     if not form.is_valid():
         return _standing_page(request, contest, form=form, status=422)
     try:
@@ -158,24 +163,21 @@ def _standing_page(
         "unheard": standings.unheard_entries(contest) if working and not is_frozen else [],
         "round": contest.rounds.last(),
         "may_decide": bool(working) and _is_judged(contest),
-        "form": form or (_places_form(contest) if working and _is_judged(contest) else None),
+        "form": form or (_places_form(contest, working) if working and _is_judged(contest) else None),
         "refusal": refusal,
         "decision": contest.decisions.filter(action="result decided").last() if is_frozen else None,
     }
     return render(request, "contests/results/standing.html", page, status=status)
 
 
-def _places_form(contest: Contest, request: HttpRequest | None = None) -> PlacesForm:
-    computed: dict[int, int] = {}
-    try:
-        live = standings.standing_of(contest)
-    except SheetsRefused:
-        live = None
-    if live is not None:
-        computed = standings.computed_places(live) or {}
+def _places_form(
+    contest: Contest, working: Mapping[str, Any] | None, data: QueryDict | None = None
+) -> PlacesForm:
+    rows = working["entries"] if working else []
+    computed = {int(row["entry"]): row["place"] for row in rows if row["place"] is not None}
     entries = contest.entries.filter(state=EntryState.READY)
     in_order = sorted(entries, key=lambda entry: (computed.get(entry.pk, len(computed) + 1), entry.receipt))
-    return PlacesForm(in_order, computed, request.POST if request else None)
+    return PlacesForm(in_order, computed, data)
 
 
 def _is_judged(contest: Contest) -> bool:
