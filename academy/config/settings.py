@@ -128,6 +128,8 @@ INCOMING_DIR.mkdir(exist_ok=True)
 FILE_UPLOAD_HANDLERS = ["analysis.intake.spooling.SpoolToDisk"]
 FILE_UPLOAD_TEMP_DIR = INCOMING_DIR
 LARGEST_UPLOAD_BYTES = environment.whole_number("LARGEST_UPLOAD_BYTES", default=1024**3)
+# What one member's unfinished uploads may announce together.
+MEMBER_UPLOAD_BYTES = environment.whole_number("MEMBER_UPLOAD_BYTES", default=2 * LARGEST_UPLOAD_BYTES)
 
 # The row is the truth and the message a nudge: early acknowledgement, no results, no publish retries.
 CELERY_BROKER_URL, CELERY_BROKER_TRANSPORT_OPTIONS = environment.broker(
@@ -146,7 +148,10 @@ CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_TASK_SOFT_TIME_LIMIT = 900  # s; the last resort, decoders have limits of their own
 CELERY_TASK_TIME_LIMIT = 960  # s
 CELERY_TASK_DEFAULT_QUEUE = "work"
-CELERY_BEAT_SCHEDULE = {"sweep": {"task": "analysis.jobs.tasks.sweep", "schedule": 30.0}}
+CELERY_BEAT_SCHEDULE = {
+    "sweep": {"task": "analysis.jobs.tasks.sweep", "schedule": 30.0},
+    "sweep_uploads": {"task": "analysis.intake.tasks.sweep_uploads", "schedule": 900.0},
+}
 
 vars().update(environment.email(os.environ.get("EMAIL_URL", ""), DATA_DIR))
 

@@ -10,6 +10,7 @@ urlpatterns = [
     path("courses/", include("academy.courses.urls")),
     path("contests/", include("contests.urls")),
     path("listening/", include("analysis.listening.urls")),
+    path("uploads/", include("analysis.intake.urls")),
     path("health/", include("analysis.jobs.urls")),
     path("admin/", admin.site.urls),
 ]

@@ -32,3 +32,34 @@ class Recording(models.Model):
     def duration_s(self) -> float:
         """Length in seconds."""
         return self.frames / self.sample_rate_hz
+
+
+class Upload(models.Model):
+    """A file on its way in. Only committed bytes count; the row goes once a recording was made of it."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    owner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="+")
+    original_name = models.CharField(max_length=255)
+    metadata = models.TextField(blank=True)  # as the client wrote it, to be given back
+    size_bytes = models.PositiveBigIntegerField()
+    offset_bytes = models.PositiveBigIntegerField(default=0)
+    opened_at = models.DateTimeField()
+    last_byte_at = models.DateTimeField()
+    finished_at = models.DateTimeField(null=True)
+
+    notes = models.JSONField(default=dict)  # what the place of the bytes must remember; empty on a disk
+    lease_token = models.UUIDField(null=True)
+    lease_until = models.DateTimeField(null=True)
+
+    class Meta:
+        indexes = [models.Index(fields=["last_byte_at"], name="upload_last_byte")]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(finished_at=None, offset_bytes__lt=models.F("size_bytes"))
+                | models.Q(finished_at__isnull=False, offset_bytes=models.F("size_bytes")),
+                name="upload_is_finished_at_its_last_byte",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"upload {self.pk}, {self.offset_bytes} of {self.size_bytes} bytes"

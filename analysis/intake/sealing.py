@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from uuid import UUID
 
 from django.conf import settings
 from django.contrib.auth.base_user import AbstractBaseUser
@@ -16,6 +17,7 @@ from analysis import audiofile
 from analysis.audiofile import AudioDescription, AudioError
 from analysis.intake import keeping
 from analysis.intake.models import Recording
+from analysis.intake.resumable import ending
 
 BLOCK_BYTES = 1024 * 1024
 LONGEST_NAME = 255
@@ -30,6 +32,7 @@ class Received:
     size_bytes: int
     original_name: str
     description: AudioDescription
+    upload_id: UUID | None = None  # where it came in parts and still lies in their place
 
 
 def receive(blocks: Iterable[bytes], *, name: str) -> Received:
@@ -44,13 +47,26 @@ def receive(blocks: Iterable[bytes], *, name: str) -> Received:
         for block in blocks:
             size_bytes += len(block)
             if size_bytes > settings.LARGEST_UPLOAD_BYTES:
-                raise AudioError("too_large", _too_large())
+                raise AudioError("too_large", too_large())
             digest.update(block)
             spool.write(block)
         spool.flush()
         description = audiofile.probe(Path(spool.name))
         key = keeping.keep(Path(spool.name))
-    return Received(key, digest.hexdigest(), size_bytes, Path(name).name[-LONGEST_NAME:], description)
+    return Received(key, digest.hexdigest(), size_bytes, _shown(name), description)
+
+
+def receive_whole(
+    path: Path, *, name: str, keep: Callable[[], str], upload_id: UUID | None = None
+) -> Received:
+    """Hash and probe a file where it lies, then let `keep` put it on the shelf.
+
+    Raises AudioError, with nothing kept, when it is not an acceptable WAV or FLAC.
+    """
+    with path.open("rb") as file:
+        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    description = audiofile.probe(path)
+    return Received(keep(), sha256, path.stat().st_size, _shown(name), description, upload_id)
 
 
 def receive_file(path: Path, *, name: str | None = None) -> Received:
@@ -60,7 +76,12 @@ def receive_file(path: Path, *, name: str | None = None) -> Received:
 
 
 def seal(received: Received, *, owner: AbstractBaseUser | None, now: datetime) -> Recording:
-    """Write the row. Call it in the transaction of the thing that the recording serves."""
+    """Write the row. Call it in the transaction of the thing that the recording serves.
+
+    Raises UploadRefused when it came in parts and a recording was made of it already.
+    """
+    if received.upload_id is not None:
+        ending.use_up(received.upload_id)
     found = received.description
     return Recording.objects.create(
         sha256=received.sha256,
@@ -82,7 +103,12 @@ def let_go(received: Received) -> None:
     keeping.discard(received.storage_key)
 
 
-def _too_large() -> str:
+def _shown(name: str) -> str:
+    return Path(name).name[-LONGEST_NAME:]
+
+
+def too_large() -> str:
+    """The sentence for a file larger than the site takes."""
     most = settings.LARGEST_UPLOAD_BYTES / 1024**2
     return (
         f"The file is larger than {most:.0f} MiB, the most that this site takes. "
