@@ -9,6 +9,8 @@ for _name in ("DATABASE_URL", "REDIS_URL", "STORAGE_URL", "EMAIL_URL", "ALLOWED_
     os.environ.pop(_name, None)
 os.environ["DATA_DIR"] = tempfile.mkdtemp(prefix="site-tests-")
 os.environ["SECRET_KEY"] = "only for the tests " * 4
+# The browser's driver keeps an event loop in the main thread, which Django would take for asynchronous code.
+os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
 atexit.register(shutil.rmtree, os.environ["DATA_DIR"], ignore_errors=True)
 
 from academy.config.settings import *  # noqa: E402, F403  the environment above must come first

@@ -5,17 +5,27 @@ from __future__ import annotations
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from django.core.exceptions import ValidationError
 from django.db import models, transaction
 
 from academy.members.models import Tier
 from academy.packs.models import StemPack
 from contests.states import CONTEST_MOVES, ContestState, MoveNotAllowed, StateChanged
 
+TAKEN_ADDRESSES = frozenset({"entries", "hosting", "judging", "results"})
+"""Addresses beside the contests' own, which no contest may be called by."""
+
+
+def not_taken(slug: str) -> None:
+    """Refuse an address that belongs to the site itself. Raises ValidationError."""
+    if slug in TAKEN_ADDRESSES:
+        raise ValidationError(f"“{slug}” is an address of the site itself. Choose another one.")
+
 
 class Contest(models.Model):
     """One mix contest. Deadlines are read from the clock and these dates, not from the state alone."""
 
-    slug = models.SlugField(unique=True)
+    slug = models.SlugField(unique=True, validators=[not_taken])
     title = models.CharField(max_length=120)
     summary = models.CharField(max_length=300, blank=True)
     brief = models.TextField()  # Markdown
