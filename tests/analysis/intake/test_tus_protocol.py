@@ -301,7 +301,7 @@ class TestWho:
         address = sender.open(4)
         strict = Client(enforce_csrf_checks=True)
         strict.force_login(sender.member)
-            headers = {"Tus-Resumable": "1.0.0", "Upload-Length": "4", "Upload-Offset": "0"}
+        headers = {"Tus-Resumable": "1.0.0", "Upload-Length": "4", "Upload-Offset": "0"}
         tries = [
             ("POST", "/uploads/", b"", 201),
             ("PATCH", address, b"four", 204),
@@ -310,7 +310,7 @@ class TestWho:
         for method, where, body, _ in tries:
             assert strict.generic(method, where, body, content_type=CHUNK, headers=headers).status_code == 403
         assert (Upload.objects.count(), row(address).offset_bytes) == (1, 0)
-            token = "a" * 32  # letters and digits, the same in cookie and header: what Django compares
+        token = "a" * 32  # letters and digits, the same in cookie and header: what Django compares
         strict.cookies["csrf"] = token
         for method, where, body, status in tries:
             answer = strict.generic(
