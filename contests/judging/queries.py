@@ -208,7 +208,7 @@ def _sheet_words(
     fields = fields_of(sheet, [line.criterion for line in rubric])
     words, shape = STATE_WORDS[HearingState(hearing.state)]
     if sheet is not None and hearing.state == HearingState.WAITING:
-        words, shape = "begun", "warn"
+        words, shape = "begun", ""
     return SheetWords(
         label=hearing.label,
         code=hearing.code,

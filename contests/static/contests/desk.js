@@ -87,6 +87,14 @@ class Desk {
     line.hidden = sentence === "";
   }
 
+  /** The line of the next sheet that takes something, after a code and around the end; null when none does. */
+  #next(code) {
+    const links = [...this.#root.querySelectorAll("[data-desk-open]")];
+    const at = links.findIndex((link) => link.dataset.deskOpen === code);
+    const others = [...links.slice(at + 1), ...links.slice(0, at)];
+    return others.find((link) => this.#form(link.dataset.deskOpen)?.querySelector("fieldset:enabled")) ?? null;
+  }
+
   #label(code) {
     return this.#form(code)?.dataset.label;
   }
@@ -120,7 +128,7 @@ class Desk {
     }
   }
 
-  #told({ code, state_words, state_shape, submitted, needed }) {
+  #told({ code, is_open, state_words, state_shape, submitted, needed }) {
     for (const word of this.#root.querySelectorAll("[data-desk-word]")) {
       if (word.dataset.deskWord === code) {
         word.textContent = state_words;
@@ -131,6 +139,9 @@ class Desk {
     progress.querySelector("[data-desk-words]").textContent = `${submitted} of ${needed} sheets submitted.`;
     progress.querySelector("progress").max = needed;
     progress.querySelector("progress").value = submitted;
+    if (!is_open) {
+      this.#next(code)?.focus(); // The button that was pressed is gone; here the keyboard goes on.
+    }
   }
 }
 

@@ -1,6 +1,6 @@
 /* A score sheet that saves as it is typed: <form data-sheet="code">. Without script its buttons do the same.
  *
- * The page finds `sheet:told` `{ code, state, state_words, state_shape, submitted, needed }` on the form after each answer.
+ * The page finds `sheet:told` `{ code, is_open, state_words, state_shape, submitted, needed }` on the form after each answer.
  */
 
 import { Draft } from "./drafts.js";
@@ -165,7 +165,7 @@ class Sheet {
       await this.#act(address);
     } finally {
       this.#fieldset.disabled = this.#form.dataset.done === "";
-      event.submitter.focus();
+      event.submitter.focus(); // where it was before the fields were closed for a moment
     }
   }
 
@@ -196,7 +196,11 @@ class Sheet {
 
   #tell(condition, body) {
     this.#form.querySelector("[data-sheet-choice]").hidden = condition !== "elsewhere";
-    this.#say(body?.message && condition !== "saved" ? `Not saved. ${body.message}` : (WORDS[condition] ?? "Not saved."));
+    if (condition === "saved" && this.#scores.some((input) => !input.validity.valid)) {
+      this.#say("Saved, except for the score that is not on its scale.");
+    } else {
+      this.#say(body?.message && condition !== "saved" ? `Not saved. ${body.message}` : (WORDS[condition] ?? "Not saved."));
+    }
     if (body?.state !== undefined) {
       this.#show(body);
     }
@@ -211,8 +215,8 @@ class Sheet {
       this.#fieldset.disabled = true;
       this.#draft.end(body.revision);
     }
-    const { state, state_words, state_shape, submitted, needed } = body;
-    const detail = { code: this.#form.dataset.sheet, state, state_words, state_shape, submitted, needed };
+    const { is_open, state_words, state_shape, submitted, needed } = body;
+    const detail = { code: this.#form.dataset.sheet, is_open, state_words, state_shape, submitted, needed };
     this.#form.dispatchEvent(new CustomEvent("sheet:told", { detail, bubbles: true }));
   }
 

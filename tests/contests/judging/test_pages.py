@@ -319,7 +319,7 @@ class TestSheetScript:
         assert answer.json() == {
             "state": "waiting",
             "state_words": "begun",
-            "state_shape": "warn",
+            "state_shape": "",
             "is_open": True,
             "revision": revision,
             "submitted": 0,

@@ -9,7 +9,7 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, Request
 from pytest_django.live_server_helper import LiveServer
 
 from academy.members.models import Member
@@ -64,11 +64,27 @@ def desk(
     hearings: list[Assignment],
 ) -> Iterator[Page]:
     """The first judge at the desk, with the booth opened."""
+    under_way: set[Request] = set()
+    page.on("request", lambda request: under_way.add(request))
+    page.on("requestfinished", lambda request: under_way.discard(request))
+    page.on("requestfailed", lambda request: under_way.discard(request))
+    page.under_way = under_way  # type: ignore[attr-defined]
     sign_in(page, hearings[0].judge.member, live_server.url)
     page.goto(live_server.url + reverse("contests:desk", args=[round_.contest.slug, 1]))
     page.click("[data-booth-ready]")
     yield page
-    page.wait_for_load_state("networkidle")  # or the tables would go while the server still reads them
+    settle(page)
+
+
+def settle(browser: Page) -> None:
+    """Wait until the server is done with what the page asked. SQLite in memory locks tables, for readers too.
+
+    Chromium says nothing of the end of a request that a new page cuts off, so the wait has an end.
+    """
+    for _ in range(20):
+        browser.wait_for_timeout(100)
+        if not browser.under_way:  # type: ignore[attr-defined]
+            return
 
 
 @pytest.fixture

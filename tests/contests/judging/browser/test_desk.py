@@ -14,6 +14,7 @@ from playwright.sync_api import Page, Route, expect
 
 from contests.models import Assignment, Round, ScoreSheet
 from contests.states import RoundState
+from tests.contests.judging.browser.conftest import settle
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
@@ -130,7 +131,7 @@ class TestSaving:
         fill(desk, "7.3", "6")
         sheet(desk).locator("[name=comment]").fill("Words.")
         expect(sheet(desk).locator(".wrong-why")).to_contain_text("from 1 to 10 in steps of 0.5")
-        expect(state(desk)).to_have_text("Saved.")
+        expect(state(desk)).to_have_text("Saved, except for the score that is not on its scale.")
         kept = ScoreSheet.objects.get()
         assert kept.comment == "Words."
         assert [float(one.value) for one in kept.scores.all()] == [6.0]
@@ -138,6 +139,7 @@ class TestSaving:
     def test_two_windows_let_the_judge_choose(self, desk: Page, hearings: list[Assignment]) -> None:
         sheet(desk).locator("[name=comment]").fill("Here.")
         expect(state(desk)).to_have_text("Saved.")
+        settle(desk)
         ScoreSheet.objects.update(comment="Elsewhere.", saved_at=timezone.now() + timedelta(seconds=1))
         sheet(desk).locator("[name=comment]").fill("Here, more.")
         expect(state(desk)).to_contain_text("changed in another window")
@@ -164,6 +166,8 @@ class TestSealing:
         expect(desk.locator("[data-desk-words]")).to_have_text("1 of 3 sheets submitted.")
         expect(desk.locator("[data-desk-open]").first).to_contain_text("submitted")
         expect(sheet(desk).locator("[name=comment]")).to_be_disabled()
+        desk.keyboard.press("Enter")  # the keyboard goes on at the next sheet
+        expect(sheet(desk).locator("h2")).to_contain_text("Mix B")
         assert ScoreSheet.objects.get(assignment=hearings[0]).submitted_at is not None
         desk.reload()
         expect(sheet(desk).locator("h2")).to_contain_text("Mix B")
@@ -184,6 +188,7 @@ class TestSealing:
         expect(desk.locator("[data-desk-words]")).to_have_text("0 of 2 sheets submitted.")
 
     def test_a_round_that_the_host_closes_meanwhile_says_so(self, desk: Page) -> None:
+        settle(desk)
         Round.objects.update(state=RoundState.CLOSED)
         sheet(desk).locator("[name=comment]").fill("Too late.")
         expect(state(desk)).to_contain_text("The host has closed this round")
