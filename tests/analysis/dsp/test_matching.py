@@ -1,4 +1,4 @@
-"""The common level of a set. Expected values are algebra (BS.1770-5: a gain moves loudness and peak alike)."""
+"""The common level of a set. Expected values: algebra (BS.1770-5: a gain moves loudness and peak alike)."""
 
 import math
 
