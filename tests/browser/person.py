@@ -61,6 +61,7 @@ class Visitor:
 
         Whether or not they are, the page must not be wider than the phone.
         """
+        self.page.evaluate("window.scrollTo(0, 0)")  # what sticks to the window would lie over the page
         for width in (PHONE_WIDTH, DESK_WIDTH):
             self.page.set_viewport_size({"width": width, "height": HEIGHT})
             wide = self.page.evaluate("document.documentElement.scrollWidth")

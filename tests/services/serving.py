@@ -53,7 +53,8 @@ class Served:
         """Until the address is printed and the worker has its child for jobs."""
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
-        assert line == f"Serving at {self.address}/  (Ctrl-C stops)\n"
+        if line != f"Serving at {self.address}/  (Ctrl-C stops)\n":
+            raise AssertionError(f"it does not serve: {line}{self.end()[1]}")
         wait_until(lambda: children_of(self.worker()), seconds=60, what="the worker has a child")
 
     def end(self) -> tuple[int, str]:
