@@ -20,6 +20,10 @@ SEGMENT_S = 2
 """Short segments make a switch on a slow line cheap: about half a megabyte each at 24 bit stereo."""
 
 
+MONO_IN_TWO_LU = 10.0 * math.log10(2.0)
+"""A mono recording is heard from both loudspeakers: BS.1770 adds up the power of equal channels."""
+
+
 class CannotPlan(Exception):
     """The set cannot be matched yet; the sentence says why."""
 
@@ -79,7 +83,8 @@ def _levels_of(
         found = kept_measurement(recording)
         if found is None:
             raise CannotPlan(f"{recording.original_name} has not been measured yet.")
-        loudness_lufs.append(-math.inf if found.integrated_lufs is None else found.integrated_lufs)
+        loudness = -math.inf if found.integrated_lufs is None else found.integrated_lufs
+        loudness_lufs.append(loudness + (MONO_IN_TWO_LU if recording.channels == 1 else 0.0))
         true_peak_dbtp.append(-math.inf if found.true_peak_dbtp is None else found.true_peak_dbtp)
     return matching.plan_levels(
         loudness_lufs, true_peak_dbtp, wished_lufs=wished_lufs, ceiling_dbtp=ceiling_dbtp

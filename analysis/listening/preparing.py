@@ -48,6 +48,7 @@ def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
             source,
             folder / "copy.flac",
             level_lufs=plan.level_lufs,
+            ceiling_dbtp=plan.ceiling_dbtp,
             gain_db=copy.gain_db,
             rate_hz=plan.rate_hz,
             frames=plan.frames,

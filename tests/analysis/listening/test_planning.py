@@ -94,6 +94,13 @@ class TestPlanSet:
             parts = [read_segment(copy, index) for index in range(copy.segment_count)]
             assert [len(part) for part in parts] == [96_000] * 7 + [48_000]
 
+    def test_a_mono_recording_comes_to_the_level_of_two_loudspeakers(self):
+        made = plan([measured(music(1)[:, :1]), measured(music(2))])
+        run_all()
+        for copy in made.copies.all():
+            assert copy.state == CopyState.READY, copy.trouble
+            assert copy.second_meter_lufs == pytest.approx(-18.0, abs=0.1)
+
     def test_silence_gets_no_copy_and_does_not_move_the_others(self):
         recordings = [measured(music(1)), measured(np.zeros((48_000, 2)))]
         made = plan(recordings)
