@@ -14,8 +14,8 @@ from django.utils import timezone
 from academy.courses.models import Demo, DemoVariant
 from analysis.intake.models import Recording
 from analysis.jobs import requesting
+from analysis.jobs.claiming import Claim
 from analysis.jobs.models import JobState
-from analysis.jobs.running import Claim
 from analysis.listening import booth, planning
 from analysis.listening.models import CopyState, ListeningCopy
 from analysis.measuring.measuring import measurement_of

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from academy.courses import demonstrating
+from analysis.jobs.claiming import Claim
 from analysis.jobs.kinds import does
-from analysis.jobs.running import Claim
 
 
 @does(demonstrating.PREPARE_DEMO)

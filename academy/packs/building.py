@@ -19,8 +19,8 @@ from academy.templatetags.audio_text import NO_BREAK, bpm, channels, depth, dura
 from analysis.intake import keeping
 from analysis.intake.models import Recording
 from analysis.jobs import requesting
+from analysis.jobs.claiming import Claim
 from analysis.jobs.models import JobState
-from analysis.jobs.running import Claim
 
 BUILD_PACK = "build_pack"
 BLOCK_BYTES = 1024 * 1024

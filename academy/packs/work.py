@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from academy.packs import building, publishing
 from academy.packs.models import Stem
+from analysis.jobs.claiming import Claim
 from analysis.jobs.kinds import does
-from analysis.jobs.running import Claim
 from analysis.measuring.measuring import measurement_of
 
 

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from analysis.jobs.running import Claim
+from analysis.jobs.claiming import Claim
 
-Worker = Callable[["Claim"], None]
+Worker = Callable[[Claim], None]
 
 _workers: dict[str, Worker] = {}
 

@@ -8,8 +8,8 @@ from datetime import datetime, timedelta
 from django.utils import timezone
 
 from analysis.jobs import doorbell
+from analysis.jobs.claiming import put_back
 from analysis.jobs.models import Job, JobState
-from analysis.jobs.running import put_back
 
 UNHEARD_AFTER = timedelta(seconds=20)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from django.conf import settings
 
 from analysis.intake import keeping
-from analysis.jobs.running import Claim
+from analysis.jobs.claiming import Claim
 from analysis.listening import copies, segments
 from analysis.listening.copies import CopyRefused, MadeCopy
 from analysis.listening.models import CopyState, ListeningCopy

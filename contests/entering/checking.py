@@ -6,7 +6,7 @@ from dataclasses import asdict
 
 from analysis.audiofile import AudioError
 from analysis.intake.models import Recording
-from analysis.jobs.running import Claim
+from analysis.jobs.claiming import Claim
 from analysis.measuring.measuring import measurement_of
 from analysis.measuring.models import Measurement
 from contests.entering.delivery import Delivered, DeliverySpec, Finding, finding_of, findings

@@ -20,7 +20,7 @@ from academy.members.models import Member
 from analysis.audiofile import AudioDescription
 from analysis.intake import delivery, keeping, sealing
 from analysis.intake.models import Recording
-from analysis.jobs import doorbell, requesting, running, sweeping
+from analysis.jobs import claiming, doorbell, requesting, sweeping
 from analysis.jobs.models import Job
 from analysis.measuring.measuring import measurement_of
 from analysis.measuring.models import Measurement
@@ -102,7 +102,7 @@ def race_for_jobs(processes: int, jobs: int) -> list[list[int]]:
 
     def claim_all() -> None:
         together.wait()
-        results.put([pk for pk in wanted if running.claim(pk, now=timezone.now()) is not None])
+        results.put([pk for pk in wanted if claiming.claim(pk, now=timezone.now()) is not None])
         connections.close_all()
 
     racers = [forks.Process(target=claim_all) for _ in range(processes)]

@@ -7,9 +7,9 @@ from datetime import timedelta
 import pytest
 from django.utils import timezone
 
-from analysis.jobs import kinds, requesting, running
+from analysis.jobs import claiming, kinds, requesting, running
+from analysis.jobs.claiming import Claim, LeaseLost
 from analysis.jobs.models import Job, JobState
-from analysis.jobs.running import Claim, LeaseLost
 from analysis.jobs.tasks import run_job
 from tests import cast
 
@@ -133,10 +133,10 @@ class TestRun:
 class TestTheFence:
     def test_a_worker_that_overslept_writes_nothing(self, rung, work):
         job = requesting.request("trial", 7)
-        slow = Claim(running.claim(job.pk, now=timezone.now()))
-        running.put_back(slow.job, trouble="overslept")
+        slow = Claim(claiming.claim(job.pk, now=timezone.now()))
+        claiming.put_back(slow.job, trouble="overslept")
         Job.objects.filter(pk=job.pk).update(run_after=timezone.now())
-        quick = Claim(running.claim(job.pk, now=timezone.now()))
+        quick = Claim(claiming.claim(job.pk, now=timezone.now()))
         with quick.finishing():
             pass
         with pytest.raises(LeaseLost), slow.finishing():
@@ -146,16 +146,16 @@ class TestTheFence:
     def test_only_one_claim_succeeds(self, rung):
         job = requesting.request("trial", 7)
         now = timezone.now()
-        assert running.claim(job.pk, now=now) is not None
-        assert running.claim(job.pk, now=now) is None
+        assert claiming.claim(job.pk, now=now) is not None
+        assert claiming.claim(job.pk, now=now) is None
 
     def test_an_overslept_failure_does_not_disturb_the_new_attempt(self, rung):
         job = requesting.request("trial", 7)
-        slow = running.claim(job.pk, now=timezone.now())
-        running.put_back(slow, trouble="overslept")
+        slow = claiming.claim(job.pk, now=timezone.now())
+        claiming.put_back(slow, trouble="overslept")
         Job.objects.filter(pk=job.pk).update(run_after=timezone.now())
-        running.claim(job.pk, now=timezone.now())
-        running.put_back(slow, trouble="again")
+        claiming.claim(job.pk, now=timezone.now())
+        claiming.put_back(slow, trouble="again")
         assert Job.objects.get(pk=job.pk).state == JobState.RUNNING
 
 

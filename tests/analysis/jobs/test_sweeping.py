@@ -9,7 +9,7 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.utils import timezone
 
-from analysis.jobs import requesting, running, sweeping
+from analysis.jobs import claiming, requesting, sweeping
 from analysis.jobs.models import Job, JobState
 
 pytestmark = pytest.mark.django_db
@@ -31,23 +31,23 @@ def job(rung):
 
 class TestSweep:
     def test_it_puts_back_what_a_dead_worker_had(self, job):
-        running.claim(job.pk, now=timezone.now())
-        swept = sweeping.sweep(timezone.now() + running.LEASE + timedelta(seconds=1))
+        claiming.claim(job.pk, now=timezone.now())
+        swept = sweeping.sweep(timezone.now() + claiming.LEASE + timedelta(seconds=1))
         assert swept.recovered == 1
         assert Job.objects.get(pk=job.pk).state == JobState.QUEUED
 
     def test_it_leaves_a_running_job_alone(self, job):
-        running.claim(job.pk, now=timezone.now())
-        swept = sweeping.sweep(timezone.now() + running.LEASE / 2)
+        claiming.claim(job.pk, now=timezone.now())
+        swept = sweeping.sweep(timezone.now() + claiming.LEASE / 2)
         assert swept.recovered == 0
         assert Job.objects.get(pk=job.pk).state == JobState.RUNNING
 
     def test_it_gives_up_a_job_that_kills_its_workers(self, job):
         later = timezone.now()
-        for _ in range(running.MAX_ATTEMPTS):
+        for _ in range(claiming.MAX_ATTEMPTS):
             Job.objects.filter(pk=job.pk).update(run_after=later)
-            running.claim(job.pk, now=later)
-            later += running.LEASE + timedelta(seconds=1)
+            claiming.claim(job.pk, now=later)
+            later += claiming.LEASE + timedelta(seconds=1)
             swept = sweeping.sweep(later)
         assert swept.given_up == 1
         assert Job.objects.get(pk=job.pk).state == JobState.FAILED

@@ -10,8 +10,8 @@ import pytest
 
 from analysis.audiofile import AudioError
 from analysis.jobs import running
+from analysis.jobs.claiming import Claim, LeaseLost
 from analysis.jobs.models import Job, JobState
-from analysis.jobs.running import Claim, LeaseLost
 from analysis.measuring.models import Measurement
 from contests.entering import checking
 from contests.models import Entry
