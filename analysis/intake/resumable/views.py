@@ -11,7 +11,7 @@ from uuid import UUID
 
 from django.conf import settings
 from django.contrib.auth.base_user import AbstractBaseUser
-from django.http import HttpRequest, HttpResponse, UnreadablePostError
+from django.http import HttpRequest, HttpResponse, JsonResponse, UnreadablePostError
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import http_date
@@ -92,6 +92,25 @@ def _create(request: HttpRequest) -> HttpResponse:
     return _dated(response, upload)
 
 
+def _list(request: HttpRequest) -> HttpResponse:
+    """The member's own uploads under way, newest first: beyond the protocol, for a page to tidy up."""
+    under_way = Upload.objects.filter(owner_id=_owner(request).pk).order_by("-last_byte_at")
+    return JsonResponse(
+        {
+            "uploads": [
+                {
+                    "address": reverse("uploads:one", kwargs={"upload_id": upload.pk}),
+                    "name": upload.original_name,
+                    "size_bytes": upload.size_bytes,
+                    "offset_bytes": upload.offset_bytes,
+                    "expires_at": rows.expires_at(upload).isoformat(),
+                }
+                for upload in under_way
+            ]
+        }
+    )
+
+
 def _tell(request: HttpRequest, upload_id: UUID) -> HttpResponse:
     upload = rows.own(upload_id, _owner(request), now=timezone.now())
     response = HttpResponse()
@@ -164,5 +183,5 @@ def _no_endless_silence(request: HttpRequest) -> Iterator[None]:
         line.settimeout(before)
 
 
-uploads = _in_protocol(POST=_create)
+uploads = _in_protocol(GET=_list, POST=_create)
 upload = _in_protocol(HEAD=_tell, PATCH=_append, DELETE=_throw_away)

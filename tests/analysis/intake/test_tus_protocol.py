@@ -272,6 +272,24 @@ class TestTermination:
             assert sender.ask(method, address, Upload_Offset=2).status_code == 404
 
 
+class TestList:
+    def test_it_names_the_members_own_under_way(self, sender, make_sender, clock):
+        address = sender.open(4, name="My mix.wav")
+        make_sender("Bero Lund").open(4)
+        sender.send(address, b"fo")
+        assert sender.ask("GET", "/uploads/").json() == {
+            "uploads": [
+                {
+                    "address": address,
+                    "name": "My mix.wav",
+                    "size_bytes": 4,
+                    "offset_bytes": 2,
+                    "expires_at": (clock.now + timedelta(hours=48)).isoformat(),
+                }
+            ]
+        }
+
+
 class TestWho:
     def test_nobody_else_finds_it(self, sender, make_sender):
         address = sender.open(4)
@@ -319,12 +337,12 @@ class TestWho:
             assert answer.status_code == status
 
     @pytest.mark.parametrize(
-        ("method", "where"), [("GET", "/uploads/"), ("PUT", "/uploads/"), ("DELETE", "/uploads/")]
+        ("method", "where"), [("PUT", "/uploads/"), ("PATCH", "/uploads/"), ("DELETE", "/uploads/")]
     )
     def test_other_methods_are_not_allowed(self, sender, method, where):
         answer = sender.ask(method, where)
         assert answer.status_code == 405
-        assert answer["Allow"] == "POST, OPTIONS"
+        assert answer["Allow"] == "GET, POST, OPTIONS"
 
 
 def test_the_published_digests_are_what_hashlib_finds():
