@@ -25,7 +25,9 @@ class Command(BaseCommand):
             return
         os.chdir(settings.ROOT)
         command = [sys.executable, "-m", "pytest", *argv[2:]]
-        os.execv(command[0], command)
+        # manage.py named the site's settings in the environment, which would outweigh the tests' own.
+        environment = {name: value for name, value in os.environ.items() if name != "DJANGO_SETTINGS_MODULE"}
+        os.execve(command[0], command, environment)
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Reached by `call_command` only."""
