@@ -24,6 +24,8 @@ from tests.conftest import path_of
 from tests.services.serving import Served
 from tests.services.site import ROOT, Site
 
+TALL = 1050  # px; high enough for a whole desk
+
 STAGES = {contest.stage: contest for contest in SCENARIO.contests}
 
 
@@ -61,6 +63,7 @@ def judges_desk(browser: Browser, address: str, folder: Path) -> None:
         field.fill(str(score))
     judge.page.evaluate("document.activeElement.blur(); window.scrollTo(0, 0)")
     judge.page.wait_for_timeout(3_000)  # into the song
+    judge.page.set_viewport_size({"width": DESK_WIDTH, "height": TALL})
     judge.page.screenshot(path=folder / "desk.png")
     for field in sheet.locator("input[type=number]").all():
         field.fill("")  # as it was
@@ -92,7 +95,7 @@ def entrants_pages(browser: Browser, address: str, folder: Path) -> None:
     entrant.page.screenshot(path=folder / "lesson.png")
     entrant.go("/contests/entries/")
     entrant.follow(entrant.page.locator("main a[href*='/contests/entries/']").first)
-    entrant.page.set_viewport_size({"width": DESK_WIDTH, "height": HEIGHT + 200})
+    entrant.page.set_viewport_size({"width": DESK_WIDTH, "height": TALL})
     entrant.page.screenshot(path=folder / "entry.png")
     entrant.leave()
 
