@@ -153,3 +153,17 @@ class TestLine:
         answer = server.ask("PATCH", upload_id, iter([b"12345"]), Upload_Offset="0")
         assert answer.status_code == 411
         assert server.offset(upload_id) == 0
+
+    def test_a_silent_line_is_taken_as_broken(self, server):
+        """A laptop went to sleep: nothing tells the server, yet its lock must not stay for ever."""
+        upload_id = server.open(2 * MIB)
+        with server.send_and_stay(upload_id, os.urandom(MIB), at=0, announced=2 * MIB):
+            programs.wait_until(
+                lambda: server.ask("PATCH", upload_id, Upload_Offset="0").status_code == 423,
+                seconds=10,
+                what="the silent request has the upload",
+            )
+            programs.wait_until(
+                lambda: server.offset(upload_id) == MIB, seconds=45, what="what came is counted"
+            )
+            assert server.ask("PATCH", upload_id, os.urandom(MIB), Upload_Offset=str(MIB)).status_code == 204

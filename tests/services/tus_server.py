@@ -44,11 +44,11 @@ print("received:" + json.dumps({{"sha256": received.sha256, "size_bytes": receiv
 class TusServer:
     """One server on a site, and one signed-in member of it."""
 
-    def __init__(self, site: Site, *, workers: int = 1) -> None:
+    def __init__(self, site: Site, *, session: str | None = None, workers: int = 1) -> None:
         self.site = site
         self.port = programs.free_port()
         self.workers = workers
-        self.session = self._told("session:", MAKE_MEMBER.format(email="ansa@example.org"))
+        self.session = session or self._told("session:", MAKE_MEMBER.format(email="ansa@example.org"))
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -113,14 +113,19 @@ class TusServer:
 
     def send_and_break(self, upload_id: str, body: bytes, *, at: int, announced: int) -> None:
         """Send less than was announced, and break the line."""
+        self.send_and_stay(upload_id, body, at=at, announced=announced).close()
+
+    def send_and_stay(self, upload_id: str, body: bytes, *, at: int, announced: int) -> socket.socket:
+        """Send less than was announced, and fall silent. Returns the open line."""
         head = (
             f"PATCH /uploads/{upload_id} HTTP/1.1\r\nHost: 127.0.0.1:{self.port}\r\nTus-Resumable: 1.0.0\r\n"
         )
         head += f"Content-Type: application/offset+octet-stream\r\nUpload-Offset: {at}\r\n"
         head += f"Content-Length: {announced}\r\n"
         head += "".join(f"{name}: {value}\r\n" for name, value in self.headers.items())
-        with socket.create_connection(("127.0.0.1", self.port)) as line:
-            line.sendall(head.encode() + b"\r\n" + body)
+        line = socket.create_connection(("127.0.0.1", self.port))
+        line.sendall(head.encode() + b"\r\n" + body)
+        return line
 
     def node(self, file: Path, **settings: Any) -> subprocess.Popen[str]:
         """Let the vendored client send a file, in a process of its own; its last line is JSON."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 from collections.abc import Iterable
+from datetime import datetime
 from http import HTTPStatus
 from uuid import UUID
 
@@ -67,18 +68,19 @@ def append(
 
 def _write(hold: Hold, blocks: Iterable[bytes]) -> None:
     now = timezone.now()
+    written_bytes = hold.upload.offset_bytes
     uncommitted_bytes = 0
     for block in blocks:
         now = timezone.now()
         hold.write(block)
+        written_bytes += len(block)
         uncommitted_bytes += len(block)
         if uncommitted_bytes >= COMMIT_EVERY_BYTES:
-            offset_bytes, notes = hold.settle(is_end=False)
-            rows.commit(hold.upload, offset_bytes=offset_bytes, notes=notes, now=now)
+            _commit(hold, is_end=False, now=now)
             uncommitted_bytes = 0
-    if uncommitted_bytes:
-        offset_bytes, notes = hold.settle(is_end=True)
-        rows.commit(hold.upload, offset_bytes=offset_bytes, notes=notes, now=now)
+    # Even where a stretch was settled just now, its last bytes need not have been durable without an end.
+    if hold.upload.offset_bytes < written_bytes:
+        _commit(hold, is_end=True, now=now)
 
 
 def _write_checked(hold: Hold, blocks: Iterable[bytes], checksum: Checksum) -> None:
@@ -93,5 +95,9 @@ def _write_checked(hold: Hold, blocks: Iterable[bytes], checksum: Checksum) -> N
         raise UploadRefused(
             CHECKSUM_MISMATCH, "These bytes changed on their way. Send them once more from the same place."
         )
-    offset_bytes, notes = hold.settle(is_end=True)
+    _commit(hold, is_end=True, now=now)
+
+
+def _commit(hold: Hold, *, is_end: bool, now: datetime) -> None:
+    offset_bytes, notes = hold.settle(is_end=is_end)
     rows.commit(hold.upload, offset_bytes=offset_bytes, notes=notes, now=now)

@@ -27,8 +27,8 @@ from analysis.intake.models import Upload
 from analysis.intake.resumable import refusals, rows
 
 PART_BYTES = 8 * 1024**2
-LEASE = timedelta(seconds=60)
-RENEW_AFTER_S = 15.0
+LEASE = timedelta(seconds=45)
+RENEW_AFTER_S = 10.0
 FOLDER = "incoming"
 
 

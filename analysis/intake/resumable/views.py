@@ -21,7 +21,7 @@ from analysis.intake.resumable import appending, ending, headers, opening, rows
 from analysis.intake.resumable.refusals import UploadRefused
 
 BLOCK_BYTES = 256 * 1024
-SILENCE_S = 30.0
+SILENCE_S = 20.0
 """A line that brings nothing for so long counts as broken; else a sleeping laptop would keep its own lock."""
 
 View = Callable[..., HttpResponse]
