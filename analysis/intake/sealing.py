@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
+import uuid
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -84,6 +85,7 @@ def seal(received: Received, *, owner: AbstractBaseUser | None, now: datetime) -
         ending.use_up(received.upload_id)
     found = received.description
     return Recording.objects.create(
+        id=received.upload_id or uuid.uuid4(),  # so that whoever asks again finds what was made of an upload
         sha256=received.sha256,
         size_bytes=received.size_bytes,
         storage_key=received.storage_key,

@@ -23,6 +23,9 @@ class EntryForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 4}),
         help_text="Judges do not see it while they judge.",
     )
+    upload = forms.UUIDField(
+        widget=forms.HiddenInput, required=False
+    )  # set by a script that sent the file first
     file = forms.FileField(
         label="Your mix",
         allow_empty_file=True,  # an empty one is refused with the words for it, by the intake
@@ -37,6 +40,7 @@ class EntryForm(forms.Form):
     def __init__(self, contest: Contest, *args: object, **kwargs: object) -> None:
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]  # a form's own
         self.initial.setdefault("rules_version", contest.rules_version)
+        self.fields["file"].required = not self.data.get("upload")
         self.fields[
             "accepts_rules"
         ].label = f"I have read the rules, version {contest.rules_version}, and accept them."

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
+from uuid import UUID
 
 from django.db import IntegrityError, transaction
 
@@ -22,6 +23,10 @@ BEING_CHECKED = (
     "An upload of yours is being checked at this moment. Wait until that is done, which takes a minute or "
     "two, or withdraw it; then send the next one."
 )
+
+
+FORM_GRACE = timedelta(minutes=30)
+"""How long after the close the form may follow a file that arrived in time."""
 
 
 class EntryRefused(Exception):
@@ -102,6 +107,20 @@ def _enter(
     entry.moves.create(old_state="", new_state=EntryState.CHECKING, actor=member)
     requesting.request(CHECK_ENTRY, entry.pk)
     return entry
+
+
+def moment_that_counts(contest: Contest, *, last_byte_at: datetime, now: datetime) -> datetime:
+    """When an upload sent ahead of its form arrived, as far as the contest goes.
+
+    The last byte decides, for nobody can change the file after it. Long after the close it does not: what was
+    left lying must not come in when others have stopped.
+    """
+    return last_byte_at if now < contest.closes_at + FORM_GRACE else now
+
+
+def made_of(upload_id: UUID, contest: Contest, member: Member) -> Entry | None:
+    """The entry that was made of an upload already: its form came twice, since the first answer was lost."""
+    return Entry.objects.filter(recording=upload_id, contest=contest, member=member).first()
 
 
 @transaction.atomic

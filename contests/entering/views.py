@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from django.conf import settings
@@ -17,6 +18,8 @@ from academy.members.models import Member
 from analysis.audiofile import AudioError
 from analysis.intake import sealing
 from analysis.intake.delivery import hand_out
+from analysis.intake.resumable import taking as resumable
+from analysis.intake.resumable.refusals import UploadRefused
 from analysis.jobs import requesting
 from analysis.jobs.models import JobState
 from analysis.measuring.measuring import kept_measurement
@@ -75,29 +78,47 @@ def enter(request: HttpRequest, slug: str) -> HttpResponse:
 
 def _take_upload(request: HttpRequest, contest: Contest, member: Member) -> HttpResponse:
     form = EntryForm(contest, request.POST, request.FILES)
-    # The whole body has been read by now, so this is the clock at the last byte.
+    # The whole body has been read by now, so this is the clock at the last byte of a file that came with it.
     now = timezone.now()
-    refusal = submissions.obstacle(contest, member, now)
-    if refusal is None and form.is_valid():
+    refusal = None
+    if form.is_valid():
         try:
-            entry = submissions.submit_entry(
-                contest_id=contest.pk,
-                member=member,
-                received=sealing.receive(
-                    form.cleaned_data["file"].chunks(), name=form.cleaned_data["file"].name
-                ),
-                now=now,
-                note=form.cleaned_data["note"],
-                rules_version=form.cleaned_data["rules_version"],
-            )
-        except (AudioError, EntryRefused) as exc:
+            return _taken(request, _enter(contest, member, form.cleaned_data, now))
+        except (AudioError, EntryRefused, UploadRefused) as exc:
             refusal = str(exc)
-        else:
-            return _taken(request, entry)
+    else:
+        refusal = submissions.obstacle(contest, member, now)
     if _wants_json(request):
         sentences = [refusal] if refusal else [str(each[0]) for each in form.errors.values()]
         return JsonResponse({"message": " ".join(sentences)}, status=422)
     return _upload_page(request, contest, form, refusal=refusal, status=422)
+
+
+def _enter(contest: Contest, member: Member, filled: dict[str, Any], now: datetime) -> Entry:
+    """Take the file, which came with the form or ahead of it in parts.
+
+    Raises AudioError, EntryRefused or UploadRefused. Whoever may not enter is told before the file is read.
+    """
+    upload_id = filled["upload"]
+    if upload_id is not None:
+        if entry := submissions.made_of(upload_id, contest, member):
+            return entry
+        last_byte_at = resumable.finished(upload_id, member).finished_at
+        now = submissions.moment_that_counts(contest, last_byte_at=last_byte_at, now=now)
+    if (refusal := submissions.obstacle(contest, member, now)) is not None:
+        raise EntryRefused(refusal)
+    if upload_id is not None:
+        received = resumable.take(upload_id, member)
+    else:
+        received = sealing.receive(filled["file"].chunks(), name=filled["file"].name)
+    return submissions.submit_entry(
+        contest_id=contest.pk,
+        member=member,
+        received=received,
+        now=now,
+        note=filled["note"],
+        rules_version=filled["rules_version"],
+    )
 
 
 def _taken(request: HttpRequest, entry: Entry) -> HttpResponse:

@@ -60,14 +60,30 @@ export function refusalBefore({ bytes, largestBytes }) {
   return null;
 }
 
-/** What is said when no sentence came from the server. `status` is 0 for a broken line. */
-export function troubleWords({ status, isSignedOut, earlierStands }) {
+/** What is said while the line is down. */
+export function waitingWords() {
+  return "The line is broken. What arrived is kept; trying again…";
+}
+
+/** One upload of the member's own that is under way. */
+export function uploadWords({ name, size_bytes: sizeBytes, offset_bytes: offsetBytes }) {
+  return `${name}: ${size(offsetBytes)} of ${size(sizeBytes)} arrived.`;
+}
+
+/** What is said after a stop. */
+export function stopWords({ earlierStands }) {
   const after = earlierStands ? " Your earlier entry still stands." : "";
-  if (isSignedOut || status === 403) {
-    return `You are no longer signed in, so nothing was entered. Open this page again, sign in, and send the file once more.${after}`;
+  return `You stopped the upload, so nothing was entered. What arrived is kept: send the same file again and it goes on from there.${after}`;
+}
+
+/** What is said when no sentence came from the server. `status` is 0 for a broken line. */
+export function troubleWords({ status, earlierStands }) {
+  const after = earlierStands ? " Your earlier entry still stands." : "";
+  if (status === 401 || status === 403) {
+    return `You are no longer signed in, so nothing was entered. Open this page again, sign in, and send the same file once more; what arrived is kept.${after}`;
   }
   if (status === 0) {
-    return `The line broke before the file had arrived whole, so nothing was entered. Send it again.${after}`;
+    return `The line broke, so nothing was entered as far as this page can tell. What arrived is kept: send the same file again and it goes on from there.${after}`;
   }
   if (status === 413) {
     return `The file is larger than the server takes. Export it as FLAC and upload that.${after}`;

@@ -1,19 +1,26 @@
-/* Send an entry with its progress in sight: <form data-upload data-largest-bytes="…">.
+/* Send an entry with its progress in sight: <form data-upload data-uploads="…" data-upload-scope="…" …>.
  *
- * Without script the same form is sent in the ordinary way. The server's own sentences are shown in place.
+ * The file goes ahead in parts, then the form follows with the upload's id in its place. Without script the same form
+ * is sent whole in the ordinary way. The server's own sentences are shown in place.
  */
 
-import { Pace, progressWords, refusalBefore, troubleWords } from "./upload-words.js";
+import { NotSent, Sending, throwAway, underWay } from "../intake/resumable.js";
+import { Pace, progressWords, refusalBefore, stopWords, troubleWords, uploadWords, waitingWords } from "./upload-words.js";
+
+const TRY_FORM_MS = [0, 1000, 3000, 5000, 10_000];
 
 function follow(form) {
   const refusal = form.querySelector("[data-upload-refusal]");
+  const others = form.querySelector("[data-upload-others]");
   const progress = form.querySelector("[data-upload-progress]");
   const bar = progress.querySelector("progress");
   const words = progress.querySelector("[data-upload-words]");
   const stop = progress.querySelector("[data-upload-stop]");
   const send = form.querySelector("button:not([type])");
   const file = form.querySelector("input[type=file]");
+  const token = form.querySelector("input[name=csrfmiddlewaretoken]").value;
   const earlierStands = form.hasAttribute("data-earlier-stands");
+  const endpoint = form.dataset.uploads;
 
   function refuse(sentence) {
     const panel = document.createElement("div");
@@ -31,8 +38,10 @@ function follow(form) {
 
   function start() {
     refusal.replaceChildren();
+    others.hidden = true;
     progress.hidden = false;
     bar.value = 0;
+    words.textContent = "";
     send.disabled = true;
     stop.disabled = false;
     window.addEventListener("beforeunload", stay);
@@ -44,64 +53,104 @@ function follow(form) {
     window.removeEventListener("beforeunload", stay);
   }
 
-  function answered(request) {
-    const isJson = (request.getResponseHeader("Content-Type") || "").startsWith("application/json");
-    const answer = isJson ? JSON.parse(request.responseText) : {};
-    if (request.status === 201 && answer.next) {
-      window.location.assign(answer.next);
-    } else if (answer.message) {
-      refuse(answer.message);
-    } else {
-      refuse(troubleWords({ status: request.status, isSignedOut: request.status === 200, earlierStands }));
+  /** Send the file; its upload's id. */
+  async function sendFile(sending) {
+    const pace = new Pace();
+    stop.onclick = () => sending.stop();
+    return sending.start({
+      onProgress: (sentBytes, totalBytes) => {
+        pace.mark(sentBytes, performance.now() / 1000);
+        words.textContent = progressWords({ sentBytes, totalBytes, bytesPerSecond: pace.bytesPerSecond });
+        bar.value = sentBytes / totalBytes;
+      },
+      onWaiting: () => {
+        words.textContent = waitingWords();
+      },
+    });
+  }
+
+  /** Send the form after its file, again where no answer came: the server knows a form that comes twice. */
+  async function sendForm(uploadId) {
+    bar.removeAttribute("value"); // How long the look at the file takes is not known.
+    stop.disabled = true;
+    const parts = new FormData(form);
+    parts.delete(file.name);
+    parts.set("upload", uploadId);
+    for (const waitMs of TRY_FORM_MS) {
+      await new Promise((resolve) => setTimeout(resolve, waitMs));
+      try {
+        return await fetch(form.action, { method: "POST", headers: { Accept: "application/json" }, body: parts });
+      } catch {
+        words.textContent = waitingWords();
+      }
+    }
+    throw new NotSent({});
+  }
+
+  async function read(response) {
+    const isJson = (response.headers.get("Content-Type") || "").startsWith("application/json");
+    return isJson ? response.json() : {};
+  }
+
+  async function enter(chosen) {
+    const sending = new Sending(chosen, { endpoint, token, scope: form.dataset.uploadScope });
+    const response = await sendForm(await sendFile(sending));
+    const answer = await read(response);
+    if (response.status !== 201 || !answer.next) {
+      throw new NotSent({ status: response.redirected ? 403 : response.status, sentence: answer.message });
+    }
+    sending.forget();
+    return answer.next;
+  }
+
+  /** What else the member has under way, each with a button to throw it away. */
+  async function listOthers() {
+    others.replaceChildren();
+    for (const upload of await underWay(endpoint)) {
+      const line = document.createElement("li");
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "plain";
+      button.textContent = "Throw away";
+      button.setAttribute("aria-label", `Throw away ${upload.name}`);
+      button.onclick = async () => {
+        if (await throwAway(upload.address, token)) {
+          line.remove();
+        }
+      };
+      line.append(`${uploadWords(upload)} `, button);
+      others.append(line);
+    }
+    others.hidden = others.children.length === 0;
+  }
+
+  function explain(trouble) {
+    if (!(trouble instanceof NotSent)) {
+      throw trouble;
+    }
+    refuse(trouble.isStopped ? stopWords({ earlierStands }) : (trouble.sentence ?? troubleWords({ status: trouble.status, earlierStands })));
+    if (trouble.status === 429 || trouble.status === 413) {
+      return listOthers();
     }
   }
 
-  function upload(parts) {
-    const request = new XMLHttpRequest();
-    const pace = new Pace();
-    request.open("POST", form.action);
-    request.setRequestHeader("Accept", "application/json");
-    request.upload.addEventListener("progress", (event) => {
-      pace.mark(event.loaded, event.timeStamp / 1000);
-      words.textContent = progressWords({
-        sentBytes: event.loaded,
-        totalBytes: event.total,
-        bytesPerSecond: pace.bytesPerSecond,
-      });
-      if (event.loaded < event.total) {
-        bar.value = event.loaded / event.total;
-      } else {
-        bar.removeAttribute("value"); // How long the look at the file takes is not known.
-        stop.disabled = true;
-      }
-    });
-    request.addEventListener("load", () => {
-      end();
-      answered(request);
-    });
-    request.addEventListener("error", () => {
-      end();
-      refuse(troubleWords({ status: 0, isSignedOut: false, earlierStands }));
-    });
-    request.addEventListener("abort", () => {
-      end();
-      refuse(`You stopped the upload, so nothing was entered.${earlierStands ? " Your earlier entry still stands." : ""}`);
-    });
-    stop.onclick = () => request.abort();
-    request.send(parts);
-  }
-
-  form.addEventListener("submit", (event) => {
+  form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const [chosen] = file.files;
-    const largestBytes = Number(form.dataset.largestBytes);
-    const sentence = chosen === undefined ? null : refusalBefore({ bytes: chosen.size, largestBytes });
+    const sentence = refusalBefore({ bytes: chosen.size, largestBytes: Number(form.dataset.largestBytes) });
     if (sentence !== null) {
       refuse(sentence);
       return;
     }
     start();
-    upload(new FormData(form));
+    try {
+      const next = await enter(chosen);
+      end();
+      window.location.assign(next);
+    } catch (trouble) {
+      end();
+      await explain(trouble);
+    }
   });
 }
 

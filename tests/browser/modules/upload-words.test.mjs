@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { Pace, progressWords, refusalBefore, timeLeft, troubleWords } from "../../../contests/static/contests/upload-words.js";
+import { Pace, progressWords, refusalBefore, stopWords, timeLeft, troubleWords, uploadWords, waitingWords } from "../../../contests/static/contests/upload-words.js";
 
 const MEBIBYTE = 2 ** 20;
 
@@ -47,15 +47,26 @@ test("it refuses what is larger than the server takes, before a byte is sent", (
 });
 
 test("it speaks of an earlier entry only where there is one", () => {
-  const broken = { status: 0, isSignedOut: false };
-  assert.match(troubleWords({ ...broken, earlierStands: true }), /line broke.*earlier entry still stands\.$/);
-  assert.doesNotMatch(troubleWords({ ...broken, earlierStands: false }), /earlier entry/);
+  for (const words of [stopWords, ({ earlierStands }) => troubleWords({ status: 0, earlierStands })]) {
+    assert.match(words({ earlierStands: true }), /earlier entry still stands\.$/);
+    assert.doesNotMatch(words({ earlierStands: false }), /earlier entry/);
+  }
 });
 
 test("each kind of trouble has its own sentence", () => {
-  const sentence = (status, isSignedOut = false) => troubleWords({ status, isSignedOut, earlierStands: false });
-  assert.match(sentence(200, true), /no longer signed in/);
-  assert.match(sentence(403), /no longer signed in/);
+  const sentence = (status) => troubleWords({ status, earlierStands: false });
+  assert.match(sentence(0), /line broke.*What arrived is kept/);
+  assert.match(sentence(403), /no longer signed in.*what arrived is kept/);
   assert.match(sentence(413), /larger than the server takes/);
   assert.match(sentence(502), /error 502.*not your file’s fault/);
+});
+
+test("whoever stops or waits is told that nothing is lost", () => {
+  assert.match(stopWords({ earlierStands: false }), /What arrived is kept/);
+  assert.match(waitingWords(), /What arrived is kept; trying again/);
+});
+
+test("an upload under way is told by its name and how far it came", () => {
+  const words = uploadWords({ name: "mix.wav", size_bytes: 4 * MEBIBYTE, offset_bytes: MEBIBYTE });
+  assert.equal(words, "mix.wav: 1.0 MiB of 4.0 MiB arrived.");
 });

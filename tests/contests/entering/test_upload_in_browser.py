@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -9,8 +10,10 @@ from pathlib import Path
 import pytest
 from django.test import Client
 from django.utils import timezone
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
+from academy.members.models import Member
+from analysis.intake.resumable import opening
 from analysis.jobs import running
 from analysis.jobs.models import Job
 from contests.models import Contest, Entry
@@ -66,8 +69,13 @@ def open_contest() -> Contest:
 
 
 def choose(upload_page: Page, path: Path, blob: bytes) -> None:
-    """Fill in the form and send it."""
+    """Fill in the form with a new file and send it."""
     path.write_bytes(blob)
+    choose_again(upload_page, path)
+
+
+def choose_again(upload_page: Page, path: Path) -> None:
+    """Fill in the form with a file that is there, and send it."""
     upload_page.set_input_files("input[type=file]", path)
     upload_page.check("input[name=accepts_rules]")
     upload_page.get_by_role("button", name="Upload and enter").click()
@@ -107,8 +115,63 @@ class TestUpload:
             "**/enter/", lambda route: route.abort() if route.request.method == "POST" else route.continue_()
         )
         choose(upload_page, tmp_path / "mix.wav", file_bytes())
-        expect(upload_page.locator("[data-upload-refusal]")).to_contain_text("The line broke")
+        expect(upload_page.locator("[data-upload-refusal]")).to_contain_text("The line broke", timeout=40_000)
         upload_page.faults.clear()  # type: ignore[attr-defined]  # the browser notes the broken line
+
+    def test_a_broken_line_mends_itself(self, upload_page: Page, tmp_path: Path) -> None:
+        """Twice the line goes down in the midst of the file."""
+        broken = iter([True, True])
+        upload_page.route(
+            "**/uploads/*",
+            lambda route: (
+                route.abort("connectionreset")
+                if route.request.method == "PATCH" and next(broken, False)
+                else route.continue_()
+            ),
+        )
+        choose(upload_page, tmp_path / "mix.wav", file_bytes())
+        upload_page.wait_for_url("**/contests/entries/*/")
+        assert Entry.objects.get().recording.size_bytes == len(file_bytes())
+        assert next(broken, None) is None
+        upload_page.faults.clear()  # type: ignore[attr-defined]  # the browser notes the broken line
+
+    def test_the_same_file_goes_on_after_the_page_was_left(self, upload_page: Page, tmp_path: Path) -> None:
+        """Stopped in the midst of the second part, then the page is opened anew."""
+        blob = file_bytes(cast.tone(seconds=60.0))  # 17 MB: three parts
+        parts: list[str] = []
+
+        def pass_the_first(route: Route) -> None:
+            if route.request.method == "PATCH":
+                parts.append(route.request.headers["upload-offset"])
+                if len(parts) == 2:
+                    return  # it never comes to an end
+            route.continue_()
+
+        upload_page.route("**/uploads/*", pass_the_first)
+        choose(upload_page, tmp_path / "mix.wav", blob)
+        expect(upload_page.locator("[data-upload-words]")).to_contain_text("8.0 MiB of")
+        upload_page.get_by_role("button", name="Stop the upload").click()
+        expect(upload_page.locator("[data-upload-refusal]")).to_contain_text("What arrived is kept")
+        upload_page.reload()
+        choose_again(upload_page, tmp_path / "mix.wav")
+        upload_page.wait_for_url("**/contests/entries/*/")
+        assert parts == [str(n * 8 * 1024**2) for n in (0, 1, 1, 2)]
+        entry = Entry.objects.get()
+        assert entry.recording.sha256 == hashlib.sha256(blob).hexdigest()
+
+    def test_too_many_under_way_are_listed_to_throw_away(self, upload_page: Page, tmp_path: Path) -> None:
+        now = timezone.now()
+        member = Member.objects.get(email__startswith="ansa")
+        for _ in range(3):
+            opening.open_upload(owner=member, size_bytes=10, metadata="filename b2xkLndhdg==", now=now)
+        choose(upload_page, tmp_path / "mix.wav", file_bytes())
+        expect(upload_page.locator("[data-upload-refusal]")).to_contain_text("under way already")
+        expect(upload_page.locator("[data-upload-others] li")).to_have_count(3)
+        upload_page.get_by_role("button", name="Throw away old.wav").first.click()
+        expect(upload_page.locator("[data-upload-others] li")).to_have_count(2)
+        upload_page.get_by_role("button", name="Upload and enter").click()
+        upload_page.wait_for_url("**/contests/entries/*/")
+        upload_page.faults.clear()  # type: ignore[attr-defined]  # the browser notes the 429
 
     def test_leaving_while_a_file_is_under_way_asks_first(self, upload_page: Page, tmp_path: Path) -> None:
         upload_page.route("**/enter/", lambda route: None)  # it never comes to an end
