@@ -42,9 +42,10 @@ class Request {
     const bytes = body === null ? new Uint8Array() : new Uint8Array(await body.arrayBuffer());
     return new Promise((resolve, reject) => {
       const headers = { ...this.#headers, "Content-Length": bytes.length };
-      const request = http.request(this.#url, { method: this.#method, headers });
+      const request = http.request(this.#url, { method: this.#method, headers, agent: false });
       this.#request = request;
       request.on("error", reject);
+      request.on("socket", (socket) => socket.on("error", () => {})); // a killed server, after its answer was read
       request.on("response", (response) => {
         let text = "";
         response.on("data", (data) => (text += data));
