@@ -92,8 +92,8 @@ class DiskHold:
         yield _path(self.upload.pk)
 
     def keep(self) -> str:
-        """Copy the finished file to the shelf and return its key."""
-        return keeping.keep(_path(self.upload.pk))
+        """Put the finished file on the shelf and return its key."""
+        return keeping.adopt(_path(self.upload.pk))
 
 
 def _folder() -> Path:

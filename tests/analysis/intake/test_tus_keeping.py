@@ -9,9 +9,12 @@ import os
 import shutil
 from collections import namedtuple
 from datetime import timedelta
+from pathlib import Path
 from uuid import UUID
 
 import pytest
+from celery import current_app
+from django.conf import settings
 from django.db import transaction
 
 from analysis.audiofile import AudioError
@@ -212,6 +215,13 @@ class TestSweep:
         assert ending.sweep(clock.now + timedelta(days=7)) == 1
         assert not staged()
 
+    def test_beat_rings_for_it(self):
+        """Every bell in the timetable belongs to a task that exists."""
+        current_app.loader.import_default_modules()
+        bells = {bell["task"] for bell in settings.CELERY_BEAT_SCHEDULE.values()}
+        assert "analysis.intake.tasks.sweep_uploads" in bells
+        assert bells <= set(current_app.tasks)
+
     def test_one_that_is_held_is_left(self, sender, clock):
         sender.open(6)
         with staged()[0].open("r+b") as other:
@@ -258,6 +268,20 @@ class TestTake:
         with pytest.raises(UploadRefused) as refused:
             taking.take(upload_id, sender.member)
         assert refused.value.status == 404
+
+    def test_on_one_disk_it_takes_no_second_room(self, sender, finished):
+        received = taking.take(finished[0], sender.member)
+        assert Path(keeping.shelf().path(received.storage_key)).samefile(staged()[0])
+
+    def test_on_another_disk_it_is_copied(self, sender, finished, monkeypatch):
+        def refuse(source, target):
+            raise OSError(errno.EXDEV, os.strerror(errno.EXDEV))
+
+        monkeypatch.setattr(os, "link", refuse)
+        received = taking.take(finished[0], sender.member)
+        kept = Path(keeping.shelf().path(received.storage_key))
+        assert not kept.samefile(staged()[0])
+        assert kept.read_bytes() == finished[1]
 
     def test_of_two_takers_one_seals(self, sender, finished):
         first, second = (taking.take(finished[0], sender.member) for _ in range(2))
