@@ -1,9 +1,11 @@
-"""Levels of the samples themselves: peak, mean power, offset, clipping, and silence at the ends."""
+"""Levels of the samples themselves: peak, power, offset, clipping, noise floor, and silence at the ends."""
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.dsp.errors import SampleError, require_audio
+from analysis.dsp.kernels import ANY_ORDER, FINITE, kernel
+from analysis.dsp.steps import StepSums, window_frames, window_sums
 
 # A run of clipped samples: at least this many neighbours in one channel, all equal and all at full scale.
 # Values beyond full scale count as full scale, as a converter would play them. Common practice, no source.
@@ -17,21 +19,36 @@ CLIPPED_FROM = 1.0 - 2.0**-15
 SILENT_BELOW_DBFS = -60.0
 SILENT_BELOW = 10.0 ** (SILENT_BELOW_DBFS / 20.0)
 
+# AES17 gives levels re the RMS of a sine that just reaches full scale: 3.01 dB below a mean power of 1
+# (clause from memory: definitions, "decibels, full scale").
+SINE_DB = 10.0 * np.log10(2.0)
+
+# The noise floor is the level of the quietest 400 ms that hold no digital silence. Common practice, no
+# source.
+NOISE_STEPS = 40
+
 # Larger than any float32; beyond it, squares overflow and no level is meaningful.
 LARGEST_SAMPLE = 1e39
 
 
 class Dynamics:
-    """Collects the levels of a recording given in blocks."""
+    """Collects the levels of a recording given in blocks. Raises RateError.
 
-    def __init__(self, *, n_channels: int) -> None:
+    `products` holds, over each 10 ms step, the sum of squares of each channel and last the sum of left *
+    right, the first two channels (of a single one its squares again): `stereo` reads them.
+    """
+
+    def __init__(self, *, rate_hz: int, n_channels: int) -> None:
+        self._rate_hz = rate_hz
         self._n_channels = n_channels
         self.n_frames = 0
         self.sample_peak = 0.0
         self.clipped_runs = 0
         self._sum = np.zeros(n_channels)
-        self._sum_squares = np.zeros(n_channels)
-        self._last = np.zeros((CLIPPED_RUN_SAMPLES, n_channels))
+        self.products = StepSums(rate_hz=rate_hz, n_kinds=n_channels + 1)
+        # For each channel the sample that a clipped run would go on with, and how long that run is.
+        self._run_level = np.zeros(n_channels)
+        self._run_samples = np.zeros(n_channels, dtype=np.int64)
         self._first_sound: int | None = None
         self._last_sound: int | None = None
 
@@ -39,19 +56,28 @@ class Dynamics:
         """Take the next block, shape (n_frames, n_channels).
 
         Raises ShapeError for another number of channels, SampleError for a sample that is not a finite
-        number.
+        number; nothing of that block is counted then.
         """
         require_audio(audio, n_channels=self._n_channels)
         if not audio.shape[0]:
             return
-        peak = max(float(audio.max()), -float(audio.min()))
-        if not peak <= LARGEST_SAMPLE:  # also true of nan
+        planes = np.ascontiguousarray(audio.T)
+        bounds = self.products.bounds(audio.shape[0])
+        products = np.zeros((self._n_channels + 1, bounds.size - 1))
+        sums, peaks = np.zeros(self._n_channels), np.zeros(self._n_channels)
+        _add_products(planes, bounds, products, sums)
+        _raise_peaks(planes, peaks)
+        peak = float(peaks.max())
+        if not (np.isfinite(products).all() and peak <= LARGEST_SAMPLE):
             raise SampleError("the audio holds samples that are not finite numbers")
-        self._sum += audio.sum(axis=0)
-        self._sum_squares += np.einsum("nc,nc->c", audio, audio)
-        self._count_clipped(audio, peak)
+        self.products.add(products, audio.shape[0])
+        self._sum += sums
+        if peak >= CLIPPED_FROM:
+            self.clipped_runs += _clipped_runs(planes, self._run_level, self._run_samples)
+        else:
+            self._run_samples[:] = 0
         if peak >= SILENT_BELOW:
-            self._note_sound(audio)
+            self._note_sound(planes)
         self.sample_peak = max(self.sample_peak, peak)
         self.n_frames += audio.shape[0]
 
@@ -60,7 +86,7 @@ class Dynamics:
         """Mean power over all samples of all channels; 0 for silence, nan before the first frame."""
         if not self.n_frames:
             return float("nan")
-        return float(self._sum_squares.sum()) / (self.n_frames * self._n_channels)
+        return float(self.products.total()[:-1].sum()) / (self.n_frames * self._n_channels)
 
     @property
     def crest_db(self) -> float:
@@ -78,6 +104,22 @@ class Dynamics:
         return float(mean[np.argmax(np.abs(mean))])
 
     @property
+    def noise_floor_dbfs(self) -> float:
+        """Level of the quietest 400 ms, all channels together, re a full-scale sine.
+
+        Windows with a digitally silent 10 ms in them do not count: an edit has no noise. nan where none is
+        left. It is an upper bound: of a recording that never pauses it is its quietest moment.
+        """
+        squares = self.products.whole_steps()[:-1].sum(axis=0)
+        sums = window_sums(squares, n_steps=NOISE_STEPS)
+        frames = window_frames(sums.size, n_steps=NOISE_STEPS, rate_hz=self._rate_hz)
+        counted = window_sums((squares == 0.0).astype(np.float64), n_steps=NOISE_STEPS) < 0.5
+        if not counted.any():
+            return float("nan")
+        quietest = (sums[counted] / frames[counted]).min() / self._n_channels
+        return float(10.0 * np.log10(quietest) + SINE_DB)
+
+    @property
     def leading_silence_frames(self) -> int:
         """Frames before the first that reaches -60 dBFS; all of them if none does."""
         return self.n_frames if self._first_sound is None else self._first_sound
@@ -87,17 +129,80 @@ class Dynamics:
         """Frames after the last that reaches -60 dBFS; all of them if none does."""
         return self.n_frames if self._last_sound is None else self.n_frames - 1 - self._last_sound
 
-    def _count_clipped(self, audio: NDArray[np.float64], peak: float) -> None:
-        """Count each run at its third sample, so that a run cut by the end of a block is counted once."""
-        if peak >= CLIPPED_FROM:
-            level = np.clip(np.concatenate((self._last, audio)), -1.0, 1.0)
-            same = (level[1:] == level[:-1]) & (np.abs(level[1:]) >= CLIPPED_FROM)
-            self.clipped_runs += int(np.count_nonzero(same[2:] & same[1:-1] & ~same[:-2]))
-        self._last = np.concatenate((self._last, audio[-CLIPPED_RUN_SAMPLES:]))[-CLIPPED_RUN_SAMPLES:]
-
-    def _note_sound(self, audio: NDArray[np.float64]) -> None:
-        """Remember where sound was first and last seen; `audio` holds at least one frame of it."""
-        sounding = ((audio >= SILENT_BELOW) | (audio <= -SILENT_BELOW)).any(axis=1)
+    def _note_sound(self, planes: NDArray[np.float64]) -> None:
+        """Remember where sound was first and last seen; the block, shape (n_channels, n), holds some."""
+        n_frames = planes.shape[1]
         if self._first_sound is None:
-            self._first_sound = self.n_frames + int(np.argmax(sounding))
-        self._last_sound = self.n_frames + sounding.size - 1 - int(np.argmax(sounding[::-1]))
+            self._first_sound = self.n_frames + min(_silent_frames(plane, False) for plane in planes)
+        after = min(_silent_frames(plane, True) for plane in planes)
+        self._last_sound = self.n_frames + n_frames - 1 - after
+
+
+@kernel(freedom=ANY_ORDER)
+def _add_products(
+    planes: NDArray[np.float64],
+    bounds: NDArray[np.int64],
+    products: NDArray[np.float64],
+    sums: NDArray[np.float64],
+) -> None:
+    """Add each channel's squares, and left * right, between neighbouring bounds; to `sums` its samples."""
+    n_channels = planes.shape[0]
+    for step in range(bounds.size - 1):
+        for channel in range(n_channels):
+            squares = total = 0.0
+            for sample in planes[channel, bounds[step] : bounds[step + 1]]:
+                squares += sample * sample
+                total += sample
+            products[channel, step] += squares
+            sums[channel] += total
+        left = planes[0, bounds[step] : bounds[step + 1]]
+        right = planes[min(1, n_channels - 1), bounds[step] : bounds[step + 1]]
+        left_right = 0.0
+        for frame in range(left.size):
+            left_right += left[frame] * right[frame]
+        products[n_channels, step] += left_right
+
+
+@kernel(freedom=FINITE)
+def _raise_peaks(planes: NDArray[np.float64], peaks: NDArray[np.float64]) -> None:
+    """Raise each channel's peak to its largest magnitude."""
+    for channel in range(planes.shape[0]):
+        peak = peaks[channel]
+        for sample in planes[channel]:
+            magnitude = abs(sample)
+            peak = magnitude if magnitude > peak else peak
+        peaks[channel] = peak
+
+
+@kernel()
+def _clipped_runs(
+    planes: NDArray[np.float64], run_level: NDArray[np.float64], run_samples: NDArray[np.int64]
+) -> int:
+    """Clipped runs, counted at their third sample, so that one cut by the end of a block is counted once.
+
+    For each channel the level and the length so far of the run that the block before ended with are replaced
+    by those that this block ends with.
+    """
+    runs = 0
+    for channel in range(planes.shape[0]):
+        level, samples = run_level[channel], run_samples[channel]
+        for sample in planes[channel]:
+            clamped = min(max(sample, -1.0), 1.0)
+            if abs(clamped) < CLIPPED_FROM:
+                samples = 0
+                continue
+            samples = samples + 1 if samples > 0 and clamped == level else 1
+            level = clamped
+            if samples == CLIPPED_RUN_SAMPLES:
+                runs += 1
+        run_level[channel], run_samples[channel] = level, samples
+    return runs
+
+
+@kernel()
+def _silent_frames(plane: NDArray[np.float64], at_end: bool) -> int:
+    """How many frames at the start or at the end are silence; all of them if there is no sound."""
+    for frame in range(plane.size):
+        if abs(plane[plane.size - 1 - frame if at_end else frame]) >= SILENT_BELOW:
+            return frame
+    return plane.size

@@ -21,7 +21,7 @@ class SampleError(ValueError):
     """Samples are not finite numbers, or lie so far beyond full scale that they cannot be audio."""
 
 
-def require_audio(audio: NDArray[np.float64], *, n_channels: int | None = None) -> None:
+def require_audio(audio: NDArray[np.floating] | NDArray[np.int32], *, n_channels: int | None = None) -> None:
     """Raise ShapeError unless `audio` is (n_frames, n_channels) with at least one channel."""
     if audio.ndim != 2 or audio.shape[1] == 0:
         raise ShapeError(f"expected audio of shape (n_frames, n_channels), got {audio.shape}")

@@ -1,9 +1,6 @@
 """K-weighting: how much each frequency counts (ITU-R BS.1770-5, Annex 1: a shelf, then a high-pass).
 
-The filter is run as matrix products on short stretches of samples instead of sample by sample. That is the
-same recursion, reordered: within a stretch the output is the input times the (triangular) impulse response
-plus what the state at its start still rings out. It takes two thirds of the time of a compiled biquad loop
-and needs numpy alone; importing scipy.signal takes about as long as measuring a song.
+What is filtered is only ever summed up, so both happen in one loop and no filtered signal is kept.
 """
 
 from dataclasses import dataclass
@@ -13,17 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.dsp.errors import require_audio, require_rate
+from analysis.dsp.kernels import FUSED, kernel
 
 TABLE_RATE_HZ = 48_000
-STRETCH_FRAMES = 32  # the fastest of 16, 32, 64 and 128 when measured; any value gives the same output
-# Products of this many stretches stay small enough that the BLAS library does them in the calling thread.
-# Spread over threads they take ten times as long as soon as the machine has other work, and workers share the
-# machine.
-STRETCHES_AT_ONCE = 256
 N_STATES = 4  # two per second-order section
 
-# A state this many times damped adds less than a float64 can hold.
-NEGLIGIBLE = 1e-30
+# A filter that rings out ends in numbers so small that processors take a hundred times as long over them.
+# Below this, some 600 dB under full scale, a state counts as rung out.
+RUNG_OUT = 1e-30
 
 
 @dataclass(frozen=True)
@@ -86,71 +80,38 @@ class KWeighting:
     """
 
     def __init__(self, *, rate_hz: int, n_channels: int) -> None:
-        step, drive, read, through = _state_space(*sections(rate_hz=rate_hz))
+        shelf, high_pass = sections(rate_hz=rate_hz)
+        self._coefficients = (*_state_form(shelf), *_state_form(high_pass))
         self._n_channels = n_channels
-        self._state = np.zeros((n_channels, N_STATES))
+        self._state = np.zeros((n_channels + n_channels % 2, N_STATES))
 
-        # Row vectors throughout: next state = state @ step + sample * drive, and
-        # output = state @ read + sample * through. Ringing is what a state adds to each output of a stretch.
-        ringing = np.empty((N_STATES, STRETCH_FRAMES))
-        powers = [np.eye(N_STATES)]
-        for frame in range(STRETCH_FRAMES):
-            ringing[:, frame] = powers[-1] @ read
-            powers.append(powers[-1] @ step)
-        impulse = np.concatenate(([through], drive @ ringing[:, :-1]))
-        self._powers = powers
-        self._ringing = ringing
-        self._response = np.array(
-            [np.concatenate((np.zeros(at), impulse[: STRETCH_FRAMES - at])) for at in range(STRETCH_FRAMES)]
-        )
-        # What each sample of a stretch leaves in the state at its end.
-        self._residue = np.array([drive @ powers[STRETCH_FRAMES - 1 - at] for at in range(STRETCH_FRAMES)])
+    def energy(
+        self, audio: NDArray[np.float64], bounds: NDArray[np.int64], weights: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """The energy of the weighted block between each two neighbouring bounds, shape (len(bounds) - 1,).
 
-    def add(self, audio: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The weighted block, shape (n_frames, n_channels), channel after channel in memory.
-
-        Silence gives silence once the filter has rung out. Raises ShapeError for another number of channels.
+        The sum of squares over frames and channels, each channel times its weight, shape (n_channels,);
+        `audio` is the next block, shape (n_frames, n_channels). Silence gives 0 once the filter has rung out.
+        Raises ShapeError for another number of channels.
         """
         require_audio(audio, n_channels=self._n_channels)
-        planar = np.ascontiguousarray(audio.T)
-        weighted = np.empty_like(planar)
-        whole = planar.shape[1] - planar.shape[1] % STRETCH_FRAMES
-        if whole:
-            stretches = planar[:, :whole].reshape(self._n_channels, -1, STRETCH_FRAMES)
-            ends = self._states_after(_product(stretches, self._residue))
-            starts = np.concatenate((self._state[:, np.newaxis], ends[:, :-1]), axis=1)
-            out = weighted[:, :whole].reshape(self._n_channels, -1, STRETCH_FRAMES)
-            np.add(_product(stretches, self._response), _product(starts, self._ringing), out=out)
-            self._state = ends[:, -1]
-        rest = planar.shape[1] - whole
-        if rest:
-            tail = planar[:, whole:]
-            weighted[:, whole:] = tail @ self._response[:rest, :rest] + self._state @ self._ringing[:, :rest]
-            self._state = self._state @ self._powers[rest] + tail @ self._residue[STRETCH_FRAMES - rest :]
-        return weighted.T
-
-    def _states_after(self, residue: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The state after each stretch, from what each one leaves behind: a running sum that decays.
-
-        Summed in doublings (each round reaches twice as far back), and only as far as a state is still felt.
-        """
-        decay = self._powers[STRETCH_FRAMES]
-        residue[:, 0] += self._state @ decay
-        reach = 1
-        while reach < residue.shape[1] and np.abs(decay).max() > NEGLIGIBLE:
-            residue[:, reach:] += _product(residue[:, :-reach], decay)
-            decay = decay @ decay
-            reach *= 2
-        return residue
-
-
-def _product(rows: NDArray[np.float64], matrix: NDArray[np.float64]) -> NDArray[np.float64]:
-    """rows @ matrix, for rows of shape (n_channels, n_rows, n), a few rows at a time."""
-    product = np.empty((*rows.shape[:2], matrix.shape[1]))
-    for at in range(0, rows.shape[1], STRETCHES_AT_ONCE):
-        few = slice(at, at + STRETCHES_AT_ONCE)
-        np.matmul(rows[:, few], matrix, out=product[:, few])
-    return product
+        planes = np.ascontiguousarray(audio.T)
+        energy = np.zeros(bounds.size - 1)
+        for first in range(0, self._n_channels, 2):
+            # A channel without a partner goes along with itself, which then does not count.
+            second = min(first + 1, self._n_channels - 1)
+            pair_weights = (weights[first], weights[second] if second > first else 0.0)
+            _add_energy(
+                planes[first],
+                planes[second],
+                bounds,
+                pair_weights,
+                self._coefficients,
+                self._state[first : first + 2],
+                energy,
+            )
+        self._state[np.abs(self._state) < RUNG_OUT] = 0.0
+        return energy
 
 
 def _to_analogue(c0: float, c1: float, c2: float) -> NDArray[np.float64]:
@@ -163,16 +124,49 @@ def _to_digital(x: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.array([x[0] + x[1] + x[2], 2.0 * (x[2] - x[0]), x[0] - x[1] + x[2]])
 
 
-def _state_space(
-    first: Biquad, second: Biquad
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]:
-    """Two sections in a row as one system: (step, drive, read, through), for row vectors of state."""
-    step = np.zeros((N_STATES, N_STATES))
-    for section, at in ((first, 0), (second, 2)):
-        step[at : at + 2, at : at + 2] = [[-section.a1, -section.a2], [1.0, 0.0]]
-    drive_first = np.array([first.b1 - first.a1 * first.b0, first.b2 - first.a2 * first.b0])
-    drive_second = np.array([second.b1 - second.a1 * second.b0, second.b2 - second.a2 * second.b0])
-    step[0, 2:] = drive_second  # the first section's output, its state 0, drives the second
-    drive = np.concatenate((drive_first, first.b0 * drive_second))
-    read = np.array([second.b0, 0.0, 1.0, 0.0])
-    return step, drive, read, first.b0 * second.b0
+def _state_form(section: Biquad) -> tuple[float, float, float, float, float]:
+    """through, drive 1 and 2, a1 and a2 of a section whose output is through * input + state 1.
+
+    Next state 1 = drive 1 * input + state 2 - a1 * state 1; next state 2 = drive 2 * input - a2 * state 1:
+    the states wait for each other and not for the output, which is what makes the loop short.
+    """
+    drive_1, drive_2 = section.b1 - section.a1 * section.b0, section.b2 - section.a2 * section.b0
+    return section.b0, drive_1, drive_2, section.a1, section.a2
+
+
+@kernel(freedom=FUSED)
+def _add_energy(
+    left: NDArray[np.float64],
+    right: NDArray[np.float64],
+    bounds: NDArray[np.int64],
+    weights: tuple[float, float],
+    coefficients: tuple[float, ...],
+    state: NDArray[np.float64],
+    energy: NDArray[np.float64],
+) -> None:
+    """Filter two channels on from `state`, shape (2, N_STATES), and add their energy between the bounds.
+
+    Two side by side take little more time than one, because neither waits for the other.
+    """
+    through, drive_1, drive_2, a1, a2, through_b, drive_1b, drive_2b, a1b, a2b = coefficients
+    s1, s2, s3, s4 = state[0, 0], state[0, 1], state[0, 2], state[0, 3]
+    t1, t2, t3, t4 = state[1, 0], state[1, 1], state[1, 2], state[1, 3]
+    for step in range(bounds.size - 1):
+        left_part, right_part = left[bounds[step] : bounds[step + 1]], right[bounds[step] : bounds[step + 1]]
+        left_sum = right_sum = 0.0
+        for frame in range(left_part.size):
+            x = left_part[frame]
+            y = through * x + s1
+            s1, s2 = drive_1 * x + s2 - a1 * s1, drive_2 * x - a2 * s1
+            z = through_b * y + s3
+            s3, s4 = drive_1b * y + s4 - a1b * s3, drive_2b * y - a2b * s3
+            left_sum += z * z
+            x = right_part[frame]
+            y = through * x + t1
+            t1, t2 = drive_1 * x + t2 - a1 * t1, drive_2 * x - a2 * t1
+            z = through_b * y + t3
+            t3, t4 = drive_1b * y + t4 - a1b * t3, drive_2b * y - a2b * t3
+            right_sum += z * z
+        energy[step] += weights[0] * left_sum + weights[1] * right_sum
+    state[0, 0], state[0, 1], state[0, 2], state[0, 3] = s1, s2, s3, s4
+    state[1, 0], state[1, 1], state[1, 2], state[1, 3] = t1, t2, t3, t4

@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 
 from analysis.dsp.errors import ShapeError, require_rate
 from analysis.dsp.kweighting import KWeighting
+from analysis.dsp.steps import StepSums, window_frames, window_sums
 
-STEPS_PER_S = 100
 MOMENTARY_STEPS = 40  # 400 ms: Tech 3341, clause 2.2; the gating block of BS.1770-5, Annex 1
 SHORT_TERM_STEPS = 300  # 3 s: Tech 3341, clause 2.2
-STEPS_PER_READING = 10  # a reading each 100 ms: 75 % overlap of gating blocks, BS.1770-5, Annex 1
 
 LOUDNESS_OFFSET_DB = -0.691  # BS.1770-5, Annex 1, equation 2
 ABSOLUTE_GATE_LUFS = -70.0  # BS.1770-5, Annex 1; Tech 3342 uses the same
@@ -55,49 +54,20 @@ class StepEnergy:
     """
 
     def __init__(self, *, rate_hz: int, n_channels: int) -> None:
-        self._rate_hz = rate_hz
         self._weights = channel_weights(n_channels)
         self._filter = KWeighting(rate_hz=rate_hz, n_channels=n_channels)
-        self._finished: list[NDArray[np.float64]] = []
-        self._n_frames = 0
-        self._open_step = 0.0  # energy so far of the step that is not complete yet
+        self._sums = StepSums(rate_hz=rate_hz, n_kinds=1)
 
     def add(self, audio: NDArray[np.float64]) -> None:
         """Take the next block, shape (n_frames, n_channels). Raises ShapeError for other channels."""
-        weighted = self._filter.add(audio)
-        if not weighted.shape[0]:
-            return
-        n_frames = weighted.shape[0]
-        first_step = _step_at(self._n_frames, rate_hz=self._rate_hz)
-        last_step = _step_at(self._n_frames + n_frames, rate_hz=self._rate_hz)
-        starts = step_starts(first_step, last_step + 1, rate_hz=self._rate_hz) - self._n_frames
-        starts[0] = 0
-        begun = starts[
-            starts < n_frames
-        ]  # the last step may start at the very end: none of it has arrived yet
-        energy = np.zeros(starts.size)
-        energy[: begun.size] = self._weights @ np.add.reduceat(np.square(weighted.T), begun, axis=1)
-        energy[0] += self._open_step
-        self._n_frames += n_frames
-        self._finished.append(energy[:-1])
-        self._open_step = float(energy[-1])
+        bounds = self._sums.bounds(audio.shape[0])
+        energy = self._filter.energy(audio, bounds, self._weights)
+        self._sums.add(energy[np.newaxis], audio.shape[0])
 
     def energy(self) -> NDArray[np.float64]:
         """Energy of each complete step, shape (n_steps,): its sum of squares, channels weighted."""
-        return np.concatenate(self._finished) if self._finished else np.zeros(0)
-
-
-def step_starts(first: int, beyond: int, *, rate_hz: int) -> NDArray[np.int64]:
-    """The frame at which each step from `first` up to `beyond` (not included) starts.
-
-    Where 10 ms is no whole number of frames, steps differ by one frame and never drift.
-    """
-    return np.arange(first, beyond, dtype=np.int64) * rate_hz // STEPS_PER_S
-
-
-def _step_at(frame: int, *, rate_hz: int) -> int:
-    """The step that holds `frame`: the last one that starts at or before it."""
-    return ((frame + 1) * STEPS_PER_S - 1) // rate_hz
+        energy: NDArray[np.float64] = self._sums.whole_steps()[0]
+        return energy
 
 
 def window_power(step_energy: NDArray[np.float64], *, n_steps: int, rate_hz: int) -> NDArray[np.float64]:
@@ -105,16 +75,10 @@ def window_power(step_energy: NDArray[np.float64], *, n_steps: int, rate_hz: int
 
     Shape (max(0, len(step_energy) - n_steps + 1),); linear, full scale 1.0; silence gives 0. Raises
     RateError.
-
-    The trap: differences of a running total are quicker and leave rounding dust, or less than nothing, where
-    a silence follows something loud. These are true sums.
     """
     require_rate(rate_hz)
-    if step_energy.size < n_steps:
-        return np.zeros(0)
-    starts = step_starts(0, step_energy.size + 1, rate_hz=rate_hz)
-    sums: NDArray[np.float64] = np.convolve(step_energy, np.ones(n_steps), mode="valid")
-    return sums / (starts[n_steps:] - starts[:-n_steps])
+    sums = window_sums(step_energy, n_steps=n_steps)
+    return sums / window_frames(sums.size, n_steps=n_steps, rate_hz=rate_hz)
 
 
 def to_lufs(power: NDArray[np.float64]) -> NDArray[np.float64]:

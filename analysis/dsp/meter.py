@@ -3,16 +3,24 @@
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.dsp import loudness
+from analysis.dsp import loudness, stereo
 from analysis.dsp.dynamics import Dynamics
 from analysis.dsp.errors import require_audio
+from analysis.dsp.kernels import kernel
 from analysis.dsp.loudness import StepEnergy
-from analysis.dsp.stereo import Correlation
+from analysis.dsp.spectrum import Spectrum
+from analysis.dsp.steps import STEPS_PER_READING
 from analysis.dsp.truepeak import TruePeak
+
+# What goes from one measure to the next stays in the processor's cache.
+PIECE_FRAMES = 16_384
+INT32_SCALE = 2.0**-31
+Block = NDArray[np.float64] | NDArray[np.float32] | NDArray[np.int32]
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,18 +40,28 @@ class Measures:
     correlation: float  # 1 for mono; nan where a channel is silent
     silent: bool  # every sample is zero
     frames: int
-    leading_silence_frames: int
-    trailing_silence_frames: int
+    min_correlation: float  # the lowest of `correlation_readings`; nan where there is none
+    mono_loss_db: float  # inf for an inverted channel; nan for silence
+    noise_floor_dbfs: float  # nan below 0.4 s, and where every 0.4 s hold digital silence
+    leading_silence_s: float  # below -60 dBFS
+    trailing_silence_s: float
+    true_peaks_dbtp: NDArray[np.float64]  # one a channel
     short_term_lufs: NDArray[np.float64]  # one reading each 100 ms; the first is of 0 to 3 s
     momentary_lufs: NDArray[np.float64]  # one reading each 100 ms; the first is of 0 to 0.4 s
+    correlation_readings: NDArray[np.float64]  # each 100 ms, of 0 to 0.4 s first; nan where it is too quiet
+    # One a band of `spectrum.NOMINAL_HZ`, re a full-scale sine; nan above half the rate.
+    third_octave_dbfs: NDArray[np.float64]
+    third_octave_mid_dbfs: NDArray[np.float64]
+    third_octave_side_dbfs: NDArray[np.float64]
 
-    def as_json_dict(self) -> dict[str, object]:
-        """Every field by name, the series as lists; None for what is not finite: JSON has no infinity."""
+    def as_json_dict(self, *, digits_in_lists: int | None = None) -> dict[str, object]:
+        """Every field by name, the series as lists; None for what is not finite: JSON has no infinity.
+
+        Numbers in lists are rounded to so many digits after the point, if that is given.
+        """
         found = {field.name: getattr(self, field.name) for field in fields(self)}
         return {
-            name: [_json_number(reading) for reading in value.tolist()]
-            if isinstance(value, np.ndarray)
-            else _json_number(value)
+            name: _json_list(value, digits_in_lists) if isinstance(value, np.ndarray) else _json_number(value)
             for name, value in found.items()
         }
 
@@ -59,21 +77,27 @@ class Meter:
         self._n_channels = n_channels
         self._energy = StepEnergy(rate_hz=rate_hz, n_channels=n_channels)
         self._true_peak = TruePeak(rate_hz=rate_hz, n_channels=n_channels)
-        self._dynamics = Dynamics(n_channels=n_channels)
-        self._correlation = Correlation(n_channels=n_channels)
+        self._dynamics = Dynamics(rate_hz=rate_hz, n_channels=n_channels)
+        self._spectrum = Spectrum(rate_hz=rate_hz, n_channels=n_channels)
 
-    def add(self, audio: NDArray[np.float64]) -> None:
-        """Take the next block, shape (n_frames, n_channels), float64, full scale 1.0.
+    def add(self, audio: Block) -> None:
+        """Take the next block, shape (n_frames, n_channels).
 
-        Raises ShapeError for another number of channels, SampleError for a sample that is not a finite
-        number.
+        Floats have full scale 1.0; int32 has its most significant bit at the top of the word, as `audiofile`
+        stores it, and nothing of it is lost. Raises ShapeError for another number of channels, SampleError
+        for a sample that is not a finite number; a meter that has refused a block cannot be used any further.
         """
         require_audio(audio, n_channels=self._n_channels)
-        planar = np.asarray(audio, dtype=np.float64, order="F")  # each measure reads channel by channel
-        self._dynamics.add(planar)  # first, because it refuses what is not a number
-        self._energy.add(planar)
-        self._true_peak.add(planar)
-        self._correlation.add(planar)
+        scale = _scale(audio)
+        for at in range(0, audio.shape[0], PIECE_FRAMES):
+            block = cast(Block, np.ascontiguousarray(audio[at : at + PIECE_FRAMES]))
+            planes = np.empty((self._n_channels, block.shape[0]))
+            _spread(block, scale, planes)
+            piece = planes.T  # the same samples, channel after channel in memory
+            self._dynamics.add(piece)  # first, because it refuses what is not a number
+            self._energy.add(piece)
+            self._true_peak.add(piece)
+            self._spectrum.add(piece)
 
     def result(self) -> Measures:
         """What has been measured so far; more blocks may follow."""
@@ -82,11 +106,18 @@ class Meter:
             loudness.window_power(energy, n_steps=n_steps, rate_hz=self._rate_hz)
             for n_steps in (loudness.MOMENTARY_STEPS, loudness.SHORT_TERM_STEPS)
         )
-        gating_blocks = momentary[:: loudness.STEPS_PER_READING]
-        short_term_lufs = loudness.to_lufs(short_term[:: loudness.STEPS_PER_READING])
+        gating_blocks = momentary[::STEPS_PER_READING]
+        short_term_lufs = loudness.to_lufs(short_term[::STEPS_PER_READING])
         integrated_lufs = loudness.gated_loudness(gating_blocks)
-        true_peak_dbtp = _db(float(self._true_peak.peaks().max()))
+        true_peaks_dbtp = np.array([_db(peak) for peak in self._true_peak.peaks().tolist()])
+        true_peak_dbtp = float(true_peaks_dbtp.max())
         dynamics = self._dynamics
+        left_right = [0, min(1, self._n_channels - 1), -1]  # of each kind of product, those that stereo reads
+        products = dynamics.products.total()[left_right]
+        correlation_readings = stereo.correlation_readings(
+            dynamics.products.whole_steps()[left_right], rate_hz=self._rate_hz
+        )
+        bands = self._spectrum.third_octaves()
         return Measures(
             integrated_lufs=integrated_lufs,
             loudness_range_lu=loudness.loudness_range(short_term_lufs),
@@ -100,22 +131,63 @@ class Meter:
             crest_db=dynamics.crest_db,
             dc_offset=dynamics.dc_offset,
             clipped_runs=dynamics.clipped_runs,
-            correlation=self._correlation.value(),
+            correlation=float(stereo.correlation(products)),
             silent=dynamics.sample_peak == 0.0,
             frames=dynamics.n_frames,
-            leading_silence_frames=dynamics.leading_silence_frames,
-            trailing_silence_frames=dynamics.trailing_silence_frames,
+            min_correlation=_lowest(correlation_readings),
+            mono_loss_db=stereo.mono_loss_db(products),
+            noise_floor_dbfs=dynamics.noise_floor_dbfs,
+            leading_silence_s=dynamics.leading_silence_frames / self._rate_hz,
+            trailing_silence_s=dynamics.trailing_silence_frames / self._rate_hz,
+            true_peaks_dbtp=true_peaks_dbtp,
             short_term_lufs=short_term_lufs,
             momentary_lufs=loudness.to_lufs(gating_blocks),
+            correlation_readings=correlation_readings,
+            third_octave_dbfs=bands.mean_dbfs,
+            third_octave_mid_dbfs=bands.mid_dbfs,
+            third_octave_side_dbfs=bands.side_dbfs,
         )
 
 
-def measure(blocks: Iterable[NDArray[np.float64]], *, rate_hz: int, n_channels: int) -> Measures:
+def measure(blocks: Iterable[Block], *, rate_hz: int, n_channels: int) -> Measures:
     """Measure a recording from its blocks, each (n_frames, n_channels). Raises as Meter and its `add` do."""
     meter = Meter(rate_hz=rate_hz, n_channels=n_channels)
     for audio in blocks:
         meter.add(audio)
     return meter.result()
+
+
+def warm_up() -> None:
+    """Have every loop compiled, or loaded where it was before: then the first recording is not slow.
+
+    Takes a fraction of a second, but some ten seconds where nothing is kept from an earlier start.
+    """
+    clipped = np.full((PIECE_FRAMES, 2), np.iinfo(np.int32).max, dtype=np.int32)
+    for audio in (clipped, clipped.astype(np.float32) / 2.0**31, clipped / 2.0**31):
+        measure([audio], rate_hz=48_000, n_channels=2)
+
+
+def full_scale(audio: Block) -> NDArray[np.float64]:
+    """A block as float64 with full scale 1.0, whichever way its samples are stored; shape as given."""
+    return np.multiply(audio, _scale(audio), dtype=np.float64)
+
+
+def _scale(audio: Block) -> float:
+    return INT32_SCALE if audio.dtype == np.int32 else 1.0
+
+
+@kernel()
+def _spread(block: Block, scale: float, planes: NDArray[np.float64]) -> None:
+    """Scale a block, shape (n_frames, n_channels), into planes, shape (n_channels, n_frames)."""
+    for channel in range(block.shape[1]):
+        plane = planes[channel]
+        for frame in range(plane.size):
+            plane[frame] = block[frame, channel] * scale
+
+
+def _lowest(readings: NDArray[np.float64]) -> float:
+    """The smallest that is not nan; nan if there is none."""
+    return float(np.nanmin(readings)) if np.isfinite(readings).any() else math.nan
 
 
 def _highest_lufs(power: NDArray[np.float64]) -> float:
@@ -131,3 +203,8 @@ def _db(amplitude: float) -> float:
 def _json_number(value: float) -> float | None:
     """The number itself (bool and int too), or None where it is not finite."""
     return value if math.isfinite(value) else None
+
+
+def _json_list(values: NDArray[np.float64], digits: int | None) -> list[float | None]:
+    rounded = values if digits is None else np.round(values, digits)
+    return [_json_number(value) for value in rounded.tolist()]

@@ -7,10 +7,10 @@ most are.
 """
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from analysis.dsp.errors import require_audio, require_rate
+from analysis.dsp.kernels import FINITE, kernel
 
 # BS.1770-5, Annex 2: 4x at 48 kHz, less at higher rates. Each limit lies a little below the rates it is for.
 FOURFOLD_BELOW_HZ = 88_200
@@ -19,8 +19,6 @@ TWOFOLD_BELOW_HZ = 176_400
 TAPS_EACH_SIDE = 24  # at most STRETCH_FRAMES
 KAISER_BETA = 6.0
 STRETCH_FRAMES = 32
-# Few enough for the BLAS library to multiply them in the calling thread: see kweighting.
-STRETCHES_AT_ONCE = 32
 
 # What an interpolated value needs beyond its own gap between two samples.
 BEFORE = TAPS_EACH_SIDE - 1
@@ -89,70 +87,88 @@ class TruePeak:
     """
 
     def __init__(self, *, rate_hz: int, n_channels: int) -> None:
-        self._fold = oversampling(rate_hz=rate_hz)
         self._n_channels = n_channels
         self._peak = np.zeros(n_channels)
-        self._taps = interpolator(self._fold)
+        taps = interpolator(oversampling(rate_hz=rate_hz))
+        self._taps = np.ascontiguousarray(taps.T)  # shape (fold - 1, TAPS)
+        self._bend_limit = _bend_limit(taps) if taps.size else 0.0
         self._held = np.zeros((n_channels, 0))  # samples whose gaps wait for more to follow
-        if self._fold == 1:
-            return
-        self._bend_limit = _bend_limit(self._taps)
-        # One product interpolates a whole stretch: column (frame, k) holds the taps of value k after a frame.
-        self._kernel = np.zeros((STRETCH_FRAMES + BEFORE + AFTER, STRETCH_FRAMES * (self._fold - 1)))
-        for frame in range(STRETCH_FRAMES):
-            columns = slice(frame * (self._fold - 1), (frame + 1) * (self._fold - 1))
-            self._kernel[frame : frame + TAPS, columns] = self._taps
 
     def add(self, audio: NDArray[np.float64]) -> None:
         """Take the next block, shape (n_frames, n_channels). Raises ShapeError for other channels."""
         require_audio(audio, n_channels=self._n_channels)
-        if not audio.shape[0]:
-            return
-        self._peak = np.maximum(self._peak, np.maximum(audio.max(axis=0), -audio.min(axis=0)))
-        if self._fold > 1:
-            self._held = self._search(np.concatenate((self._held, audio.T), axis=1))
+        planes = np.concatenate((self._held, audio.T), axis=1)
+        # Whole stretches only: the samples of an unfinished one wait for the rest of it.
+        n_gaps = max(0, planes.shape[1] - BEFORE - AFTER) // STRETCH_FRAMES * STRETCH_FRAMES
+        _raise_peaks(planes, n_gaps, self._taps, self._bend_limit, self._peak)
+        self._held = planes[:, n_gaps:].copy()
 
     def peaks(self) -> NDArray[np.float64]:
         """True peak of each channel so far, shape (n_channels,), linear, full scale 1.0. Silence gives 0."""
-        if self._fold == 1 or self._held.shape[1] < TAPS:
-            return self._peak.copy()
-        last = np.abs(sliding_window_view(self._held, TAPS, axis=1) @ self._taps).max(axis=(1, 2))
-        highest: NDArray[np.float64] = np.maximum(self._peak, last)
-        return highest
-
-    def _search(self, planar: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Search the whole stretches of `planar`, shape (n_channels, n); return the samples still needed."""
-        n_stretches = (planar.shape[1] - BEFORE - AFTER) // STRETCH_FRAMES
-        if n_stretches < 1:
-            return planar
-        used = n_stretches * STRETCH_FRAMES
-        for channel, samples in enumerate(planar[:, : used + BEFORE + AFTER]):
-            self._peak[channel] = self._highest(samples, n_stretches, float(self._peak[channel]))
-        return planar[:, used:].copy()
-
-    def _highest(self, samples: NDArray[np.float64], n_stretches: int, peak: float) -> float:
-        """The larger of `peak` and the highest value in every stretch of one channel's samples."""
-        # One stretch is its samples and the gap after each; its last gap ends on the next one's first.
-        own = np.abs(samples[BEFORE : BEFORE + n_stretches * STRETCH_FRAMES + 1])
-        highest_sample = own[:-1].reshape(n_stretches, STRETCH_FRAMES).max(axis=1)
-        ends = np.maximum(highest_sample, own[STRETCH_FRAMES::STRETCH_FRAMES])
-
-        # The taps of a stretch reach past it by less than a stretch: into its two neighbours.
-        bend = np.abs(samples[:-2] - 2.0 * samples[1:-1] + samples[2:])
-        inner = slice(BEFORE - 1, BEFORE - 1 + n_stretches * STRETCH_FRAMES)
-        sharpest = np.empty(n_stretches + 2)
-        sharpest[1:-1] = bend[inner].reshape(n_stretches, STRETCH_FRAMES).max(axis=1)
-        sharpest[0], sharpest[-1] = bend[: inner.start].max(), bend[inner.stop :].max()
-        nearby = np.maximum(np.maximum(sharpest[:-2], sharpest[2:]), sharpest[1:-1])
-
-        could_reach = ends + self._bend_limit * nearby
-        candidates = np.flatnonzero(could_reach > peak)
-        # The most promising first: what they reach rules out most of the others.
-        candidates = candidates[np.argsort(-could_reach[candidates], kind="stable")]
-        windows = sliding_window_view(samples, self._kernel.shape[0])[::STRETCH_FRAMES]
-        for at in range(0, candidates.size, STRETCHES_AT_ONCE):
-            some = candidates[at : at + STRETCHES_AT_ONCE]
-            if could_reach[some[0]] <= peak:
-                break
-            peak = max(peak, float(np.abs(windows[some] @ self._kernel).max()))
+        peak, n_gaps = self._peak.copy(), max(0, self._held.shape[1] - BEFORE - AFTER)
+        _raise_peaks(self._held, n_gaps, self._taps, self._bend_limit, peak)
         return peak
+
+
+# What rounding can add to a bound or to an interpolated value, per unit of the peak. Some hundred roundings
+# of a float64 are 2e-14; the rest is room.
+ROUNDING = 1e-12
+
+
+@kernel(freedom=FINITE)
+def _raise_peaks(
+    planes: NDArray[np.float64],
+    n_gaps: int,
+    taps: NDArray[np.float64],
+    bend_limit: float,
+    peaks: NDArray[np.float64],
+) -> None:
+    """Raise each channel's peak to its samples and to the values in the first `n_gaps` gaps after BEFORE."""
+    for channel in range(planes.shape[0]):
+        samples, peak = planes[channel], peaks[channel]
+        for sample in samples:
+            magnitude = abs(sample)
+            peak = magnitude if magnitude > peak else peak
+        n_stretches = (n_gaps + STRETCH_FRAMES - 1) // STRETCH_FRAMES
+        could_reach = np.zeros(n_stretches)
+        bend_before = bend_here = 0.0
+        most_promising = 0
+        for stretch in range(-1, n_stretches + 1):
+            # The sharpest bend of the stretch that follows. The taps of a stretch reach past it by less than
+            # a stretch: into its two neighbours.
+            at = BEFORE + stretch * STRETCH_FRAMES
+            around = samples[max(0, at - 1) : at + STRETCH_FRAMES + 1]
+            bend_after = 0.0
+            for frame in range(around.size - 2):
+                bend = abs(around[frame] - 2.0 * around[frame + 1] + around[frame + 2])
+                bend_after = bend if bend > bend_after else bend_after
+            if stretch > 0:
+                # A stretch is its samples and the gap after each; its last gap ends on the next one's first.
+                ends = 0.0
+                for sample in samples[at - STRETCH_FRAMES : at + 1]:
+                    magnitude = abs(sample)
+                    ends = magnitude if magnitude > ends else ends
+                could_reach[stretch - 1] = ends + bend_limit * max(bend_before, bend_here, bend_after)
+                if could_reach[stretch - 1] > could_reach[most_promising]:
+                    most_promising = stretch - 1
+            bend_before, bend_here = bend_here, bend_after
+
+        values = np.empty(STRETCH_FRAMES)
+        for turn in range(-1, n_stretches):
+            # The most promising first: what it reaches rules out most of the others.
+            stretch = turn if turn >= 0 else most_promising
+            if n_stretches == 0 or could_reach[stretch] <= peak * (1.0 - ROUNDING):
+                continue
+            at = stretch * STRETCH_FRAMES
+            width = min(STRETCH_FRAMES, n_gaps - at)
+            for between in range(taps.shape[0]):
+                values[:] = 0.0
+                for tap in range(TAPS):
+                    share = taps[between, tap]
+                    shifted = samples[at + tap : at + tap + width]
+                    for gap in range(width):
+                        values[gap] += share * shifted[gap]
+                for value in values[:width]:
+                    magnitude = abs(value)
+                    peak = magnitude if magnitude > peak else peak
+        peaks[channel] = peak

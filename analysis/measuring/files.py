@@ -10,11 +10,12 @@ from dataclasses import asdict
 from itertools import count
 from pathlib import Path
 
-from analysis.audiofile import METER_LIMITS, AudioError, describe, read_blocks
+from analysis.audiofile import METER_LIMITS, AudioError, describe
 from analysis.dsp.envelope import Envelope
 from analysis.dsp.errors import ShapeError
-from analysis.dsp.meter import Meter
+from analysis.dsp.meter import Meter, full_scale
 from analysis.measuring import pictures
+from analysis.measuring.blocks import stored_blocks
 
 DESCRIBED = ("format", "subtype", "sample_rate_hz", "channels", "frames", "duration_s")
 MEASURED = (
@@ -65,10 +66,10 @@ def measure_file(path: str, picture_path: Path | None = None) -> Found:
         found |= asdict(description) | {"duration_s": description.duration_s}
         meter = Meter(rate_hz=description.sample_rate_hz, n_channels=description.channels)
         envelope = Envelope(n_frames=description.frames, n_parts=pictures.N_PARTS)
-        for audio in read_blocks(path):
-            meter.add(audio)
+        for samples in stored_blocks(path):
+            meter.add(samples)
             if picture_path:
-                envelope.add(audio)
+                envelope.add(full_scale(samples))
         measures = meter.result()
     except AudioError as error:
         return found | {"error": {"code": error.code, "message": error.message}}

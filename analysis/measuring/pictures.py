@@ -10,8 +10,9 @@ from PIL import Image, ImageDraw, ImageFont
 from PIL.PngImagePlugin import PngInfo
 
 from analysis.dsp.envelope import Envelope
-from analysis.dsp.loudness import SHORT_TERM_STEPS, STEPS_PER_READING, STEPS_PER_S
+from analysis.dsp.loudness import SHORT_TERM_STEPS
 from analysis.dsp.meter import Measures
+from analysis.dsp.steps import STEPS_PER_READING, STEPS_PER_S
 
 Font = ImageFont.ImageFont | ImageFont.FreeTypeFont
 

@@ -11,7 +11,7 @@ RATE_HZ = 48_000
 
 
 def measured(audio: tones.Audio, sizes: list[int] | None = None) -> Dynamics:
-    dynamics = Dynamics(n_channels=audio.shape[1])
+    dynamics = Dynamics(rate_hz=RATE_HZ, n_channels=audio.shape[1])
     for block in tones.blocks(audio, sizes or [65_536]):
         dynamics.add(block)
     return dynamics
@@ -44,7 +44,7 @@ class TestLevels:
         assert found.dc_offset == 0.0
 
     def test_without_frames_nothing_is_defined(self):
-        found = Dynamics(n_channels=2)
+        found = Dynamics(rate_hz=RATE_HZ, n_channels=2)
         assert np.isnan([found.mean_square, found.crest_db, found.dc_offset]).all()
 
     @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e300])
@@ -54,7 +54,7 @@ class TestLevels:
 
     def test_it_refuses_another_number_of_channels(self):
         with pytest.raises(ShapeError):
-            Dynamics(n_channels=2).add(np.zeros((5, 3)))
+            Dynamics(rate_hz=RATE_HZ, n_channels=2).add(np.zeros((5, 3)))
 
 
 class TestClippedRuns:
@@ -102,3 +102,26 @@ class TestSilenceAtTheEnds:
     def test_all_of_a_silence_is_both(self):
         found = measured(np.zeros((100, 2)))
         assert (found.leading_silence_frames, found.trailing_silence_frames) == (100, 100)
+
+
+class TestNoiseFloor:
+    def test_it_is_the_level_of_the_quietest_400_ms(self):
+        # Algebra: noise of an RMS of -63.01 dB re 1 lies at -60 dBFS, re a sine's RMS.
+        audio = tones.noise(-60.0 - 10.0 * np.log10(2.0), 3.0, rate_hz=RATE_HZ)
+        audio[:RATE_HZ] += tones.sine(100.0, -6.0, 1.0, rate_hz=RATE_HZ)
+        # The quietest of 200 windows of 38,400 samples: within a few standard errors, 0.03 dB each.
+        assert measured(audio).noise_floor_dbfs == pytest.approx(-60.0, abs=0.15)
+
+    def test_a_steady_sine_reads_its_own_level(self):
+        audio = tones.sine(1_000.0, -20.0, 1.0, rate_hz=RATE_HZ)
+        assert measured(audio).noise_floor_dbfs == pytest.approx(-20.0, abs=1e-6)
+
+    def test_digital_silence_does_not_count(self):
+        audio = tones.sine(1_000.0, -20.0, 2.0, rate_hz=RATE_HZ)
+        audio[RATE_HZ // 2 : RATE_HZ] = 0.0
+        assert measured(audio).noise_floor_dbfs == pytest.approx(-20.0, abs=1e-6)
+
+    @pytest.mark.parametrize("duration_s", [0.1, 2.0])
+    def test_silence_and_too_little_have_none(self, duration_s):
+        assert np.isnan(measured(tones.silence(duration_s, rate_hz=RATE_HZ)).noise_floor_dbfs)
+        assert np.isnan(measured(tones.noise(-20.0, 0.399, rate_hz=RATE_HZ)).noise_floor_dbfs)

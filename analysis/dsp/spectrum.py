@@ -1,0 +1,272 @@
+"""The long-term spectrum in third octaves (IEC 61260-1), of both channels, of their middle and of their side.
+
+Measured by Fourier transforms rather than by the standard's filters: the bands have its edges. A tone in
+the middle of a band reads its level there, at least 26 dB less next door and 36 dB less beyond.
+
+Two transforms share the work. One looks at the sound as it is and serves the upper bands; the other looks at
+every eighth frame of it, and sixty-four times as long at once, so that the lowest bands are several lines
+wide. Left and right go through one transform together, as real and imaginary part, and are told apart by
+symmetry.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.dsp.dynamics import SINE_DB
+from analysis.dsp.errors import require_audio, require_rate
+from analysis.dsp.kernels import ANY_ORDER, kernel
+
+# IEC 61260-1:2014, clauses 5.2 to 5.6: base ten, reference 1 kHz, three bands an octave. Exact midband
+# frequencies are 1000 Hz * 10 ** (band / 10), edges half a band to either side.
+REFERENCE_HZ = 1_000.0
+LOWEST_BAND, HIGHEST_BAND = -17, 13
+# The names of the bands: nominal midband frequencies, IEC 61260-1:2014, annex E, table E.1.
+NOMINAL_HZ = (
+    *(20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0),
+    *(200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0, 1_000.0, 1_250.0, 1_600.0),
+    *(2_000.0, 2_500.0, 3_150.0, 4_000.0, 5_000.0, 6_300.0, 8_000.0, 10_000.0, 12_500.0, 16_000.0, 20_000.0),
+)
+
+# Lengths of the two transforms for rates up to 64 kHz; both grow with the rate, in powers of two.
+SHORT_FRAMES, LONG_FRAMES = 1_024, 8_192
+SMALL_RATE_HZ = 64_000
+KEPT_EACH = 8
+# So many transforms at a time: on several at once the transform is four times as fast.
+TRANSFORMS_AT_ONCE = 8
+
+# The low-pass before frames are left out: flat within 0.001 dB as far as its bands reach, and 80 dB down
+# where what lies there would fold back into them (Kaiser's formulae for window designs).
+LOW_PASS_TAPS_PER_KEPT = 10
+LOW_PASS_BETA = 8.0
+LOW_PASS_CORNER = 0.5  # of the lower rate: half way between the bands and what folds back into them
+# Bands whose upper edge is below this share of the lower rate are read from the long transform.
+LONG_BELOW = 0.19
+
+
+class ThirdOctaves(NamedTuple):
+    """Levels by band in dBFS, lowest band first, each of shape (n_bands,); a full-scale sine reads 0.
+
+    Silence reads -inf; bands in the middle of which the rate has nothing read nan. `mean` is of the power of
+    all channels; `mid` and `side` are half the sum and half the difference of left and right, so their powers
+    add up to the mean's in stereo. Of one channel the side is silent.
+    """
+
+    mean_dbfs: NDArray[np.float64]
+    mid_dbfs: NDArray[np.float64]
+    side_dbfs: NDArray[np.float64]
+
+
+def midbands_hz() -> NDArray[np.float64]:
+    """Exact midband frequencies, shape (n_bands,): IEC 61260-1:2014, clause 5.4."""
+    return _at_band(np.arange(LOWEST_BAND, HIGHEST_BAND + 1, dtype=np.float64))
+
+
+def edges_hz() -> NDArray[np.float64]:
+    """Where one band ends and the next begins, shape (n_bands + 1,): IEC 61260-1:2014, clause 5.6."""
+    return _at_band(np.arange(LOWEST_BAND, HIGHEST_BAND + 2) - 0.5)
+
+
+def _at_band(band: NDArray[np.floating]) -> NDArray[np.float64]:
+    frequency_hz: NDArray[np.float64] = REFERENCE_HZ * np.power(10.0, band / 10.0)
+    return frequency_hz
+
+
+class Spectrum:
+    """Collects the long-term spectrum of a recording given in blocks. Raises RateError.
+
+    Every moment counts the same, the first and the last included: windows overlap by a quarter and their
+    squares add up to one, so the powers of all lines together are the mean power of the recording. In
+    float32, which keeps 140 dB between what is loudest and what can still be read.
+    """
+
+    def __init__(self, *, rate_hz: int, n_channels: int) -> None:
+        require_rate(rate_hz)
+        self._rate_hz = rate_hz
+        self._n_channels = n_channels
+        self._n_frames = 0
+        times = 1
+        while rate_hz > SMALL_RATE_HZ * times:
+            times *= 2
+        n_pairs = (n_channels + 1) // 2
+        self._short = _Lines(n_frames=SHORT_FRAMES * times, n_pairs=n_pairs)
+        self._long = _Lines(n_frames=LONG_FRAMES, n_pairs=n_pairs)
+        self._keeping = _EachOf(KEPT_EACH * times, n_planes=2 * n_pairs)
+
+    def add(self, audio: NDArray[np.float64]) -> None:
+        """Take the next block, shape (n_frames, n_channels). Raises ShapeError for other channels."""
+        require_audio(audio, n_channels=self._n_channels)
+        planes = np.zeros((self._n_channels + self._n_channels % 2, audio.shape[0]), dtype=np.float32)
+        planes[: self._n_channels] = audio.T
+        self._n_frames += audio.shape[0]
+        self._short.add(planes)
+        self._long.add(self._keeping.kept(planes))
+
+    def third_octaves(self) -> ThirdOctaves:
+        """The levels so far; more blocks may follow."""
+        edges = edges_hz()
+        power = np.full((3, edges.size - 1), np.nan)
+        present = midbands_hz() < self._rate_hz / 2.0
+        power[:, present] = 0.0
+        if self._n_frames:
+            long_rate_hz = self._rate_hz / self._keeping.each
+            from_long = edges[1:] <= LONG_BELOW * long_rate_hz
+            for lines, last, rate_hz, served in (
+                (self._short, None, float(self._rate_hz), present & ~from_long),
+                (self._long, self._keeping.rest(), long_rate_hz, present & from_long),
+            ):
+                per_line = lines.powers(last) / self._n_frames * (self._rate_hz / rate_hz)
+                share = _shares(edges, n_lines=per_line.shape[1], line_hz=rate_hz / lines.n_frames)
+                power[:, served] = (per_line @ share.T)[:, served]
+        power[0] /= self._n_channels
+        power[1:] /= 4.0  # half the sum: a quarter of its power
+        if self._n_channels == 1:
+            # The only channel is the middle, and nothing is at the side.
+            power[1], power[2] = power[0], np.where(present, 0.0, np.nan)
+        with np.errstate(divide="ignore"):
+            return ThirdOctaves(*(10.0 * np.log10(power) + SINE_DB))
+
+
+class _Lines:
+    """Adds up the powers of all transforms of a signal given in blocks, for each pair of channels."""
+
+    def __init__(self, *, n_frames: int, n_pairs: int) -> None:
+        self.n_frames = n_frames
+        self._overlap = n_frames // 4
+        self._hop = n_frames - self._overlap
+        rise = np.sin(0.5 * np.pi * (np.arange(self._overlap) + 0.5) / self._overlap)
+        self._taper = np.concatenate((rise, np.ones(n_frames - 2 * self._overlap), rise[::-1])).astype(
+            np.float32
+        )
+        # The silence before the recording lets its first frames count in full.
+        self._pending = np.zeros((2 * n_pairs, self._overlap), dtype=np.float32)
+        self._own = np.zeros((n_pairs, n_frames))  # power of each line, of positive and negative frequencies
+        self._both = np.zeros((n_pairs, n_frames // 2))  # twice the product of left and right, likewise
+
+    def add(self, planes: NDArray[np.float32]) -> None:
+        """Take the next block, shape (2 * n_pairs, n)."""
+        pending = np.concatenate((self._pending, planes), axis=1)
+        ready = max(0, (pending.shape[1] - self._overlap) // self._hop)
+        ready -= ready % TRANSFORMS_AT_ONCE
+        self._transform(pending, ready, self._own, self._both)
+        self._pending = pending[:, ready * self._hop :]
+
+    def powers(self, last: NDArray[np.float32] | None = None) -> NDArray[np.float64]:
+        """Power of the positive lines, over all windows: of all channels, of left + right, of left - right.
+
+        Shape (3, n_frames // 2). The sum over lines is that of the squares of the samples, but for the line
+        at zero, which has no twin and lies in no band. `last` is what would follow; nothing is changed.
+        """
+        parts = [self._pending] if last is None else [self._pending, last]
+        n_waiting = sum(part.shape[1] for part in parts) - self._overlap
+        # Silence after the end lets the last frames count in full.
+        n_windows = -(-(n_waiting + self._overlap) // self._hop)
+        silence = n_windows * self._hop - n_waiting
+        parts.append(np.zeros((self._pending.shape[0], silence), dtype=np.float32))
+        own, both = self._own.copy(), self._both.copy()
+        self._transform(np.concatenate(parts, axis=1), n_windows, own, both)
+        positive, negative = own[:, : both.shape[1]], np.roll(own[:, ::-1], 1, axis=1)[:, : both.shape[1]]
+        each = (positive + negative) / self.n_frames
+        product = 2.0 * both[0] / self.n_frames
+        powers: NDArray[np.float64] = np.array([each.sum(axis=0), each[0] + product, each[0] - product])
+        return np.maximum(powers, 0.0)
+
+    def _transform(
+        self, planes: NDArray[np.float32], n_windows: int, own: NDArray[np.float64], both: NDArray[np.float64]
+    ) -> None:
+        """Add the powers of the first windows of `planes`, shape (2 * n_pairs, n), to `own` and `both`."""
+        from scipy import fft  # a moment's wait: only for those who measure
+
+        if not n_windows:
+            return
+        windows = np.empty((n_windows, self.n_frames, 2), dtype=np.float32)
+        for pair in range(own.shape[0]):
+            _cut(planes[2 * pair : 2 * pair + 2], self._hop, self._taper, windows)
+            lines = fft.fft(windows.view(np.complex64)[:, :, 0])
+            _add_powers(lines, own[pair], both[pair])
+
+
+class _EachOf:
+    """Keeps each eighth (or so) frame of a signal given in blocks, after a low-pass."""
+
+    def __init__(self, each: int, *, n_planes: int) -> None:
+        self.each = each
+        n_taps = LOW_PASS_TAPS_PER_KEPT * each
+        position = np.arange(n_taps) - (n_taps - 1) / 2.0
+        taps = np.sinc(2.0 * LOW_PASS_CORNER / each * position) * np.kaiser(n_taps, LOW_PASS_BETA)
+        self._taps = (taps / taps.sum()).astype(np.float32)
+        self._pending = np.zeros((n_planes, n_taps - 1), dtype=np.float32)
+
+    def kept(self, planes: NDArray[np.float32]) -> NDArray[np.float32]:
+        """The frames that are kept of the next block, shape (n_planes, n)."""
+        pending = np.concatenate((self._pending, planes), axis=1)
+        n_kept = max(0, pending.shape[1] - self._taps.size + self.each) // self.each
+        self._pending = pending[:, n_kept * self.each :]
+        return self._low_passed(pending, n_kept)
+
+    def rest(self) -> NDArray[np.float32]:
+        """What rings on after the last block; nothing is changed."""
+        silence = np.zeros((self._pending.shape[0], self._taps.size), dtype=np.float32)
+        pending = np.concatenate((self._pending, silence), axis=1)
+        return self._low_passed(pending, (pending.shape[1] - self._taps.size + self.each) // self.each)
+
+    def _low_passed(self, pending: NDArray[np.float32], n_kept: int) -> NDArray[np.float32]:
+        kept = np.empty((pending.shape[0], n_kept), dtype=np.float32)
+        _low_pass(pending, self._taps, self.each, kept)
+        return kept
+
+
+def _shares(edges: NDArray[np.float64], *, n_lines: int, line_hz: float) -> NDArray[np.float64]:
+    """How much of each line, one line wide, lies in each band; shape (n_bands, n_lines)."""
+    beyond = (np.arange(n_lines) + 0.5) * line_hz
+    below = np.clip((edges[:, np.newaxis] - beyond) / line_hz + 1.0, 0.0, 1.0)
+    share: NDArray[np.float64] = below[1:] - below[:-1]
+    return share
+
+
+@kernel()
+def _cut(
+    planes: NDArray[np.float32], hop: int, taper: NDArray[np.float32], windows: NDArray[np.float32]
+) -> None:
+    """Fill `windows`, shape (n_windows, n, 2), with left and right times the taper, one each `hop` frames."""
+    n_frames = taper.size
+    for window in range(windows.shape[0]):
+        left = planes[0, window * hop : window * hop + n_frames]
+        right = planes[1, window * hop : window * hop + n_frames]
+        into = windows[window]
+        for frame in range(n_frames):
+            into[frame, 0] = left[frame] * taper[frame]
+            into[frame, 1] = right[frame] * taper[frame]
+
+
+@kernel(freedom=ANY_ORDER)
+def _add_powers(lines: NDArray[np.complex64], own: NDArray[np.float64], both: NDArray[np.float64]) -> None:
+    """Add the powers of transforms of left + j right, shape (n_windows, n), over the windows.
+
+    With Z at a line and its twin of negative frequency, left * left + right * right is half the sum of their
+    powers, and the product left * right is half the imaginary part of Z * twin: linear algebra on
+    left = (Z + conj(twin)) / 2 and right = (Z - conj(twin)) / 2j.
+    """
+    n_lines = lines.shape[1]
+    for window in range(lines.shape[0]):
+        line = lines[window]
+        for at in range(n_lines):
+            own[at] += line[at].real * line[at].real + line[at].imag * line[at].imag
+        twin = line[::-1]
+        for at in range(1, both.size):
+            both[at] += line[at].real * twin[at - 1].imag + line[at].imag * twin[at - 1].real
+
+
+@kernel(freedom=ANY_ORDER)
+def _low_pass(
+    planes: NDArray[np.float32], taps: NDArray[np.float32], each: int, kept: NDArray[np.float32]
+) -> None:
+    """Filter each plane and keep each so many frames: as many as `kept` has room for."""
+    for plane in range(kept.shape[0]):
+        for at in range(kept.shape[1]):
+            part = planes[plane, at * each : at * each + taps.size]
+            total = np.float32(0.0)
+            for tap in range(taps.size):
+                total += taps[tap] * part[tap]
+            kept[plane, at] = total
