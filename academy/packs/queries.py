@@ -10,8 +10,8 @@ from academy.members.access import Person
 from academy.packs.access import packs_for
 from academy.packs.models import Stem, StemPack
 from academy.packs.naming import stem_filename
+from analysis.measuring.measuring import kept_numbers
 from analysis.measuring.models import Measurement
-from analysis.measuring.recipes import LOUDNESS_AND_PEAKS
 
 
 @dataclass(frozen=True)
@@ -31,10 +31,7 @@ def packs_listed(person: Person) -> QuerySet[StemPack]:
 def stem_lines(pack: StemPack) -> list[StemLine]:
     """The stems in order with what was measured of them. Empty for a pack without stems."""
     stems = list(pack.stems.select_related("recording"))
-    found = Measurement.objects.filter(
-        recording__in=[stem.recording_id for stem in stems], recipe=LOUDNESS_AND_PEAKS
-    )
-    measured = {measurement.recording_id: measurement for measurement in found}
+    measured = kept_numbers(stem.recording_id for stem in stems)
     return [
         StemLine(
             stem=stem,

@@ -8,7 +8,10 @@ from analysis.intake.models import Recording
 
 
 class Measurement(models.Model):
-    """The numbers of one recording. Null where undefined: digital silence has no loudness."""
+    """The numbers of one recording, as `analysis.dsp.meter.Measures` defines them.
+
+    Null where undefined or infinite: digital silence has no loudness. Lists hold null likewise.
+    """
 
     recording = models.ForeignKey(Recording, on_delete=models.CASCADE, related_name="measurements")
     recipe = models.CharField(max_length=40)
@@ -25,8 +28,20 @@ class Measurement(models.Model):
     dc_offset = models.FloatField(null=True)
     clipped_runs = models.PositiveIntegerField(null=True)
     correlation = models.FloatField(null=True)
+    min_correlation = models.FloatField(null=True)
+    mono_loss_db = models.FloatField(null=True)
+    noise_floor_dbfs = models.FloatField(null=True)
+    leading_silence_s = models.FloatField(null=True)
+    trailing_silence_s = models.FloatField(null=True)
     silent = models.BooleanField(default=False)
-    short_term_lufs = models.JSONField(default=list)  # 10 Hz, null for silence
+
+    true_peaks_dbtp = models.JSONField(default=list)  # one a channel
+    short_term_lufs = models.JSONField(default=list)  # 10 Hz, the first of 0 to 3 s
+    momentary_lufs = models.JSONField(default=list)  # 10 Hz, the first of 0 to 0.4 s
+    correlation_readings = models.JSONField(default=list)  # 10 Hz, likewise
+    third_octave_dbfs = models.JSONField(default=list)  # one a band of `analysis.dsp.spectrum.NOMINAL_HZ`
+    third_octave_mid_dbfs = models.JSONField(default=list)
+    third_octave_side_dbfs = models.JSONField(default=list)
 
     class Meta:
         constraints = [

@@ -1,4 +1,5 @@
 """Which measures make up a check. A recipe has a version; a measurement names it."""
 
-LOUDNESS_AND_PEAKS = "loudness-and-peaks/1"
-"""BS.1770 loudness and true peak, Tech 3342 range, peaks, crest, offset, clipping, correlation."""
+FULL = "full/2"
+"""Everything of `analysis.dsp.meter.Measures`. The version before had no spectrum, no correlation over time,
+no mono loss, no noise floor, no silence at the ends, and one true peak for all channels."""

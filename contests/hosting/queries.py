@@ -11,8 +11,8 @@ from uuid import UUID
 from django.db.models import Count, Q, QuerySet, Sum
 
 from analysis.listening.models import ListeningCopy
+from analysis.measuring.measuring import kept_numbers
 from analysis.measuring.models import Measurement
-from analysis.measuring.recipes import LOUDNESS_AND_PEAKS
 from contests.hosting.steps import Step, needs_of, steps_of
 from contests.hosting.tallies import Tally, tallies_of
 from contests.models import Contest, Decision, Entry, Judge, Round
@@ -95,13 +95,7 @@ def entry_lines(contest: Contest, round_: Round | None) -> list[EntryLine]:
     By receipt and not by time, so that the list gives no hint of who is who.
     """
     entries = list(contest.entries.filter(state__in=ON_THE_DESK).select_related("recording", "member"))
-    recordings = [entry.recording_id for entry in entries]
-    measured = {
-        found.recording_id: found
-        for found in Measurement.objects.filter(recording__in=recordings, recipe=LOUDNESS_AND_PEAKS).defer(
-            "short_term_lufs"
-        )
-    }
+    measured = kept_numbers(entry.recording_id for entry in entries)
     copies = copies_of(round_)
     lines = [EntryLine(one, measured.get(one.recording_id), copies.get(one.recording_id)) for one in entries]
     return sorted(
