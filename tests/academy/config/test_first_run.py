@@ -134,6 +134,11 @@ class TestABareTree:
         assert (second.stdout, second.stderr) == ("inside check\n", "")
         assert (copy / ".venv/made").stat().st_mtime_ns == made
 
+    def test_a_home_made_for_the_tests_serves_the_site_too(self, copy):
+        assert "Installing the packages of tests/requirements.txt" in self.run(copy, "test").stderr
+        after = self.run(copy, "check")
+        assert (after.stdout, after.stderr) == ("inside check\n", "")
+
     def test_a_home_half_made_is_made_again(self, copy):
         (copy / ".venv/bin").mkdir(parents=True)
         (copy / ".venv/bin/python").write_text("#!/bin/false\n")
