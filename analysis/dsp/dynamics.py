@@ -150,9 +150,10 @@ def _add_products(
     for step in range(bounds.size - 1):
         for channel in range(n_channels):
             squares = total = 0.0
-            for sample in planes[channel, bounds[step] : bounds[step + 1]]:
-                squares += sample * sample
-                total += sample
+            part = planes[channel, bounds[step] : bounds[step + 1]]
+            for frame in range(part.size):
+                squares += part[frame] * part[frame]
+                total += part[frame]
             products[channel, step] += squares
             sums[channel] += total
         left = planes[0, bounds[step] : bounds[step + 1]]
@@ -167,9 +168,9 @@ def _add_products(
 def _raise_peaks(planes: NDArray[np.float64], peaks: NDArray[np.float64]) -> None:
     """Raise each channel's peak to its largest magnitude."""
     for channel in range(planes.shape[0]):
-        peak = peaks[channel]
-        for sample in planes[channel]:
-            magnitude = abs(sample)
+        plane, peak = planes[channel], peaks[channel]
+        for frame in range(plane.size):
+            magnitude = abs(plane[frame])
             peak = magnitude if magnitude > peak else peak
         peaks[channel] = peak
 

@@ -4,10 +4,10 @@ Nothing is compiled, and numba is not even imported, until a kernel is called: a
 never waits for it. What was compiled is kept beside the source, or in the user's cache folder, for the next
 process; where neither can be written, each process compiles for itself.
 
-Two traps. A kernel that is kept knows only its own source file: it must call no kernel of another file, nor
-read another file's constants, or it goes on with what they were. And an index that is computed may be
-negative for all the compiler knows, which keeps a loop from running on several samples at once: cut a slice,
-then count.
+Three traps. A kernel that is kept knows only its own source file: it must call no kernel of another file, nor
+read another file's constants, or it goes on with what they were. An index that is computed may be negative
+for all the compiler knows, which keeps a loop from running on several samples at once: cut a slice, then
+count. And count by index: `for sample in part` runs on one at a time, too.
 """
 
 import functools

@@ -139,18 +139,24 @@ class _Lines:
         self._taper = np.concatenate((rise, np.ones(n_frames - 2 * self._overlap), rise[::-1])).astype(
             np.float32
         )
-        # The silence before the recording lets its first frames count in full.
-        self._pending = np.zeros((2 * n_pairs, self._overlap), dtype=np.float32)
+        # What waits for enough to follow. The silence before the recording lets its first frames count in
+        # full.
+        self._waiting = [np.zeros((2 * n_pairs, self._overlap), dtype=np.float32)]
+        self._n_waiting = 0
         self._own = np.zeros((n_pairs, n_frames))  # power of each line, of positive and negative frequencies
         self._both = np.zeros((n_pairs, n_frames // 2))  # twice the product of left and right, likewise
 
     def add(self, planes: NDArray[np.float32]) -> None:
         """Take the next block, shape (2 * n_pairs, n)."""
-        pending = np.concatenate((self._pending, planes), axis=1)
-        ready = max(0, (pending.shape[1] - self._overlap) // self._hop)
-        ready -= ready % TRANSFORMS_AT_ONCE
-        self._transform(pending, ready, self._own, self._both)
-        self._pending = pending[:, ready * self._hop :]
+        self._waiting.append(planes)
+        self._n_waiting += planes.shape[1]
+        ready = self._n_waiting // self._hop
+        if ready < TRANSFORMS_AT_ONCE:
+            return
+        waiting = np.concatenate(self._waiting, axis=1)
+        self._transform(waiting, ready, self._own, self._both)
+        self._waiting = [waiting[:, ready * self._hop :].copy()]
+        self._n_waiting -= ready * self._hop
 
     def powers(self, last: NDArray[np.float32] | None = None) -> NDArray[np.float64]:
         """Power of the positive lines, over all windows: of all channels, of left + right, of left - right.
@@ -158,12 +164,12 @@ class _Lines:
         Shape (3, n_frames // 2). The sum over lines is that of the squares of the samples, but for the line
         at zero, which has no twin and lies in no band. `last` is what would follow; nothing is changed.
         """
-        parts = [self._pending] if last is None else [self._pending, last]
+        parts = self._waiting if last is None else [*self._waiting, last]
         n_waiting = sum(part.shape[1] for part in parts) - self._overlap
         # Silence after the end lets the last frames count in full.
         n_windows = -(-(n_waiting + self._overlap) // self._hop)
         silence = n_windows * self._hop - n_waiting
-        parts.append(np.zeros((self._pending.shape[0], silence), dtype=np.float32))
+        parts = [*parts, np.zeros((parts[0].shape[0], silence), dtype=np.float32)]
         own, both = self._own.copy(), self._both.copy()
         self._transform(np.concatenate(parts, axis=1), n_windows, own, both)
         positive, negative = own[:, : both.shape[1]], np.roll(own[:, ::-1], 1, axis=1)[:, : both.shape[1]]
@@ -183,7 +189,7 @@ class _Lines:
         windows = np.empty((n_windows, self.n_frames, 2), dtype=np.float32)
         for pair in range(own.shape[0]):
             _cut(planes[2 * pair : 2 * pair + 2], self._hop, self._taper, windows)
-            lines = fft.fft(windows.view(np.complex64)[:, :, 0])
+            lines = fft.fft(windows.view(np.complex64)[:, :, 0], overwrite_x=True)
             _add_powers(lines, own[pair], both[pair])
 
 

@@ -106,7 +106,9 @@ class TruePeak:
     def peaks(self) -> NDArray[np.float64]:
         """True peak of each channel so far, shape (n_channels,), linear, full scale 1.0. Silence gives 0."""
         peak, n_gaps = self._peak.copy(), max(0, self._held.shape[1] - BEFORE - AFTER)
-        _raise_peaks(self._held, n_gaps, self._taps, self._bend_limit, peak)
+        # Silence to fill the last stretch up; only the gaps of what was heard are looked at.
+        filled = np.pad(self._held, ((0, 0), (0, STRETCH_FRAMES)))
+        _raise_peaks(filled, n_gaps, self._taps, self._bend_limit, peak)
         return peak
 
 
@@ -123,41 +125,49 @@ def _raise_peaks(
     bend_limit: float,
     peaks: NDArray[np.float64],
 ) -> None:
-    """Raise each channel's peak to its samples and to the values in the first `n_gaps` gaps after BEFORE."""
+    """Raise each channel's peak to its samples and to the values in the first `n_gaps` gaps after BEFORE.
+
+    The samples must reach past the last gap by AFTER, and past its stretch by AFTER, too.
+    """
     for channel in range(planes.shape[0]):
         samples, peak = planes[channel], peaks[channel]
-        for sample in samples:
-            magnitude = abs(sample)
+        for frame in range(samples.size):
+            magnitude = abs(samples[frame])
             peak = magnitude if magnitude > peak else peak
         n_stretches = (n_gaps + STRETCH_FRAMES - 1) // STRETCH_FRAMES
-        could_reach = np.zeros(n_stretches)
-        bend_before = bend_here = 0.0
-        most_promising = 0
-        for stretch in range(-1, n_stretches + 1):
-            # The sharpest bend of the stretch that follows. The taps of a stretch reach past it by less than
-            # a stretch: into its two neighbours.
+        if n_stretches == 0:
+            peaks[channel] = peak
+            continue
+        # A stretch is its samples and the gap after each; its last gap ends on the next one's first.
+        ends = np.empty(n_stretches)
+        bends = np.zeros(
+            n_stretches + 2
+        )  # the sharpest of each stretch, and of what lies before and after them
+        for stretch in range(n_stretches):
             at = BEFORE + stretch * STRETCH_FRAMES
-            around = samples[max(0, at - 1) : at + STRETCH_FRAMES + 1]
-            bend_after = 0.0
-            for frame in range(around.size - 2):
+            around = samples[at - 1 : at + STRETCH_FRAMES + 1]
+            largest = sharpest = 0.0
+            for frame in range(STRETCH_FRAMES):
                 bend = abs(around[frame] - 2.0 * around[frame + 1] + around[frame + 2])
-                bend_after = bend if bend > bend_after else bend_after
-            if stretch > 0:
-                # A stretch is its samples and the gap after each; its last gap ends on the next one's first.
-                ends = 0.0
-                for sample in samples[at - STRETCH_FRAMES : at + 1]:
-                    magnitude = abs(sample)
-                    ends = magnitude if magnitude > ends else ends
-                could_reach[stretch - 1] = ends + bend_limit * max(bend_before, bend_here, bend_after)
-                if could_reach[stretch - 1] > could_reach[most_promising]:
-                    most_promising = stretch - 1
-            bend_before, bend_here = bend_here, bend_after
+                sharpest = bend if bend > sharpest else sharpest
+                magnitude = abs(around[frame + 2])
+                largest = magnitude if magnitude > largest else largest
+            ends[stretch], bends[stretch + 1] = max(largest, abs(around[1])), sharpest
+        for edge, part in (
+            (0, samples[: BEFORE + 1]),
+            (n_stretches + 1, samples[BEFORE + n_stretches * STRETCH_FRAMES - 1 :]),
+        ):
+            for frame in range(part.size - 2):
+                bends[edge] = max(bends[edge], abs(part[frame] - 2.0 * part[frame + 1] + part[frame + 2]))
+        # The taps of a stretch reach past it by less than a stretch: into its two neighbours.
+        could_reach = ends + bend_limit * np.maximum(np.maximum(bends[:-2], bends[2:]), bends[1:-1])
+        most_promising = int(np.argmax(could_reach))
 
         values = np.empty(STRETCH_FRAMES)
         for turn in range(-1, n_stretches):
             # The most promising first: what it reaches rules out most of the others.
             stretch = turn if turn >= 0 else most_promising
-            if n_stretches == 0 or could_reach[stretch] <= peak * (1.0 - ROUNDING):
+            if could_reach[stretch] <= peak * (1.0 - ROUNDING):
                 continue
             at = stretch * STRETCH_FRAMES
             width = min(STRETCH_FRAMES, n_gaps - at)
@@ -168,7 +178,7 @@ def _raise_peaks(
                     shifted = samples[at + tap : at + tap + width]
                     for gap in range(width):
                         values[gap] += share * shifted[gap]
-                for value in values[:width]:
-                    magnitude = abs(value)
+                for gap in range(width):
+                    magnitude = abs(values[gap])
                     peak = magnitude if magnitude > peak else peak
         peaks[channel] = peak

@@ -1,0 +1,270 @@
+"""How fast the meter is, beside the bare decoder and beside three meters that others wrote, all in one run.
+
+Run by hand: `.venv/bin/python -m tests.bench.bench_meter [FOLDER]`. The first run renders the demo's song
+into FOLDER (default: a temporary one, thrown away); with a FOLDER it is there for the next run. Four minutes
+of stereo, 24 bit, each contender in turn, several rounds, in one warm process; then an hour for the memory,
+and two workers against one. Judged by the median of processor time, because a busy machine stretches the wall
+clock. The goals are our own. Exit status 1 when one is missed.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import resource
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from multiprocessing import get_context
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pyebur128
+import pyloudnorm
+import soundfile
+import soxr
+from numpy.typing import NDArray
+
+from analysis import audiofile
+from analysis.dsp import meter
+from analysis.measuring.blocks import stored_blocks
+from analysis.measuring.files import measure_file
+from fixtures.mixes import REFERENCE, rendered
+from fixtures.song.score import RATE_HZ
+from fixtures.song.stems import render_stems
+
+DURATION_S, LONG_S = 240, 3600
+ROUNDS = 7
+BLOCK_FRAMES = 65_536
+OPENED = "decoding alone (soundfile)"
+OURS = "everything `measure` does"
+LIBEBUR128 = "libebur128: I, LRA, true peak"
+
+FLAC_OVER_DECODING, WAV_OVER_DECODING = 1.8, 3.5
+FLAC_UNDER_LIBEBUR128, WAV_UNDER_LIBEBUR128 = 2.5, 3.3
+LARGEST_MB = 200.0
+TWO_WORKERS = 1.85
+
+
+class Spent(NamedTuple):
+    """Seconds."""
+
+    processor_s: float
+    wall_s: float
+
+
+def song(seconds: int) -> Iterator[NDArray[np.float64]]:
+    """The song over and over, each time at another level, as float64 blocks at its own rate."""
+    stems = {name: stem.audio for name, stem in render_stems().items()}
+    ((_, mix),) = rendered(stems, [REFERENCE])
+    missing, turn = seconds * RATE_HZ, 0
+    while missing:
+        again = mix[:missing] * 10.0 ** (-(turn % 4) / 20.0)
+        yield np.clip(again, -1.0, 1.0 - 2.0**-23).astype(np.float64)
+        missing, turn = missing - len(again), turn + 1
+
+
+def prepare(folder: Path) -> None:
+    """Write what is not there yet: the song in two formats at three rates, and an hour of it."""
+    if (folder / "hour.flac").exists():
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    audio = np.concatenate(list(song(DURATION_S)))
+    for rate_hz in (44_100, 48_000, 96_000):
+        own = audio if rate_hz == RATE_HZ else soxr.resample(audio, RATE_HZ, rate_hz, quality="VHQ")
+        own = np.clip(own, -1.0, 1.0 - 2.0**-23)
+        audiofile.write_wav(folder / f"{rate_hz}.wav", [own], rate_hz=rate_hz, channels=2)
+        audiofile.write_flac(folder / f"{rate_hz}.flac", [own], rate_hz=rate_hz, channels=2)
+    hour = (audio for _ in range(LONG_S // DURATION_S))
+    audiofile.write_flac(folder / "part.flac", hour, rate_hz=RATE_HZ, channels=2)
+    (folder / "part.flac").rename(folder / "hour.flac")
+
+
+def decode(path: Path) -> None:
+    """The floor: nobody can measure what is not decoded."""
+    into = np.empty((BLOCK_FRAMES, 2), dtype=np.float32)
+    with soundfile.SoundFile(path) as sound:
+        while len(sound.read(out=into)):
+            pass
+
+
+def read(path: Path) -> None:
+    """Our own reader."""
+    for _ in stored_blocks(path):
+        pass
+
+
+def by_pyloudnorm(path: Path) -> float:
+    """Integrated loudness in LUFS."""
+    audio, rate_hz = soundfile.read(path)
+    return float(pyloudnorm.Meter(rate_hz, filter_class="DeMan").integrated_loudness(audio))
+
+
+def by_libebur128(path: Path) -> float:
+    """Integrated loudness in LUFS; range and true peak, too."""
+    modes = pyebur128.MeasurementMode
+    with soundfile.SoundFile(path) as sound:
+        state = pyebur128.R128State(2, sound.samplerate, modes.MODE_I | modes.MODE_LRA | modes.MODE_TRUE_PEAK)
+        for block in sound.blocks(BLOCK_FRAMES, dtype="float32"):
+            state.add_frames(block.ravel(), len(block))
+    pyebur128.get_loudness_range(state)
+    for channel in range(2):
+        pyebur128.get_true_peak(state, channel)
+    return float(pyebur128.get_loudness_global(state))
+
+
+def by_ffmpeg(path: Path) -> None:
+    """Its own decoder and its ebur128 filter with true peak, one thread."""
+    command = ["ffmpeg", "-nostdin", "-v", "error", "-threads", "1", "-i", str(path)]
+    subprocess.run(
+        [*command, "-filter_threads", "1", "-af", "ebur128=peak=true", "-f", "null", "-"], check=True
+    )
+
+
+def spent_by(task: Callable[[Path], object], path: Path) -> Spent:
+    """What one call takes, children included."""
+
+    def processor_s() -> float:
+        own, children = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+        return own.ru_utime + own.ru_stime + children.ru_utime + children.ru_stime
+
+    wall, processor = time.perf_counter(), processor_s()
+    task(path)
+    return Spent(processor_s() - processor, time.perf_counter() - wall)
+
+
+def race(path: Path) -> dict[str, Spent]:
+    """The median of each contender, taken in turn round after round."""
+    contenders: dict[str, Callable[[Path], object]] = {
+        OPENED: decode,
+        "our reader": read,
+        OURS: lambda path: measure_file(str(path)),
+        "pyloudnorm: integrated only": by_pyloudnorm,
+        LIBEBUR128: by_libebur128,
+    }
+    if shutil.which("ffmpeg"):
+        contenders["ffmpeg ebur128 with true peak"] = by_ffmpeg
+    found: dict[str, list[Spent]] = {name: [] for name in contenders}
+    for _ in range(ROUNDS):
+        for name, task in contenders.items():
+            found[name].append(spent_by(task, path))
+    return {
+        name: Spent(*(statistics.median(column) for column in zip(*spent, strict=True)))
+        for name, spent in found.items()
+    }
+
+
+def show(title: str, spent: dict[str, Spent]) -> None:
+    """One block of figures."""
+    floor, ours = spent[OPENED].processor_s, spent[OURS].processor_s
+    print(f"{title}   (load {os.getloadavg()[0]:.1f})")
+    for name, one in spent.items():
+        print(
+            f"  {name:32} {one.processor_s:6.3f} s of processor, {one.wall_s:6.3f} s by the clock, "
+            f"{one.processor_s / floor:5.2f} x decoding, {one.processor_s / ours:5.2f} x ours"
+        )
+
+
+def _peak_mb(path: str) -> float:
+    """The most memory that a process of its own ever held while measuring a file."""
+    meter.warm_up()
+    found = measure_file(path)
+    assert found["error"] is None, found
+    # Not ru_maxrss, which a new process inherits from the one that started it.
+    status = Path("/proc/self/status").read_text()
+    return int(status.split("VmHWM:")[1].split()[0]) / 1024.0
+
+
+def _measure_often(path: str, times: int) -> float:
+    """Processor seconds for measuring a file so often."""
+    meter.warm_up()
+    before = time.process_time()
+    for _ in range(times):
+        measure_file(path)
+    return time.process_time() - before
+
+
+def memory(folder: Path) -> dict[str, float]:
+    """The most memory held for four minutes and for an hour, each in a fresh process."""
+    context = get_context("spawn")
+    found = {}
+    for name in (f"{RATE_HZ}.flac", "hour.flac"):
+        with context.Pool(1) as pool:
+            found[name] = pool.apply(_peak_mb, (str(folder / name),))
+    return found
+
+
+def two_workers(path: Path, times: int = 8) -> float:
+    """How many times the work two processes do in the time of one; the median of three tries."""
+    gains = []
+    with get_context("spawn").Pool(2) as pool:
+        pool.starmap(_measure_often, [(str(path), 1)] * 2)
+        for _ in range(3):
+            begun = time.perf_counter()
+            pool.apply(_measure_often, (str(path), times))
+            one_s = time.perf_counter() - begun
+            begun = time.perf_counter()
+            pool.starmap(_measure_often, [(str(path), times)] * 2, chunksize=1)
+            gains.append(2.0 * one_s / (time.perf_counter() - begun))
+    return statistics.median(gains)
+
+
+def main(folder: Path) -> int:
+    """Print every figure and every goal; 1 when a goal is missed."""
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    prepare(folder)
+    meter.warm_up()
+    found = {}
+    for rate_hz in (48_000, 44_100, 96_000):
+        for suffix in ("flac", "wav"):
+            path = folder / f"{rate_hz}.{suffix}"
+            found[rate_hz, suffix] = race(path)
+            show(f"{DURATION_S} s of {suffix.upper()}, {rate_hz} Hz, stereo", found[rate_hz, suffix])
+            ours = measure_file(str(path))["integrated_lufs"]
+            assert isinstance(ours, float)
+            assert math.isclose(ours, by_libebur128(path), abs_tol=0.03), "the two meters disagree"
+    peak_mb = memory(folder)
+    for name, megabytes in peak_mb.items():
+        print(f"memory for {name}: {megabytes:.0f} MB")
+    gain = two_workers(folder / "48000.flac")
+    print(f"two workers do {gain:.2f} times the work of one   (load {os.getloadavg()[0]:.1f})")
+
+    def ratio(suffix: str, over: str, under: str) -> float:
+        spent = found[48_000, suffix]
+        return spent[over].processor_s / spent[under].processor_s
+
+    goals = {
+        f"FLAC: at most {FLAC_OVER_DECODING} x decoding": (
+            ratio("flac", OURS, OPENED),
+            ratio("flac", OURS, OPENED) <= FLAC_OVER_DECODING,
+        ),
+        f"FLAC: at least {FLAC_UNDER_LIBEBUR128} x faster than libebur128": (
+            ratio("flac", LIBEBUR128, OURS),
+            ratio("flac", LIBEBUR128, OURS) >= FLAC_UNDER_LIBEBUR128,
+        ),
+        f"WAV: at most {WAV_OVER_DECODING} x decoding": (
+            ratio("wav", OURS, OPENED),
+            ratio("wav", OURS, OPENED) <= WAV_OVER_DECODING,
+        ),
+        f"WAV: at least {WAV_UNDER_LIBEBUR128} x faster than libebur128": (
+            ratio("wav", LIBEBUR128, OURS),
+            ratio("wav", LIBEBUR128, OURS) >= WAV_UNDER_LIBEBUR128,
+        ),
+        f"an hour: at most {LARGEST_MB:.0f} MB": (peak_mb["hour.flac"], peak_mb["hour.flac"] <= LARGEST_MB),
+        f"two workers: at least {TWO_WORKERS} x one": (gain, gain >= TWO_WORKERS),
+    }
+    for words, (figure, met) in goals.items():
+        print(f"{'met   ' if met else 'MISSED'} {words}: {figure:.2f}")
+    return 0 if all(met for _, met in goals.values()) else 1
+
+
+if __name__ == "__main__":
+    if len(sys.argv) > 1:
+        sys.exit(main(Path(sys.argv[1])))
+    with tempfile.TemporaryDirectory() as temporary:
+        sys.exit(main(Path(temporary)))
