@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import shutil
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from analysis import audiofile
 
@@ -24,6 +25,13 @@ DEBIAN_PACKAGES = {
     "sha256sum": "coreutils",
     "unzip": "unzip",
 }
+CHROMIUM_FLAGS = [
+    "--no-sandbox",
+    "--autoplay-policy=no-user-gesture-required",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 missing_programs: set[str] = set()
 
 
@@ -99,3 +107,26 @@ def demo_mixes(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     from tests.demo_audio import rendered_mixes
 
     return rendered_mixes(tmp_path_factory.mktemp("mixes"))
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    """One headless browser for the whole run: its driver can be started only once in a process."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path_of("chromium"), args=CHROMIUM_FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(chromium: Browser) -> Iterator[Page]:
+    """A fresh page at 1280 px; what it logs as an error or throws fails the test."""
+    context = chromium.new_context(viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    faults: list[str] = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
+    page.faults = faults  # type: ignore[attr-defined]  # a test that provokes one takes it out
+    yield page
+    context.close()
+    assert faults == []

@@ -18,9 +18,8 @@ django.setup()
 # ruff: noqa: E402  the pass phrase lives beside models, which want the settings first
 from contests.demo.people import PASS_PHRASE
 from fixtures.scenario import SCENARIO
-from tests.browser.conftest import CHROMIUM_FLAGS
 from tests.browser.person import DESK_WIDTH, HEIGHT, PHONE_WIDTH, Visitor
-from tests.conftest import path_of
+from tests.conftest import CHROMIUM_FLAGS, path_of
 from tests.services.serving import Served
 from tests.services.site import ROOT, Site
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from django.test import Client
 from django.utils import timezone
-from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
+from playwright.sync_api import Page, Route, expect
 
 from academy.members.models import Member
 from analysis.intake.resumable import opening
@@ -18,31 +17,14 @@ from analysis.jobs import running
 from analysis.jobs.models import Job
 from contests.models import Contest, Entry
 from tests import cast
-from tests.browser.conftest import CHROMIUM_FLAGS, page  # noqa: F401  a fixture
-from tests.conftest import path_of
 from tests.contests.entering.conftest import file_bytes
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
 
-@pytest.fixture(scope="module")
-def chromium(django_db_setup: None) -> Iterator[Browser]:
-    """A browser of this file's own, gone when it ends.
-
-    Its driver leaves an event loop running in this thread, which Django takes for a mistake in whatever asks
-    the database; so the permission lasts as long as the browser, and no longer.
-    """
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "1")
-        with sync_playwright() as playwright:
-            browser = playwright.chromium.launch(executable_path=path_of("chromium"), args=CHROMIUM_FLAGS)
-            yield browser
-            browser.close()
-
-
 @pytest.fixture
 def upload_page(
-    page: Page,  # noqa: F811
+    page: Page,
     live_server: object,
     monkeypatch: pytest.MonkeyPatch,
 ) -> Page:

@@ -15,8 +15,6 @@ from pytest_django.live_server_helper import LiveServer
 from academy.members.models import Member
 from contests.models import Assignment, Round
 from tests import cast
-from tests.browser.conftest import page  # noqa: F401  a fixture
-from tests.contests.entering.test_upload_in_browser import chromium  # noqa: F401  it may stand beside rows
 from tests.contests.judging.conftest import entry, music, prepare
 
 
@@ -58,7 +56,7 @@ def sign_in(browser: Page, member: Member, address: str) -> None:
 
 @pytest.fixture
 def desk(
-    page: Page,  # noqa: F811
+    page: Page,
     live_server: LiveServer,
     round_: Round,
     hearings: list[Assignment],
@@ -89,7 +87,7 @@ def settle(browser: Page) -> None:
 
 @pytest.fixture
 def plain(
-    chromium: Browser,  # noqa: F811
+    chromium: Browser,
     live_server: LiveServer,
     hearings: list[Assignment],
 ) -> Iterator[Page]:
