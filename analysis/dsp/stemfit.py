@@ -1,0 +1,202 @@
+"""A mix as the sum of its stems: one response a stem and band, and one gain over time for the bus.
+
+Both are found in turn by least squares from the cross spectra of stems and mix.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+ALTERNATIONS = 6
+# Leave-one-out groups. Each is made of short pieces of the whole song, so that no group is one section of it.
+N_GROUPS = 16
+PIECE_STRETCHES = 8
+
+# Added to each channel's own power, so that channels that cannot be told apart share rather than cancel.
+RIDGE = 1e-6
+# A cell (one band of one stretch) counts by the root of what is unexplained in it: where the loud stems rest,
+# the soft ones are heard. The full inverse would be best for noise, no weight for levels that move. What is
+# unexplained is never taken for smaller than these parts of the band's mean and of the cell itself.
+LEAST_OF_BAND = 0.03
+LEAST_OF_CELL = 1e-3
+# A stretch this much softer than the loudest says nothing about the bus.
+SOFTEST_STRETCH = 1e-6
+# A bus gain beyond these is a stretch that the stems do not explain, not a bus: 26 dB either way.
+SMALLEST_GAIN, LARGEST_GAIN = 0.05, 20.0
+TINY = 1e-30
+
+
+@dataclass(frozen=True, eq=False)
+class StemFit:
+    """How stems make a mix.
+
+    Attributes
+    ----------
+    responses : ndarray, shape (n_bands, n_stem_channels, n_mix_channels)
+        The complex gain from each stem channel to each mix channel.
+    left_out : ndarray, shape (N_GROUPS, n_bands, n_stem_channels, n_mix_channels)
+        The same without one sixteenth of the song each.
+    bus_gain : ndarray, shape (n_stretches,)
+        Linear; its mean square over the mix's energy is 1.
+    normal : ndarray, shape (n_bands, n_stem_channels, n_stem_channels)
+        The weighted cross spectra of the stems that the responses were solved from.
+    residual, weighted_residual, energy : ndarray, shape (n_bands, n_mix_channels)
+        What the stems do not account for, as it is and by the weights of `normal`; and the mix itself.
+    """
+
+    responses: NDArray[np.complex128]
+    left_out: NDArray[np.complex128]
+    bus_gain: NDArray[np.float64]
+    normal: NDArray[np.complex128]
+    residual: NDArray[np.float64]
+    weighted_residual: NDArray[np.float64]
+    energy: NDArray[np.float64]
+
+
+def fit_stems(matrices: NDArray[np.complex64], n_stem_channels: int, mix: slice) -> StemFit:
+    """Fit a mix by its stems.
+
+    Parameters
+    ----------
+    matrices : ndarray, shape (n_stretches, n_bands, n_channels, n_channels)
+        Cross spectra as `CrossSpectra` gives them; the first channels are the stems'.
+    n_stem_channels : int
+    mix : slice
+        The channels of the mix.
+
+    Returns
+    -------
+    StemFit
+        A silent stem gets responses of 0; a silent mix gives zeros and a bus gain of 1.
+
+    Notes
+    -----
+    Alternating least squares. One gain common to all stems cannot be told from the bus: the bus is held at a
+    mean of 1. The weights lie between 1 and those of iteratively reweighted least squares.
+    """
+    n_stretches, n_bands = matrices.shape[:2]
+    outputs = np.arange(mix.start, mix.stop)
+    energy = matrices[:, :, outputs, outputs].real.astype(np.float64)
+    cross = matrices[:, :, :n_stem_channels, mix]
+    stems = matrices[:, :, :n_stem_channels, :n_stem_channels]
+    gain, weights = np.ones(n_stretches), np.ones((n_stretches, n_bands))
+    for _ in range(ALTERNATIONS):
+        responses = solve(_summed(stems, gain**2, weights), _summed(cross, gain, weights))
+        model, shared = _model(stems, cross, responses)
+        weights = _cell_weights(_residual(energy, model, shared, gain), energy)
+        gain = _bus_gain(model, shared, weights)
+    normal, right = _summed(stems, gain**2, weights), _summed(cross, gain, weights)
+    responses = solve(normal, right)
+    residual = _residual(energy, *_model(stems, cross, responses), gain)
+    return StemFit(
+        responses=responses,
+        left_out=_left_out(stems, cross, gain, weights, (normal, right)),
+        bus_gain=gain,
+        normal=normal,
+        residual=residual.sum(axis=0),
+        weighted_residual=np.einsum("nb,nbc->bc", weights, residual),
+        energy=energy.sum(axis=0),
+    )
+
+
+def solve(normal: NDArray[np.complex128], right: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Solve ``normal @ x = right`` over the last two axes, channels scaled to one power and `RIDGE` added.
+
+    A channel without power gets 0.
+    """
+    scaled, scale = _scaled(normal)
+    return np.asarray(np.linalg.solve(scaled, right * scale[..., None]) * scale[..., None])
+
+
+def unique_power(normal: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """The power of each channel that the other channels cannot predict, shape (n_bands, n_channels).
+
+    The reciprocal of the diagonal of the inverse; small where two stems are nearly one.
+    """
+    scaled, scale = _scaled(normal)
+    diagonal = np.einsum("...ii->...i", np.linalg.inv(scaled)).real
+    return np.asarray(1.0 / (diagonal * scale**2))
+
+
+def _scaled(normal: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
+    power = np.einsum("...ii->...i", normal).real
+    sounding = power > 0
+    scale = np.where(sounding, 1.0 / np.sqrt(np.where(sounding, power, 1.0)), 0.0)
+    scaled = normal * scale[..., :, None] * scale[..., None, :]
+    at = np.arange(normal.shape[-1])
+    scaled[..., at, at] = 1.0 + RIDGE
+    return scaled, np.where(sounding, scale, 0.0)
+
+
+def _summed(
+    matrices: NDArray[np.complex64], gain: NDArray[np.float64], weights: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """The weighted sum over the stretches, band by band, so that no copy of all matrices is made."""
+    factors = (gain[:, None] * weights).astype(np.float32)
+    return np.stack(
+        [np.tensordot(factors[:, band], matrices[:, band], axes=1) for band in range(matrices.shape[1])]
+    ).astype(np.complex128)
+
+
+def _model(
+    stems: NDArray[np.complex64], cross: NDArray[np.complex64], responses: NDArray[np.complex128]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Energy of the stems' sum, and what it shares with the mix: (n_stretches, n_bands, n_mix_channels)."""
+    model = np.empty((*cross.shape[:2], cross.shape[3]))
+    for band, response in enumerate(responses):
+        heard = stems[:, band] @ response.astype(np.complex64)
+        model[:, band] = np.einsum("nic,ic->nc", heard, response.conj()).real
+    return model, np.einsum("nbic,bic->nbc", cross, responses.conj()).real
+
+
+def _residual(
+    energy: NDArray[np.float64],
+    model: NDArray[np.float64],
+    shared: NDArray[np.float64],
+    gain: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    turned = gain[:, None, None]
+    return np.maximum(energy - 2.0 * turned * shared + turned**2 * model, 0.0)
+
+
+def _cell_weights(residual: NDArray[np.float64], energy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The weight of each cell, shape (n_stretches, n_bands), at most 1 in each band."""
+    cells = residual.sum(axis=2)
+    unexplained = cells + LEAST_OF_BAND * cells.mean(axis=0) + LEAST_OF_CELL * energy.sum(axis=2) + TINY
+    weights = 1.0 / np.sqrt(unexplained)
+    return np.asarray(weights / weights.max(axis=0))
+
+
+def _bus_gain(
+    model: NDArray[np.float64], shared: NDArray[np.float64], weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The gain of each stretch; drawn straight across stretches that are too soft to tell."""
+    heard = np.einsum("nbc,nb->n", shared, weights)
+    expected = np.einsum("nbc,nb->n", model, weights)
+    usable = np.flatnonzero((expected > SOFTEST_STRETCH * expected.max(initial=0.0)) & (heard > 0))
+    if not usable.size:
+        return np.ones(len(model))
+    gain = np.interp(np.arange(len(model)), usable, heard[usable] / expected[usable])
+    gain = np.clip(gain, SMALLEST_GAIN, LARGEST_GAIN)
+    energy = model.sum(axis=(1, 2))
+    return np.asarray(gain / math.sqrt(float(gain**2 @ energy) / float(energy.sum())))
+
+
+def _left_out(
+    stems: NDArray[np.complex64],
+    cross: NDArray[np.complex64],
+    gain: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    whole: tuple[NDArray[np.complex128], NDArray[np.complex128]],
+) -> NDArray[np.complex128]:
+    """The responses without each group of the song in turn; gain and weights stay."""
+    piece = max(1, min(PIECE_STRETCHES, len(gain) // (2 * N_GROUPS)))
+    group = np.arange(len(gain)) // piece % N_GROUPS
+    normal, right = whole
+    found = []
+    for at in range(N_GROUPS):
+        mine = np.where((group == at)[:, None], weights, 0.0)
+        found.append(solve(normal - _summed(stems, gain**2, mine), right - _summed(cross, gain, mine)))
+    return np.array(found)

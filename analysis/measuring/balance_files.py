@@ -1,0 +1,93 @@
+"""The stem balance of mixes where they lie, without a database: what the `balance` command prints."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.dsp.balance import BalanceMeter, MixBalance, StemLevel, compare
+from analysis.measuring.aligned import Track, common_rate_hz, describe_track, offset_against, start_of
+
+
+@dataclass(frozen=True, slots=True)
+class StemFound:
+    """One stem: its level in the mix, in the reference, and the difference; None without a reference."""
+
+    stem: str
+    level: StemLevel
+    reference: StemLevel | None
+    difference: StemLevel | None
+
+
+@dataclass(frozen=True, slots=True)
+class FoundBalance:
+    """What was found of a mix.
+
+    `offset_frames` tells how late the mix starts against its stems, at the mix's own rate, and
+    `offset_is_sure` whether that was found rather than assumed; `reference_is_sure` likewise, True without a
+    reference.
+    """
+
+    stems: tuple[StemFound, ...]
+    offset_frames: int
+    offset_is_sure: bool
+    reference_is_sure: bool
+    explained: float
+    residual_db: float
+
+
+def balance_files(mix: str, stems: Sequence[str], reference: str | None = None) -> FoundBalance:
+    """How loud each stem stands in a mix and how that differs from a reference mix.
+
+    Everything is read at the mix's rate, 48 kHz at most, and from the stems' start: each mix is aligned to
+    their plain sum by its first two minutes. Where no offset is sure it is taken as it lies.
+
+    Raises TrackRefused for the first file that cannot be used: without it every number would be wrong.
+    """
+    found = describe_track(mix)
+    rate_hz = common_rate_hz(found)
+    mixes = [mix] if reference is None else [mix, reference]
+    for path in (*mixes, *stems):
+        describe_track(path)  # before the long work begins
+
+    start = start_of(stems, rate_hz=rate_hz)
+    offsets = [offset_against(path, start, rate_hz=rate_hz) for path in mixes]
+    del start
+    tracks = [Track(path, rate_hz=rate_hz) for path in stems]
+    mix_tracks = [
+        Track(path, rate_hz=rate_hz, offset_frames=offset.frames)
+        for path, offset in zip(mixes, offsets, strict=True)
+    ]
+    balances = _measured(tracks, mix_tracks, rate_hz=rate_hz)
+    return FoundBalance(
+        stems=_stems_found(stems, balances),
+        offset_frames=round(offsets[0].frames * found.sample_rate_hz / rate_hz),
+        offset_is_sure=offsets[0].is_sure,
+        reference_is_sure=offsets[-1].is_sure,
+        explained=balances[0].explained,
+        residual_db=balances[0].residual_db,
+    )
+
+
+def _measured(stems: Sequence[Track], mixes: Sequence[Track], *, rate_hz: int) -> tuple[MixBalance, ...]:
+    """The balances of all mixes in one pass, which ends with the longest mix: nothing is heard after it."""
+    meter = BalanceMeter(
+        rate_hz=rate_hz,
+        stem_channels=[track.n_channels for track in stems],
+        mix_channels=[track.n_channels for track in mixes],
+    )
+    while not all(track.is_over for track in mixes):
+        meter.add(np.concatenate([track.take(meter.step_frames) for track in (*stems, *mixes)], axis=1))
+    return meter.result()
+
+
+def _stems_found(stems: Sequence[str], balances: tuple[MixBalance, ...]) -> tuple[StemFound, ...]:
+    if len(balances) == 1:
+        return tuple(
+            StemFound(stem, level, None, None) for stem, level in zip(stems, balances[0].stems, strict=True)
+        )
+    mix, reference = balances
+    differences = compare(mix, reference)
+    return tuple(map(StemFound, stems, mix.stems, reference.stems, differences))

@@ -1,0 +1,115 @@
+"""Mixes whose stem levels are known: generated stems through random strips, a room and a bus.
+
+The truth of a stem is the energy of everything that it leaves in the mix before the bus (fader, pan,
+equaliser, compressor, room), over its own energy.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fixtures.desk.dynamics import compressed
+from fixtures.desk.settings import Compressor, Reverb
+from fixtures.desk.space import balanced, panned, reverberated
+from fixtures.filters import Band, filtered
+
+Samples = NDArray[np.float32]
+
+REST_DBFS = -24.0
+
+
+@dataclass(frozen=True)
+class Strip:
+    """What one stem goes through. `ride_db` is a slow fader move of that depth, -inf sends are off."""
+
+    gain_db: float = 0.0
+    pan: float = 0.0
+    eq: tuple[Band, ...] = ()
+    send_db: float = -np.inf
+    compressor: Compressor | None = None
+    ride_db: float = 0.0
+
+
+@dataclass(frozen=True)
+class Desk:
+    """One mix: a strip a stem, the room, and the bus compressor."""
+
+    strips: tuple[Strip, ...]
+    reverb: Reverb = field(default_factory=Reverb)
+    bus: Compressor | None = None
+
+
+def random_desk(
+    stems: Sequence[Samples], rng: np.random.Generator, *, hard: bool = False, spread_db: float = 5.0
+) -> Desk:
+    """Random pans, equalisers, sends and 1.5:1 to 4:1 on the bus; `hard` adds strip dynamics.
+
+    The faders make all stems about equally loud first, as somebody who mixes does, then move by chance.
+    """
+
+    def strip(stem: Samples) -> Strip:
+        kinds = rng.permutation(["low_shelf", "peak", "high_shelf"])[: rng.integers(0, 4)]
+        corners_hz = {"low_shelf": (80, 250), "peak": (250, 4000), "high_shelf": (4000, 10000)}
+        eq = tuple(
+            Band(str(kind), float(np.exp(rng.uniform(*np.log(corners_hz[kind])))), float(rng.uniform(-6, 6)))
+            for kind in kinds
+        )
+        inside = rng.random() < 0.5
+        return Strip(
+            gain_db=_rest_db(stem) + float(rng.uniform(-spread_db, spread_db)),
+            pan=float(rng.uniform(-0.8, 0.8)) if rng.random() < 0.7 else 0.0,
+            eq=eq,
+            send_db=float(rng.uniform(-24, -12)) if rng.random() < 0.6 else -np.inf,
+            compressor=Compressor(float(rng.uniform(-24, -14)), float(rng.uniform(2, 4)))
+            if hard and inside
+            else None,
+            ride_db=float(rng.uniform(0, 3)) if hard and rng.random() < 0.5 else 0.0,
+        )
+
+    return Desk(
+        strips=tuple(strip(stem) for stem in stems),
+        reverb=Reverb(decay_s=float(rng.uniform(0.8, 2.2)), predelay_s=float(rng.uniform(0.0, 0.03))),
+        bus=Compressor(
+            float(rng.uniform(-16, -8)),
+            float(rng.uniform(1.5, 4)),
+            attack_s=float(rng.uniform(0.005, 0.03)),
+            release_s=float(rng.uniform(0.08, 0.3)),
+        ),
+    )
+
+
+def _rest_db(stem: Samples) -> float:
+    """The gain that brings what a stem does while it sounds most of the way to `REST_DBFS`."""
+    power = np.sort((stem.astype(float) ** 2).mean(axis=1))[len(stem) // 2 :]
+    return float(0.8 * (REST_DBFS - 10 * np.log10(power.mean())))
+
+
+def mixdown(stems: Sequence[Samples], desk: Desk, *, rate_hz: int) -> tuple[Samples, NDArray[np.float64]]:
+    """Mix `stems`, each (n, 1 or 2): the mix, (n, 2), peak at -1 dBFS, and each stem's true level in dB."""
+    total = np.zeros((2, len(stems[0])), np.float32)
+    levels_db = []
+    for stem, strip in zip(stems, desk.strips, strict=True):
+        sound = _through(stem, strip, desk.reverb, rate_hz=rate_hz)
+        levels_db.append(10 * np.log10(np.sum(sound**2, dtype=float) / np.sum(stem**2, dtype=float)))
+        total += sound
+    if desk.bus is not None:
+        total = total * np.float32(0.25 / np.sqrt(np.mean(total**2)) / 2)
+        total = compressed(total, desk.bus, rate_hz=rate_hz)
+    return np.ascontiguousarray((total * (0.891 / np.abs(total).max())).T), np.array(levels_db)
+
+
+def _through(stem: Samples, strip: Strip, reverb: Reverb, *, rate_hz: int) -> Samples:
+    audio = np.stack([filtered(channel, strip.eq, rate_hz=rate_hz) for channel in stem.T.astype(np.float32)])
+    if strip.compressor is not None:
+        audio = audio * np.float32(0.5 / np.abs(audio).max())
+        audio = compressed(audio, strip.compressor, rate_hz=rate_hz)
+    stereo = panned(audio[0], strip.pan) if len(audio) == 1 else balanced(audio, strip.pan)
+    n = stereo.shape[1]
+    ride_db = strip.ride_db * np.sin(2 * np.pi * np.arange(n) / (n / 2.5))
+    stereo = stereo * (10 ** ((strip.gain_db + ride_db) / 20)).astype(np.float32)
+    if np.isfinite(strip.send_db):
+        send = stereo.sum(axis=0) * np.float32(10 ** (strip.send_db / 20) / np.sqrt(2))
+        stereo = stereo + reverberated(send, reverb, rate_hz=rate_hz)
+    return np.asarray(stereo, np.float32)
