@@ -26,8 +26,8 @@ class Command(BaseCommand):
     help = (
         "Estimate how loud each stem stands in a mix: fader, pan and equaliser together, relative to the "
         "stem as it is. With a reference mix of the same stems, also how each differs from it, less what "
-        f"all have in common. A number is given only where it is at least {100 * SURE:.0f} percent sure to lie within "
-        f"{SURE_WITHIN_DB} dB. Exits 1 if a file could not be used."
+        f"all have in common. A number is given only where it is at least {100 * SURE:.0f} percent sure to "
+        f"lie within {SURE_WITHIN_DB} dB. Exits 1 if a file could not be used."
     )
     requires_system_checks: list[str] = []
 
