@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fixtures.desk.dynamics import compressed
 from fixtures.desk.settings import Compressor, Reverb
 from fixtures.desk.space import balanced, panned, reverberated
-from fixtures.filters import Band, filtered
+from fixtures.filters import Band, Floats, filtered
 
 Samples = NDArray[np.float32]
 
@@ -39,6 +39,103 @@ class Desk:
     strips: tuple[Strip, ...]
     reverb: Reverb = field(default_factory=Reverb)
     bus: Compressor | None = None
+
+
+def song(n_stems: int, duration_s: float, *, rate_hz: int, seed: int = 1) -> list[Samples]:
+    """Invented stems, each (n, 1) or (n, 2): drums, bass, chords, lines, a double, a pair of microphones on one.
+
+    Each has rests of its own, a room noise at -75 dBFS, and its peak at -6 dBFS.
+    """
+    rng = np.random.default_rng(seed)
+    players = (_hits, _hits, _bass, _chords, _line, _line)
+    stems: list[Samples] = []
+    for at in range(n_stems):
+        if at % 7 == 5:
+            stem = _second_microphone(stems[at - 5], rng)
+        else:
+            stem = players[at % len(players)](round(duration_s * rate_hz), rng, rate_hz=rate_hz)
+            if at % 5 == 3:
+                stem = _doubled(stem, rng)
+        stem = stem + 10 ** (-75 / 20) * rng.standard_normal(stem.shape)
+        stems.append(np.asarray(stem * (0.5 / np.abs(stem).max()), np.float32))
+    return stems
+
+
+BEAT_S = 0.5
+SCALE_HZ = 55.0 * 2.0 ** (np.array([0, 2, 3, 5, 7, 8, 10]) / 12.0)
+
+
+def _hits(n: int, rng: np.random.Generator, *, rate_hz: int) -> Floats:
+    """Struck skins or metal: falling noise and a falling tone on a pattern of quarter beats."""
+    pattern = rng.random(16) < 0.35
+    low_hz, high_hz = np.sort(np.exp(rng.uniform(np.log(60), np.log(10_000), 2)))
+    noise = filtered(
+        rng.standard_normal(n).astype(np.float32),
+        (Band("low_cut", float(low_hz)), Band("high_cut", float(max(high_hz, 2 * low_hz)))),
+        rate_hz=rate_hz,
+    )
+    tone_hz, fall_s = float(rng.uniform(50, 250)), float(rng.uniform(0.03, 0.2))
+    sound = np.zeros(n)
+    step = round(BEAT_S / 4 * rate_hz)
+    for number, start in enumerate(range(0, n, step)):
+        if not pattern[number % 16]:
+            continue
+        t = np.arange(min(round(5 * fall_s * rate_hz), n - start)) / rate_hz
+        touch = rng.uniform(0.6, 1.0)
+        tone = np.sin(2 * np.pi * tone_hz * t)
+        sound[start : start + t.size] += touch * np.exp(-t / fall_s) * (noise[start : start + t.size] + tone)
+    return sound[:, None]
+
+
+def _bass(n: int, rng: np.random.Generator, *, rate_hz: int) -> Floats:
+    return _notes(n, rng, rate_hz=rate_hz, octave=0, beats=1.0, partials=6, at_once=1)
+
+
+def _chords(n: int, rng: np.random.Generator, *, rate_hz: int) -> Floats:
+    octave = int(rng.integers(1, 3))
+    return _notes(n, rng, rate_hz=rate_hz, octave=octave, beats=2.0, partials=8, at_once=3)
+
+
+def _line(n: int, rng: np.random.Generator, *, rate_hz: int) -> Floats:
+    octave = int(rng.integers(2, 4))
+    return _notes(n, rng, rate_hz=rate_hz, octave=octave, beats=0.5, partials=10, at_once=1)
+
+
+def _notes(
+    n: int, rng: np.random.Generator, *, rate_hz: int, octave: int, beats: float, partials: int, at_once: int
+) -> Floats:
+    """Notes of the scale, one length, each with falling partials and a little breath; a third are rests."""
+    length = round(beats * BEAT_S * rate_hz)
+    t = np.arange(length) / rate_hz
+    envelope = (
+        np.minimum(1.0, t / 0.01) * np.exp(-t / rng.uniform(0.2, 1.5)) * np.minimum(1, (t[-1] - t) / 0.01)
+    )
+    sound = np.zeros(n)
+    for start in range(0, n - length, length):
+        if rng.random() < 0.33:
+            continue
+        for tone_hz in rng.choice(SCALE_HZ, at_once, replace=False) * 2.0**octave:
+            for partial in range(1, partials + 1):
+                wave = np.sin(2 * np.pi * (partial * tone_hz * t + rng.random()))
+                sound[start : start + length] += envelope * wave / partial**1.2
+        sound[start : start + length] += 0.03 * envelope * rng.standard_normal(length)
+    return sound[:, None]
+
+
+def _doubled(stem: Floats, rng: np.random.Generator) -> Floats:
+    """The part once more, unsteadily behind: left and right of a stereo stem."""
+    lag = rng.integers(300, 900)
+    behind = np.roll(stem[:, 0], lag) + 0.3 * np.roll(stem[:, 0], 2 * lag)
+    return np.stack([stem[:, 0], behind], axis=1)
+
+
+def _second_microphone(stem: Floats, rng: np.random.Generator) -> Floats:
+    """The same source from farther off: later, duller, with the room's answer and a hiss of its own."""
+    later = np.roll(stem[:, 0].astype(np.float64), rng.integers(50, 200))
+    room = rng.standard_normal(4_000) * np.exp(-np.arange(4_000) / 1_000.0) * 0.05
+    heard = np.convolve(later, np.concatenate(([1.0], room)))[: len(later)]
+    dull = np.convolve(heard, [0.25, 0.5, 0.25])[: len(later)]
+    return (dull + 0.02 * np.abs(dull).max() * rng.standard_normal(len(dull)))[:, None]
 
 
 def random_desk(

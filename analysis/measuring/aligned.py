@@ -30,7 +30,7 @@ class TrackRefused(Exception):
 
 def describe_track(path: str) -> AudioDescription:
     """What the header says. Raises TrackRefused for an unusable file, and for more than two channels."""
-    with _refusing(path):
+    with refusing(path):
         found = describe(path, METER_LIMITS)
     if found.channels > 2:
         message = f"The file has {found.channels} channels. Export it in mono or stereo to compare it."
@@ -39,7 +39,8 @@ def describe_track(path: str) -> AudioDescription:
 
 
 @contextmanager
-def _refusing(path: str) -> Iterator[None]:
+def refusing(path: str) -> Iterator[None]:
+    """Turn what is wrong with a file while it is read into TrackRefused."""
     try:
         yield
     except AudioError as error:
@@ -111,7 +112,7 @@ class Track:
     def _fill(self) -> bool:
         """Whether a frame is waiting, after reading on where none was."""
         while not len(self._waiting) and not self.is_over:
-            with _refusing(self._path):
+            with refusing(self._path):
                 block = next(self._blocks, None)
             if block is None:
                 self.is_over = True
