@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from django.test import Client
 from django.utils import timezone
-from playwright.sync_api import Page, Route, expect
+from playwright.sync_api import Page, Request, Route, expect
 
 from academy.members.models import Member
 from analysis.intake.resumable import opening
@@ -120,26 +120,28 @@ class TestUpload:
     def test_the_same_file_goes_on_after_the_page_was_left(self, upload_page: Page, tmp_path: Path) -> None:
         """Stopped in the midst of the second part, then the page is opened anew."""
         blob = file_bytes(cast.tone(seconds=60.0))  # 17 MB: three parts
-        parts: list[str] = []
+        offsets: list[str] = []
 
-        def pass_the_first(route: Route) -> None:
-            if route.request.method == "PATCH":
-                parts.append(route.request.headers["upload-offset"])
-                if len(parts) == 2:
-                    return  # it never comes to an end
-            route.continue_()
+        def note(request: Request) -> None:
+            if request.method == "PATCH":
+                offsets.append(request.headers["upload-offset"])
 
-        upload_page.route("**/uploads/*", pass_the_first)
+        def hold_the_second(route: Route) -> None:
+            if route.request.headers.get("upload-offset", "0") == "0":
+                route.continue_()  # any other never comes to an end
+
+        upload_page.on("request", note)
+        upload_page.route("**/uploads/*", hold_the_second)
         choose(upload_page, tmp_path / "mix.wav", blob)
-        expect(upload_page.locator("[data-upload-words]")).to_contain_text("8.0 MiB of")
+        expect(upload_page.locator("[data-upload-words]")).to_contain_text("8.0 MiB of", timeout=30_000)
         upload_page.get_by_role("button", name="Stop the upload").click()
         expect(upload_page.locator("[data-upload-refusal]")).to_contain_text("What arrived is kept")
+        upload_page.unroute("**/uploads/*")
         upload_page.reload()
         choose_again(upload_page, tmp_path / "mix.wav")
-        upload_page.wait_for_url("**/contests/entries/*/")
-        assert parts == [str(n * 8 * 1024**2) for n in (0, 1, 1, 2)]
-        entry = Entry.objects.get()
-        assert entry.recording.sha256 == hashlib.sha256(blob).hexdigest()
+        upload_page.wait_for_url("**/contests/entries/*/", timeout=60_000)
+        assert offsets == [str(n * 8 * 1024**2) for n in (0, 1, 1, 2)]
+        assert Entry.objects.get().recording.sha256 == hashlib.sha256(blob).hexdigest()
 
     def test_too_many_under_way_are_listed_to_throw_away(self, upload_page: Page, tmp_path: Path) -> None:
         now = timezone.now()
