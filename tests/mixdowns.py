@@ -42,7 +42,7 @@ class Desk:
 
 
 def song(n_stems: int, duration_s: float, *, rate_hz: int, seed: int = 1) -> list[Samples]:
-    """Invented stems, each (n, 1) or (n, 2): drums, bass, chords, lines, a double, a pair of microphones on one.
+    """Invented stems, each (n, 1) or (n, 2): drums, bass, chords, lines, a double, two microphones on one.
 
     Each has rests of its own, a room noise at -75 dBFS, and its peak at -6 dBFS.
     """

@@ -27,8 +27,8 @@ class Command(BaseCommand):
     help = (
         "Compare every file with every other and print the pairs that are copies: of the same bytes, of the "
         "same audio, with another gain or start, or after a lossy coder. With the stems of the mixes, "
-        "re-encoded copies are told from mixes that are merely close. It finds; you decide. Exits 1 if a file "
-        "could not be used."
+        "re-encoded copies are told from mixes that are merely close. It finds; you decide. Exits 1 if a "
+        "file could not be used."
     )
     requires_system_checks: list[str] = []
 
