@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from analysis.dsp.errors import SampleError, require_audio
 from analysis.dsp.kernels import ANY_ORDER, FINITE, kernel
-from analysis.dsp.steps import StepSums, window_frames, window_sums
+from analysis.dsp.steps import STEPS_PER_READING, StepSums, window_frames, window_sums
 
 # A run of clipped samples: at least this many neighbours in one channel, all equal and all at full scale.
 # Values beyond full scale count as full scale, as a converter would play them. Common practice, no source.
@@ -23,8 +23,8 @@ SILENT_BELOW = 10.0 ** (SILENT_BELOW_DBFS / 20.0)
 # (clause from memory: definitions, "decibels, full scale").
 SINE_DB = 10.0 * np.log10(2.0)
 
-# The noise floor is the level of the quietest 400 ms that hold no digital silence. Common practice, no
-# source.
+# The noise floor is the level of the quietest 400 ms, looked for each 100 ms, that hold no digital silence.
+# Common practice, no source.
 NOISE_STEPS = 40
 
 # Larger than any float32; beyond it, squares overflow and no level is meaningful.
@@ -111,9 +111,12 @@ class Dynamics:
         left. It is an upper bound: of a recording that never pauses it is its quietest moment.
         """
         squares = self.products.whole_steps()[:-1].sum(axis=0)
-        sums = window_sums(squares, n_steps=NOISE_STEPS)
-        frames = window_frames(sums.size, n_steps=NOISE_STEPS, rate_hz=self._rate_hz)
-        counted = window_sums((squares == 0.0).astype(np.float64), n_steps=NOISE_STEPS) < 0.5
+        sums, silent_steps = (
+            window_sums(kind, n_steps=NOISE_STEPS)[::STEPS_PER_READING]
+            for kind in (squares, (squares == 0.0).astype(np.float64))
+        )
+        frames = window_frames(sums.size, n_steps=NOISE_STEPS, each=STEPS_PER_READING, rate_hz=self._rate_hz)
+        counted = silent_steps < 0.5
         if not counted.any():
             return float("nan")
         quietest = (sums[counted] / frames[counted]).min() / self._n_channels

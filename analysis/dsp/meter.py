@@ -112,10 +112,12 @@ class Meter:
         true_peaks_dbtp = np.array([_db(peak) for peak in self._true_peak.peaks().tolist()])
         true_peak_dbtp = float(true_peaks_dbtp.max())
         dynamics = self._dynamics
-        left_right = [0, min(1, self._n_channels - 1), -1]  # of each kind of product, those that stereo reads
-        products = dynamics.products.total()[left_right]
+        # Of the products those that stereo reads: left * left, right * right, left * right.
+        kinds = [0, min(1, self._n_channels - 1), self._n_channels]
+        products = dynamics.products.total()[kinds]
+        step_products = dynamics.products.whole_steps()
         correlation_readings = stereo.correlation_readings(
-            dynamics.products.whole_steps()[left_right], rate_hz=self._rate_hz
+            step_products[kinds] if kinds != [0, 1, 2] else step_products, rate_hz=self._rate_hz
         )
         bands = self._spectrum.third_octaves()
         return Measures(

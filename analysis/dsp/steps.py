@@ -48,14 +48,16 @@ class StepSums:
         """Take the sums over the next block of `n_frames`, shape (n_kinds, len(bounds) - 1)."""
         sums[:, 0] += self._open
         self._finished.append(sums[:, :-1])
-        self._open = sums[:, -1]
+        self._open = sums[:, -1].copy()
         self._n_frames += n_frames
 
     def whole_steps(self) -> NDArray[np.float64]:
         """The sums over each complete step, shape (n_kinds, n_steps)."""
         if not self._finished:
             return np.zeros((self._open.size, 0))
-        return np.concatenate(self._finished, axis=1)
+        if len(self._finished) > 1:
+            self._finished = [np.concatenate(self._finished, axis=1)]  # kept joined: held once
+        return self._finished[0]
 
     def total(self) -> NDArray[np.float64]:
         """The sums over all that was given, shape (n_kinds,)."""
@@ -75,7 +77,9 @@ def window_sums(step_sums: NDArray[np.float64], *, n_steps: int) -> NDArray[np.f
     return sums
 
 
-def window_frames(n_windows: int, *, n_steps: int, rate_hz: int) -> NDArray[np.int64]:
-    """How many frames each of the first `n_windows` windows of `n_steps` steps holds."""
-    starts = step_starts(0, n_windows + n_steps, rate_hz=rate_hz)
-    return starts[n_steps:] - starts[:n_windows]
+def window_frames(n_windows: int, *, n_steps: int, each: int = 1, rate_hz: int) -> NDArray[np.int64]:
+    """How many frames each of `n_windows` windows of `n_steps` steps holds; they start `each` steps apart."""
+    if rate_hz % STEPS_PER_S == 0:  # all alike: held once
+        return np.broadcast_to(np.int64(n_steps * rate_hz // STEPS_PER_S), n_windows)
+    first = np.arange(0, n_windows * each, each, dtype=np.int64)
+    return (first + n_steps) * rate_hz // STEPS_PER_S - first * rate_hz // STEPS_PER_S

@@ -36,10 +36,11 @@ def correlation_readings(step_products: NDArray[np.float64], *, rate_hz: int) ->
     (n_readings,), empty below 0.4 s. Raises RateError.
     """
     windows = np.array(
-        [window_sums(kind, n_steps=CORRELATION_STEPS)[::STEPS_PER_READING] for kind in step_products]
+        [window_sums(kind, n_steps=CORRELATION_STEPS)[::STEPS_PER_READING].copy() for kind in step_products]
     )
-    n_windows = max(0, step_products.shape[1] - CORRELATION_STEPS + 1)
-    frames = window_frames(n_windows, n_steps=CORRELATION_STEPS, rate_hz=rate_hz)[::STEPS_PER_READING]
+    frames = window_frames(
+        windows.shape[1], n_steps=CORRELATION_STEPS, each=STEPS_PER_READING, rate_hz=rate_hz
+    )
     audible = windows[0] + windows[1] >= SILENT_BELOW**2 * frames
     return np.where(audible, correlation(windows), np.nan)
 
