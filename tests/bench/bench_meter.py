@@ -170,14 +170,16 @@ def show(title: str, spent: dict[str, Spent]) -> None:
         )
 
 
-def _peak_mb(path: str) -> float:
-    """The most memory that a process of its own ever held while measuring a file."""
-    meter.warm_up()
-    found = measure_file(path)
-    assert found["error"] is None, found
-    # Not ru_maxrss, which a new process inherits from the one that started it.
-    status = Path("/proc/self/status").read_text()
-    return int(status.split("VmHWM:")[1].split()[0]) / 1024.0
+# VmHWM and not ru_maxrss, which a new process inherits from the one that started it.
+PEAK_MB = """
+import sys
+from analysis.dsp import meter
+from analysis.measuring.files import measure_file
+meter.warm_up()
+found = measure_file(sys.argv[1])
+assert found["error"] is None, found
+print(int(open("/proc/self/status").read().split("VmHWM:")[1].split()[0]) / 1024.0)
+"""
 
 
 def _measure_often(path: str, times: int) -> float:
@@ -190,13 +192,11 @@ def _measure_often(path: str, times: int) -> float:
 
 
 def memory(folder: Path) -> dict[str, float]:
-    """The most memory held for four minutes and for an hour, each in a fresh process."""
-    context = get_context("spawn")
-    found = {}
-    for name in (f"{RATE_HZ}.flac", "hour.flac"):
-        with context.Pool(1) as pool:
-            found[name] = pool.apply(_peak_mb, (str(folder / name),))
-    return found
+    """The most memory, in MB, ever held for four minutes and for an hour, by a process that does only that."""
+    return {
+        name: float(subprocess.check_output([sys.executable, "-c", PEAK_MB, str(folder / name)]))
+        for name in (f"{RATE_HZ}.flac", "hour.flac")
+    }
 
 
 def two_workers(path: Path, times: int = 8) -> float:
