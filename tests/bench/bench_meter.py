@@ -192,7 +192,7 @@ def _measure_often(path: str, times: int) -> float:
 
 
 def memory(folder: Path) -> dict[str, float]:
-    """The most memory, in MB, ever held for four minutes and for an hour, by a process that does only that."""
+    """The most memory, in MB, held for four minutes and for an hour, by a process that does only that."""
     return {
         name: float(subprocess.check_output([sys.executable, "-c", PEAK_MB, str(folder / name)]))
         for name in (f"{RATE_HZ}.flac", "hour.flac")
