@@ -279,7 +279,8 @@ class TestSwitching:
         run, repair = repaired(runs)[-1]
         assert run["key"] == KEYS[1]
         assert repair == runs[-1]
-        assert repair["contextFrame"] - run["contextFrame"] < RATE_HZ // 4
+        # The player looks every quarter of a second; a busy machine's timer may come once late.
+        assert repair["contextFrame"] - run["contextFrame"] < RATE_HZ // 2
         error = np.abs(audio - expected(runs, server, first, len(audio)))
         late, right = run["contextFrame"] - first, repair["contextFrame"] + repair["fade"] - first
         assert error[late:right].max() > EXACT  # so the fault was real
