@@ -1,7 +1,7 @@
 """How loud each stem stands in a finished mix, and how two mixes of the same stems differ.
 
-The level of a stem is the energy that it has in the mix over the energy that it has itself: fader, pan and
-equaliser together, and of a room what comes back within the same 85 ms.
+The level of a stem is the energy that it has in the mix, over all its channels, over the energy that it has
+itself: fader, pan, equaliser and the room's answer together. A pan that keeps the energy keeps the level.
 """
 
 import math
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from analysis.dsp.crossspectra import CrossSpectra
+from analysis.dsp.lateenergy import late_energy
 from analysis.dsp.stemfit import N_GROUPS, StemFit, fit_stems, unique_power
 
 N_BANDS = 32
@@ -22,9 +23,9 @@ SOFTEST_BAND = 1e-5
 # What is left of a level's error when everything is as the model says. Measured on simulated mixes.
 LEAST_ERROR_DB = 0.12
 # The part of a band's residual amplitude that may lie along one stem. Measured on simulated mixes.
-RESIDUAL_LEAK = 0.025
-# How many times its share of the residual may be a stem's own: its late room, its own dynamics. Measured too.
-OWN_RESIDUAL = 1.0
+RESIDUAL_LEAK = 0.04
+# How far from its part of the residual a stem's late sound may lie, as a share of that part. Measured too.
+LATE_ERROR = 0.4
 
 # A number is told where it is as likely as this to lie so near the truth. Common practice, no source.
 SURE = 0.95
@@ -168,12 +169,15 @@ def _balance(matrices: NDArray[np.complex64], stems: Sequence[slice], mix: slice
     n_stem_channels = stems[-1].stop
     fit = fit_stems(matrices, n_stem_channels, mix)
     own = matrices[:, :, :n_stem_channels, :n_stem_channels].sum(axis=0, dtype=np.complex128)
-    level = _energies(own, fit.responses[None], stems).sum(axis=2)[0]
+    in_phase = _energies(own, fit.responses[None], stems)[0]
+    late = in_phase * late_energy(fit.residual, _contributions(matrices, fit, stems)).T
+    level = (in_phase + late).sum(axis=1)
     left_out = _energies(own, fit.left_out, stems).sum(axis=2)
+    left_out *= np.divide(level, in_phase.sum(axis=1), out=np.ones_like(level), where=level > 0)
     # Noise adds energy to any level; the jackknife takes it off (B. Efron, The Jackknife, 1982, chapter 2).
     unbiased = N_GROUPS * level - (N_GROUPS - 1) * left_out.mean(axis=0)
     spread, model_db = _jackknife_error(left_out), _model_error_db(own, fit, stems)
-    energy, residual = fit.energy.sum(axis=1), fit.residual.sum(axis=1)
+    energy, residual = fit.energy.sum(axis=0), fit.residual.sum(axis=0)
     counted = energy > SOFTEST_BAND * energy.max(initial=0.0)
     is_silent = not counted.any()
     return MixBalance(
@@ -202,14 +206,26 @@ def _energies(
     return np.stack(found, axis=1)
 
 
+def _contributions(
+    matrices: NDArray[np.complex64], fit: StemFit, stems: Sequence[slice]
+) -> NDArray[np.float64]:
+    """The energy of each stem in each cell of the mix, in phase: (n_stretches, n_bands, n_stems)."""
+    found = np.empty((*matrices.shape[:2], len(stems)))
+    for at, stem in enumerate(stems):
+        gain = fit.responses[:, stem]
+        heard = np.einsum("bic,nbij,bjc->nb", gain.conj(), matrices[:, :, stem, stem], gain, optimize=True)
+        found[:, :, at] = heard.real * fit.bus_gain[:, None] ** 2
+    return found
+
+
 def _model_error_db(own: NDArray[np.complex128], fit: StemFit, stems: Sequence[slice]) -> NDArray[np.float64]:
     """What leaving out pieces of the song cannot show, because it is there in all of them: one for each stem.
 
     Two parts. A residual that follows a stem (another stem's room, say) moves its response by as much as the
-    root of their ratio, the more the less of the stem is its own. And part of the residual is the stem's own.
+    root of their ratio, the more the less of the stem is its own. And whose the late sound is, is estimated.
     """
     energies = _energies(own, fit.responses[None], stems)[0]
-    residual, energy = fit.residual.sum(axis=1), fit.energy.sum(axis=1)
+    residual, energy = fit.residual.sum(axis=0), fit.energy.sum(axis=0)
     unexplained = residual / np.maximum(energy - residual, 0.05 * energy + 1e-30)
     unique = unique_power(fit.normal)
     errors = []
@@ -222,7 +238,7 @@ def _model_error_db(own: NDArray[np.complex128], fit: StemFit, stems: Sequence[s
         moved = RESIDUAL_LEAK * np.sqrt(fit.weighted_residual[:, None, :] / unique[:, stem, None])
         leaks = power * (2.0 * np.abs(fit.responses[:, stem]) * moved + moved**2) / total
         leak = math.sqrt(float((leaks**2).sum())) / float(heard.sum())
-        late = OWN_RESIDUAL * float(heard @ unexplained) / float(heard.sum())
+        late = LATE_ERROR * float(heard @ unexplained) / float(heard.sum())
         errors.append(DB_A_NEPER * math.hypot(leak, late))
     return np.array(errors)
 

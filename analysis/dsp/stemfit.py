@@ -42,16 +42,18 @@ class StemFit:
         Linear; its mean square over the mix's energy is 1.
     normal : ndarray, shape (n_bands, n_stem_channels, n_stem_channels)
         The weighted cross spectra of the stems that the responses were solved from.
-    residual, weighted_residual, energy : ndarray, shape (n_bands, n_mix_channels)
-        What the stems do not account for, as it is and by the weights of `normal`; and the mix itself.
+    weighted_residual : ndarray, shape (n_bands, n_mix_channels)
+        What the stems do not account for, by the weights of `normal`.
+    residual, energy : ndarray, shape (n_stretches, n_bands)
+        The same as it is, and the mix itself, over the channels of the mix.
     """
 
     responses: NDArray[np.complex128]
     left_out: NDArray[np.complex128]
     bus_gain: NDArray[np.float64]
     normal: NDArray[np.complex128]
-    residual: NDArray[np.float64]
     weighted_residual: NDArray[np.float64]
+    residual: NDArray[np.float64]
     energy: NDArray[np.float64]
 
 
@@ -95,9 +97,9 @@ def fit_stems(matrices: NDArray[np.complex64], n_stem_channels: int, mix: slice)
         left_out=_left_out(stems, cross, gain, weights, (normal, right)),
         bus_gain=gain,
         normal=normal,
-        residual=residual.sum(axis=0),
         weighted_residual=np.einsum("nb,nbc->bc", weights, residual),
-        energy=energy.sum(axis=0),
+        residual=residual.sum(axis=2),
+        energy=energy.sum(axis=2),
     )
 
 

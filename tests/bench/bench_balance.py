@@ -1,0 +1,156 @@
+"""How far estimated stem levels lie from the truth over simulated pairs of mixes; how long a long one takes.
+
+Run by hand: ``python -m tests.bench.bench_balance [PAIRS] [SECONDS]``. Thresholds: the project's own goals,
+no outside source. The truths come from the simulation, see `tests.mixdowns`.
+"""
+
+import resource
+import sys
+import time
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.dsp.balance import BalanceMeter, MixBalance, StemLevel, compare
+from fixtures.song.score import RATE_HZ
+from fixtures.song.stems import render_stems
+from tests.mixdowns import Samples, mixdown, random_desk, song
+
+FEWEST, MOST = 10, 24
+LONG_S, LONG_STEMS = 240, 24
+
+
+def balances(stems: Sequence[Samples], mixes: Sequence[Samples], *, rate_hz: int) -> tuple[MixBalance, ...]:
+    """The balance of each mix, everything given at once."""
+    meter = BalanceMeter(
+        rate_hz=rate_hz,
+        stem_channels=[stem.shape[1] for stem in stems],
+        mix_channels=[mix.shape[1] for mix in mixes],
+    )
+    meter.add(np.concatenate([*stems, *mixes], axis=1))
+    return meter.result()
+
+
+class Errors:
+    """The differences of all pairs against their truths."""
+
+    def __init__(self) -> None:
+        self._off_db: list[float] = []
+        self._bounds_db: list[float] = []
+        self._n_stems = 0
+
+    def add(self, found: Sequence[StemLevel], truth_db: NDArray[np.float64]) -> None:
+        """Take one pair. What all stems have in common cannot be known, so it is taken off the truths too."""
+        sure = np.array([level.is_sure for level in found])
+        self._n_stems += len(sure)
+        if not sure.any():
+            return
+        off_db = np.array([level.db for level in found])[sure] - truth_db[sure]
+        self._off_db += list(np.abs(off_db - np.median(off_db)))
+        self._bounds_db += [level.error_db for level, ok in zip(found, sure, strict=True) if ok]
+
+    @property
+    def median_db(self) -> float:
+        return float(np.median(self._off_db))
+
+    @property
+    def most_db(self) -> float:
+        """The error that 95 % do not pass."""
+        return float(np.quantile(self._off_db, 0.95))
+
+    @property
+    def unsure(self) -> float:
+        """The share of stems of which nothing was said."""
+        return 1.0 - len(self._off_db) / self._n_stems
+
+    @property
+    def inside(self) -> float:
+        """The share of truths inside the stated 95 % bounds."""
+        return float(np.mean(np.array(self._off_db) <= np.array(self._bounds_db)))
+
+    def __str__(self) -> str:
+        parts = [
+            f"{share:.0%} <= {np.quantile(self._off_db, share):.2f}" for share in (0.5, 0.75, 0.9, 0.95, 1)
+        ]
+        return (
+            f"{len(self._off_db)} of {self._n_stems} stems: error in dB {', '.join(parts)}; "
+            f"bounds of {np.median(self._bounds_db):.2f} dB (median) hold {self.inside:.1%}; "
+            f"unsure {self.unsure:.1%}"
+        )
+
+
+def invented(n_stems: int, duration_s: float, seed: int) -> list[Samples]:
+    """Generated stems."""
+    return song(n_stems, duration_s, rate_hz=RATE_HZ, seed=seed)
+
+
+def played(duration_s: float, seed: int, whole: Sequence[Samples]) -> list[Samples]:
+    """A stretch of the demo's song: several microphones on one kit, edited tracks, parts that rest."""
+    frames = round(duration_s * RATE_HZ)
+    start = np.random.default_rng(seed).integers(0, max(1, len(whole[0]) - frames))
+    cut = (np.ascontiguousarray(stem[start : start + frames]) for stem in whole)
+    return [stem for stem in cut if np.mean(stem.astype(float) ** 2) > 1e-9]
+
+
+def run(name: str, sets: Sequence[Sequence[Samples]], *, hard: bool) -> Errors:
+    """Two mixes of each set, compared; prints one line."""
+    errors = Errors()
+    for seed, stems in enumerate(sets):
+        rng = np.random.default_rng([seed, hard])
+        (mix, true_db), (other, other_db) = (
+            mixdown(stems, random_desk(stems, rng, hard=hard), rate_hz=RATE_HZ) for _ in range(2)
+        )
+        errors.add(compare(*balances(stems, (mix, other), rate_hz=RATE_HZ)), true_db - other_db)
+    print(f"{name}, {'with' if hard else 'without'} strip dynamics: {errors}", flush=True)
+    return errors
+
+
+def long_mix() -> tuple[float, float]:
+    """CPU seconds and the growth in MB for a mix of four minutes, fed in blocks."""
+    stems = invented(LONG_STEMS, 20.0, seed=1)
+    audio = np.concatenate([*stems, stems[0].repeat(2, axis=1)], axis=1)
+    meter = BalanceMeter(rate_hz=RATE_HZ, stem_channels=[stem.shape[1] for stem in stems], mix_channels=[2])
+    before, began = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, time.process_time()
+    at = fed = 0
+    while fed < LONG_S * RATE_HZ:
+        block = audio[at : at + meter.step_frames]
+        meter.add(block)
+        fed += len(block)
+        at = at + len(block) if at + len(block) < len(audio) else 0
+    meter.result()
+    grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
+    return time.process_time() - began, grown / 1024
+
+
+def main(pairs: int, duration_s: float) -> int:
+    """Print the errors and the goals; 1 when one is missed."""
+    seconds, megabytes = long_mix()
+    print(f"{LONG_S} s with {LONG_STEMS} stems: {seconds:.1f} s of one core, {megabytes:.0f} MB on top")
+    whole = [
+        np.asarray(stem.audio.reshape(len(stem.audio), -1), np.float32) for stem in render_stems().values()
+    ]
+    counts = np.linspace(FEWEST, MOST, (pairs + 1) // 2).round().astype(int)
+    sets = [invented(int(n), duration_s, seed) for seed, n in enumerate(counts)]
+    stretches = [played(duration_s, seed, whole) for seed in range(pairs // 2)]
+    found = {
+        (name, hard): run(name, given, hard=hard)
+        for name, given in (("invented stems", sets), ("the demo's song", stretches))
+        for hard in (False, True)
+    }
+    checks = {"long mix: at most 10 s": seconds <= 10.0, "long mix: at most 600 MB": megabytes <= 600.0}
+    for (name, hard), errors in found.items():
+        median_db, most_db = (0.5, 1.5) if hard else (0.2, 0.5)
+        label = f"{name}{', strip dynamics' if hard else ''}"
+        checks[f"{label}: median at most {median_db} dB"] = errors.median_db <= median_db
+        checks[f"{label}: 95 % at most {most_db} dB"] = errors.most_db <= most_db
+        checks[f"{label}: at most 10 % unsure"] = errors.unsure <= 0.1
+        checks[f"{label}: bounds hold for 92 % or more"] = errors.inside >= 0.92
+    for words, met in checks.items():
+        print(f"{'met   ' if met else 'MISSED'} {words}")
+    return 0 if all(checks.values()) else 1
+
+
+if __name__ == "__main__":
+    words = sys.argv[1:]
+    sys.exit(main(int(words[0]) if words else 20, float(words[1]) if len(words) > 1 else 30.0))
