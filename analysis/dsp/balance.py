@@ -235,7 +235,8 @@ def _model_error_db(own: NDArray[np.complex128], fit: StemFit, stems: Sequence[s
         if not (total and heard.sum() > 0):
             errors.append(math.inf)
             continue
-        moved = RESIDUAL_LEAK * np.sqrt(fit.weighted_residual[:, None, :] / unique[:, stem, None])
+        alone = np.maximum(unique[:, stem, None], 1e-30)  # where it is nothing, so is the power below
+        moved = RESIDUAL_LEAK * np.sqrt(fit.weighted_residual[:, None, :] / alone)
         leaks = power * (2.0 * np.abs(fit.responses[:, stem]) * moved + moved**2) / total
         leak = math.sqrt(float((leaks**2).sum())) / float(heard.sum())
         late = LATE_ERROR * float(heard @ unexplained) / float(heard.sum())

@@ -115,11 +115,11 @@ def solve(normal: NDArray[np.complex128], right: NDArray[np.complex128]) -> NDAr
 def unique_power(normal: NDArray[np.complex128]) -> NDArray[np.float64]:
     """The power of each channel that the other channels cannot predict, shape (n_bands, n_channels).
 
-    The reciprocal of the diagonal of the inverse; small where two stems are nearly one.
+    The reciprocal of the diagonal of the inverse: small where two stems are nearly one, 0 for a silent one.
     """
-    scaled, scale = _scaled(normal)
-    diagonal = np.einsum("...ii->...i", np.linalg.inv(scaled)).real
-    return np.asarray(1.0 / (diagonal * scale**2))
+    power = np.einsum("...ii->...i", normal).real
+    scaled, _ = _scaled(normal)
+    return np.asarray(power / np.einsum("...ii->...i", np.linalg.inv(scaled)).real)
 
 
 def _scaled(normal: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
