@@ -11,22 +11,22 @@ ROOT = Path(__file__).resolve().parents[1]
 OURS = ("analysis", "academy", "contests", "fixtures", "tests")
 DJANGO_FREE = ("analysis.dsp", "analysis.audiofile", "contests.scoring", "fixtures")
 
+# The rooms of the academy, upper ones first: each may import those after it.
+ACADEMY = ("practice", "courses", "recall", "packs", "members", "letters")
+
 # Most particular first: the first line whose room holds the file applies.
 FLOORS: list[tuple[str, tuple[str, ...]]] = [
     ("analysis.dsp", ("analysis.dsp",)),
     ("analysis.audiofile", ("analysis.audiofile",)),
     ("analysis", ("analysis",)),
     ("academy.config", ("academy.config",)),
-    ("academy.members", ("academy.members", "analysis")),
-    ("academy.packs", ("academy.packs", "academy.members", "academy.templatetags", "analysis")),
-    (
-        "academy.courses",
-        ("academy.courses", "academy.packs", "academy.members", "academy.templatetags", "analysis"),
-    ),
-    (
-        "academy.practice",
-        ("academy.practice", "academy.courses", "academy.packs", "academy.members", "analysis"),
-    ),
+    *[
+        (
+            f"academy.{room}",
+            (*[f"academy.{lower}" for lower in ACADEMY[at:]], "academy.templatetags", "analysis"),
+        )
+        for at, room in enumerate(ACADEMY)
+    ],
     ("academy", ("academy", "analysis")),
     ("contests.scoring", ("contests.scoring",)),
     ("contests.management.commands.demo", ("contests", "academy", "analysis", "fixtures")),

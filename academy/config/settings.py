@@ -26,9 +26,12 @@ CSRF_TRUSTED_ORIGINS = [f"https://{host.lstrip('.')}" for host in ALLOWED_HOSTS 
 # Rooms, lowest floor first. Names by string are all that config knows of them.
 INSTALLED_APPS = [
     "contests",
+    "academy.practice",
     "academy.courses",
+    "academy.recall",
     "academy.packs",
     "academy.members",
+    "academy.letters",
     "academy",
     "analysis.listening",
     "analysis.measuring",

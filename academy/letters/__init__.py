@@ -1,0 +1,1 @@
+"""Letters to people: written once, sent once, switched off where not essential."""

@@ -1,0 +1,1 @@
+"""Practice mixes: how a member's own mix differs from the reference."""

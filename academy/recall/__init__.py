@@ -1,0 +1,1 @@
+"""Recall sheets: the settings of a chain, device by device, and the curves that they imply."""
