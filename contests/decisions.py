@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -13,6 +14,9 @@ from academy.members.models import Member
 from contests.models import Contest, Decision
 
 FIRST_HASH = "0" * 64
+
+Line = Mapping[str, Any]
+"""One line of the log as plain JSON; see `as_line`."""
 
 
 @transaction.atomic
@@ -42,14 +46,14 @@ def record(
         details=details or {},
         previous_hash=last.hash if last else FIRST_HASH,
     )
-    decision.hash = hash_of(decision)
+    decision.hash = hash_of(as_line(decision))
     decision.save(force_insert=True)
     return decision
 
 
-def hash_of(decision: Decision) -> str:
-    """SHA-256 over the line before and everything that this one says, in canonical JSON."""
-    words = {
+def as_line(decision: Decision) -> Line:
+    """A line as plain JSON: what its hash covers, and the hash. Actors are numbers; a hash keeps no names."""
+    return {
         "previous": decision.previous_hash,
         "contest": decision.contest_id,
         "number": decision.number,
@@ -58,17 +62,28 @@ def hash_of(decision: Decision) -> str:
         "action": decision.action,
         "reason": decision.reason,
         "details": decision.details,
+        "hash": decision.hash,
     }
+
+
+def hash_of(line: Line) -> str:
+    """SHA-256 over the hash of the line before and everything that this one says, in canonical JSON."""
+    words = {name: said for name, said in line.items() if name != "hash"}
     text = json.dumps(words, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def first_broken_line(contest: Contest) -> int | None:
+def first_broken(lines: Iterable[Line]) -> int | None:
     """Number of the first line that does not follow from the one before; None when the chain holds."""
-    previous_hash = FIRST_HASH
-    for number, decision in enumerate(contest.decisions.order_by("number"), start=1):
-        follows = decision.previous_hash == previous_hash and decision.number == number
-        if not follows or decision.hash != hash_of(decision):
+    previous = FIRST_HASH
+    for number, line in enumerate(lines, start=1):
+        follows = line["previous"] == previous and line["number"] == number
+        if not follows or line["hash"] != hash_of(line):
             return number
-        previous_hash = decision.hash
+        previous = str(line["hash"])
     return None
+
+
+def first_broken_line(contest: Contest) -> int | None:
+    """The same for the log that is kept of a contest."""
+    return first_broken(as_line(decision) for decision in contest.decisions.order_by("number"))

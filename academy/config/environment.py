@@ -10,6 +10,7 @@ from typing import Any
 from urllib.parse import parse_qs, unquote, urlsplit
 
 YES = {"1", "true", "yes", "on"}
+FEWEST_SIGNING_CHARACTERS = 32
 
 
 class WrongSetting(Exception):
@@ -38,20 +39,33 @@ def whole_number(name: str, *, default: int) -> int:
 
 def secret_key(data_dir: Path) -> str:
     """SECRET_KEY, or on a laptop one that is made once and kept beside the data."""
-    if given := os.environ.get("SECRET_KEY"):
-        return given
-    kept = data_dir / "secret_key"
-    data_dir.mkdir(parents=True, exist_ok=True)
-    if not kept.exists():
-        with tempfile.NamedTemporaryFile("w", dir=data_dir) as file:  # for its owner alone
+    return os.environ.get("SECRET_KEY") or _kept(data_dir / "secret_key")
+
+
+def signing_seed(data_dir: Path) -> str:
+    """SIGNING_KEY, the secret behind the signatures of receipts and exports, at least 32 characters.
+
+    On a laptop it is made once and kept beside the data. Whoever loses it cannot sign as the same site again.
+    """
+    given = os.environ.get("SIGNING_KEY") or _kept(data_dir / "signing_key")
+    if len(given) < FEWEST_SIGNING_CHARACTERS:
+        raise WrongSetting(f"SIGNING_KEY takes at least {FEWEST_SIGNING_CHARACTERS} random characters.")
+    return given
+
+
+def _kept(path: Path) -> str:
+    """Random words in a file for its owner alone, made on the first call."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if not path.exists():
+        with tempfile.NamedTemporaryFile("w", dir=path.parent) as file:
             file.write(secrets.token_urlsafe(64))
             file.flush()
             try:
                 # A link appears whole and once: of two processes that start together both read the same.
-                os.link(file.name, kept)
+                os.link(file.name, path)
             except FileExistsError:
                 pass
-    return kept.read_text()
+    return path.read_text()
 
 
 def storage(url: str, data_dir: Path) -> dict[str, Any]:

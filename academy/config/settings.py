@@ -16,6 +16,7 @@ DATA_DIR.mkdir(parents=True, exist_ok=True)
 
 DEBUG = environment.switch("DEBUG", default=False)
 SECRET_KEY = environment.secret_key(DATA_DIR)
+SIGNING_SEED = environment.signing_seed(DATA_DIR)
 LOCAL_HOSTS = ["localhost", "127.0.0.1", "[::1]"]
 ALLOWED_HOSTS = environment.words("ALLOWED_HOSTS") or LOCAL_HOSTS
 

@@ -15,12 +15,14 @@ from django.views.decorators.http import require_POST, require_safe
 
 from academy.members.models import Member
 from analysis.listening import segments
+from contests import signing
 from contests.access import is_host
 from contests.hosting.access import hosted_contest
 from contests.hosting.views import hosts_page
 from contests.models import Contest
 from contests.queries import rubric_of
 from contests.results import access, publishing, queries, standings
+from contests.results.exporting import export_of
 from contests.results.forms import PlacesForm
 from contests.results.publishing import ResultRefused
 from contests.results.tables import standings_csv
@@ -47,6 +49,20 @@ def standing_table(request: HttpRequest, slug: str) -> HttpResponse:
     parts = queries.standing_parts(contest, working) if working else []
     response = HttpResponse(standings_csv(parts), content_type="text/csv; charset=utf-8")
     response["Content-Disposition"] = f'attachment; filename="standing-{contest.slug}.csv"'
+    return response
+
+
+@hosts_page
+@require_safe
+def export(request: HttpRequest, slug: str) -> HttpResponse:
+    """Everything that the decided result rests on, in one file that anybody can recount."""
+    contest = hosted_contest(request.user, slug)
+    try:
+        text = export_of(contest)
+    except ResultRefused as exc:
+        raise Http404 from exc
+    response = HttpResponse(text, content_type="application/json")
+    response["Content-Disposition"] = f'attachment; filename="{contest.slug}-export.json"'
     return response
 
 
@@ -197,6 +213,8 @@ def _method(contest: Contest) -> dict[str, Any]:
         "departs": contest.decisions.filter(
             action="result decided", details__departs_from_standing=True
         ).exists(),
+        "signing_key": signing.short_form(signing.public_key()),
+        "decided_line": contest.decisions.filter(action="result decided").last(),
     }
 
 

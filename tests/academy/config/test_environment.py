@@ -75,6 +75,23 @@ class TestSecretKey:
             assert len(keys.pop()) >= 64
 
 
+class TestSigningSeed:
+    def test_the_given_one_counts(self, monkeypatch, tmp_path: Path):
+        monkeypatch.setenv("SIGNING_KEY", "k" * 32)
+        assert environment.signing_seed(tmp_path) == "k" * 32
+        assert list(tmp_path.iterdir()) == []
+
+    def test_a_short_one_is_refused(self, monkeypatch, tmp_path: Path):
+        monkeypatch.setenv("SIGNING_KEY", "k" * 31)
+        with pytest.raises(WrongSetting, match="SIGNING_KEY takes at least 32"):
+            environment.signing_seed(tmp_path)
+
+    def test_it_is_another_secret_than_the_sites(self, monkeypatch, tmp_path: Path):
+        monkeypatch.delenv("SECRET_KEY")
+        monkeypatch.delenv("SIGNING_KEY", raising=False)
+        assert environment.signing_seed(tmp_path) != environment.secret_key(tmp_path)
+
+
 class TestStorage:
     def test_the_default_is_a_closed_folder_beside_the_data(self, tmp_path: Path):
         options = environment.storage("", tmp_path)["OPTIONS"]

@@ -1,0 +1,125 @@
+"""One file with everything that is needed to compute a result again, without this site and without names.
+
+Entries go by their receipts' references and by the numbers that the standing uses; judges by number alone.
+The reasons in the decision log are the host's own words and can name people.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from typing import Any
+
+from contests import decisions, signing
+from contests.models import Assignment, Contest
+from contests.results.publishing import ResultRefused
+
+KIND, VERSION = "contest export", 1
+SEAL = "seal"
+
+
+def export_of(contest: Contest) -> bytes:
+    """The export of a contest whose result is decided, as UTF-8 text. Raises ResultRefused before."""
+    if not hasattr(contest, "standing"):
+        raise ResultRefused("The result is not decided yet. Decide it first; then it can be exported.")
+    content = {
+        "kind": KIND,
+        "version": VERSION,
+        "contest": _contest(contest),
+        "rubric": _rubric(contest),
+        "entries": _entries(contest),
+        "hearings": _hearings(contest),
+        "standing": contest.standing.working,
+        "decisions": [decisions.as_line(decision) for decision in contest.decisions.order_by("number")],
+    }
+    signed = as_text(content).encode()
+    seal = {"key": signing.public_key(), "signature": signing.sign(signed)}
+    return as_text(content | {SEAL: seal}).encode()
+
+
+def as_text(content: dict[str, Any]) -> str:
+    """The one way in which an export is written, so that every byte of it is settled."""
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _contest(contest: Contest) -> dict[str, Any]:
+    return {
+        "number": contest.pk,
+        "slug": contest.slug,
+        "title": contest.title,
+        "zone": contest.zone,
+        "opens_at": _moment(contest.opens_at),
+        "closes_at": _moment(contest.closes_at),
+        "judging_until": _moment(contest.judging_until),
+        "announced_at": _moment(contest.announced_at),
+        "rules_version": contest.rules_version,
+        "hearings_per_entry": contest.hearings_per_entry,
+        "listening_level_lufs": contest.listening_level_lufs,
+        "listening_ceiling_dbtp": contest.listening_ceiling_dbtp,
+    }
+
+
+def _rubric(contest: Contest) -> list[dict[str, str]]:
+    return [
+        {
+            "criterion": criterion.name,
+            "weight": str(criterion.weight),
+            "lowest": str(criterion.lowest),
+            "highest": str(criterion.highest),
+            "step": str(criterion.step),
+        }
+        for criterion in contest.criteria.all()
+    ]
+
+
+def _entries(contest: Contest) -> list[dict[str, Any]]:
+    places = dict(contest.results.values_list("entry_id", "place"))
+    return [
+        {
+            "entry": str(entry.pk),
+            "receipt": entry.receipt,
+            "sha256": entry.recording.sha256,
+            "received_at": _moment(entry.received_at),
+            "state": entry.state,
+            "place": places.get(entry.pk),
+        }
+        for entry in contest.entries.select_related("recording").order_by("receipt")
+    ]
+
+
+def _hearings(contest: Contest) -> list[dict[str, Any]]:
+    """Every assignment, with the scores of those that were submitted."""
+    hearings = (
+        Assignment.objects.filter(round__contest=contest)
+        .select_related("round", "sheet")
+        .prefetch_related("sheet__scores__criterion")
+        .order_by("round__number", "judge", "position")
+    )
+    return [
+        {
+            "round": hearing.round.number,
+            "judge": str(hearing.judge_id),
+            "entry": str(hearing.entry_id),
+            "position": hearing.position,
+            "state": hearing.state,
+            "submitted_at": _submitted_at(hearing),
+            "scores": _scores(hearing),
+        }
+        for hearing in hearings
+    ]
+
+
+def _submitted_at(hearing: Assignment) -> str | None:
+    sheet = getattr(hearing, "sheet", None)
+    return _moment(sheet.submitted_at) if sheet and sheet.submitted_at else None
+
+
+def _scores(hearing: Assignment) -> dict[str, str]:
+    if _submitted_at(hearing) is None:
+        return {}
+    in_order = sorted(hearing.sheet.scores.all(), key=lambda score: score.criterion.position)
+    return {score.criterion.name: str(score.value) for score in in_order}
+
+
+def _moment(when: datetime) -> str:
+    return when.astimezone(UTC).isoformat(timespec="microseconds")
