@@ -67,6 +67,10 @@ MEMBER_SECTIONS = [
     "contests.entering.sections.own_entries",
 ]
 SITE_NAME = os.environ.get("SITE_NAME", "The mixing school")
+# Where the links in letters lead, and whom letters come from.
+SITE_URL = os.environ.get("SITE_URL") or "http://127.0.0.1:8000"
+DEFAULT_FROM_EMAIL = os.environ.get("DEFAULT_FROM_EMAIL") or "letters@localhost"
+EMAIL_TIMEOUT = 20  # s; a mail server that hangs must not hold a worker
 
 ROOT_URLCONF = "academy.config.urls"
 WSGI_APPLICATION = "academy.config.wsgi.application"
@@ -154,6 +158,7 @@ CELERY_TASK_TIME_LIMIT = 960  # s
 CELERY_TASK_DEFAULT_QUEUE = "work"
 CELERY_BEAT_SCHEDULE = {
     "sweep": {"task": "analysis.jobs.tasks.sweep", "schedule": 30.0},
+    "sweep_letters": {"task": "academy.letters.tasks.sweep_letters", "schedule": 60.0},
     "sweep_uploads": {"task": "analysis.intake.tasks.sweep_uploads", "schedule": 900.0},
 }
 

@@ -6,6 +6,7 @@ from django.urls import include, path
 urlpatterns = [
     path("", include("contests.front_urls")),
     path("members/", include("academy.members.urls")),
+    path("letters/", include("academy.letters.urls")),
     path("packs/", include("academy.packs.urls")),
     path("courses/", include("academy.courses.urls")),
     path("contests/", include("contests.urls")),

@@ -1,0 +1,45 @@
+"""Find the letters whose next try is due, and forget whom old ones went to."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from django.contrib.auth.base_user import AbstractBaseUser
+
+from academy.letters.models import Letter, LetterState, Unwanted
+from academy.letters.writing import SEND_LETTER
+from analysis.jobs import requesting
+
+KEPT = timedelta(days=90)
+"""How long the site remembers to whom a letter went. Common practice, no source."""
+
+
+def sweep(now: datetime) -> int:
+    """Have every letter sent whose time has come, and forget old addresses. Returns how many were due."""
+    due = Letter.objects.filter(state=LetterState.WAITING, next_try_at__lte=now)
+    letters = list(due.values_list("pk", flat=True))
+    for pk in letters:
+        requesting.request(SEND_LETTER, pk)  # changes nothing while its job waits or runs
+    old = Letter.objects.exclude(state=LetterState.WAITING).filter(written_at__lt=now - KEPT)
+    old.exclude(address="").update(person=None, address="", subject="", text="", html="", trouble="")
+    return len(letters)
+
+
+def try_again(letter: Letter, *, now: datetime) -> bool:
+    """Put a letter that was given up back on its way. False when it was not, or its words are gone."""
+    changed = (
+        Letter.objects.filter(pk=letter.pk, state=LetterState.GIVEN_UP)
+        .exclude(text="")
+        .update(state=LetterState.WAITING, tries=0, next_try_at=now, settled_at=None)
+    )
+    if changed:
+        requesting.request(SEND_LETTER, letter.pk)
+    return bool(changed)
+
+
+def forget(person: AbstractBaseUser) -> None:
+    """Take a person out of every letter that is settled, drop those on their way, and the person's wishes."""
+    own = Letter.objects.filter(person=person)
+    own.filter(state=LetterState.WAITING).delete()
+    own.update(person=None, address="", subject="", text="", html="", trouble="")
+    Unwanted.objects.filter(person=person).delete()

@@ -1,0 +1,14 @@
+"""The slow work of this room."""
+
+from __future__ import annotations
+
+from academy.letters import sending
+from academy.letters.writing import SEND_LETTER
+from analysis.jobs.claiming import Claim
+from analysis.jobs.kinds import does
+
+
+@does(SEND_LETTER)
+def send_letter(claim: Claim) -> None:
+    """Send one letter."""
+    sending.send(claim)
