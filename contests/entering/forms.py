@@ -1,4 +1,4 @@
-"""The form to enter a contest with."""
+"""The forms of an entrant: to enter a contest, and to have a receipt checked."""
 
 from __future__ import annotations
 
@@ -44,3 +44,18 @@ class EntryForm(forms.Form):
         self.fields[
             "accepts_rules"
         ].label = f"I have read the rules, version {contest.rules_version}, and accept them."
+
+
+class ReceiptForm(forms.Form):
+    """The text of a signed receipt, pasted whole."""
+
+    receipt = forms.CharField(
+        label="The receipt, whole",
+        max_length=20_000,
+        strip=False,  # a blank more or less is a change
+        widget=forms.Textarea(attrs={"rows": 18, "class": "key", "spellcheck": "false"}),
+        error_messages={
+            "required": "Paste the text of the receipt.",
+            "max_length": "No receipt is that long.",
+        },
+    )

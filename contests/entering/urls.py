@@ -6,6 +6,7 @@ from contests.entering import views
 
 urlpatterns = [
     path("", views.contest_list, name="list"),
+    path("receipts/", views.receipts, name="receipts"),
     path("entries/", views.my_entries, name="my_entries"),
     path("entries/<slug:receipt>/", views.entry_page, name="entry"),
     path("entries/<slug:receipt>/status/", views.entry_status, name="entry_status"),

@@ -23,11 +23,11 @@ from analysis.intake.resumable.refusals import UploadRefused
 from analysis.jobs import requesting
 from analysis.jobs.models import JobState
 from analysis.measuring.measuring import kept_measurement
-from contests import access, queries
+from contests import access, queries, signing
 from contests.entering import submissions
 from contests.entering.checking import CHECK_ENTRY
-from contests.entering.forms import EntryForm
-from contests.entering.receipts import receipt_text
+from contests.entering.forms import EntryForm, ReceiptForm
+from contests.entering.receipts import check_receipt, signed_receipt
 from contests.entering.submissions import EntryRefused
 from contests.models import Contest, Entry
 from contests.scoring.standing import METHOD
@@ -190,11 +190,22 @@ def _status_of(request: HttpRequest, receipt: str) -> dict[str, Any]:
 @never_cache
 @require_safe
 def entry_receipt(request: HttpRequest, receipt: str) -> HttpResponse:
-    """The receipt as plain text, to keep."""
+    """The signed receipt as plain text, to keep."""
     entry = access.own_entry(request.user, receipt)
-    response = HttpResponse(receipt_text(entry), content_type="text/plain; charset=utf-8")
+    response = HttpResponse(signed_receipt(entry), content_type="text/plain; charset=utf-8")
     response["Content-Disposition"] = f'attachment; filename="receipt-{entry.receipt}.txt"'
     return response
+
+
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+def receipts(request: HttpRequest) -> HttpResponse:
+    """Where anybody can have a receipt checked. It says nothing that is not in the text that is brought."""
+    form = ReceiptForm(request.POST or None)
+    check = check_receipt(form.cleaned_data["receipt"]) if form.is_valid() else None
+    page = {"form": form, "check": check, "key": signing.short_form(signing.public_key())}
+    refused = request.method == "POST" and not (check and check.is_genuine)
+    return render(request, "contests/entering/receipts.html", page, status=422 if refused else 200)
 
 
 @login_required

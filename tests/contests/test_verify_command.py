@@ -1,0 +1,91 @@
+"""The `verify` command finds every change to what was sealed or recorded."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from django.core.management import execute_from_command_line
+
+from analysis.intake import keeping
+from contests.entering.receipts import signed_receipt
+from contests.models import Decision
+from tests import cast
+from tests.contests import stages
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def run(capsys):
+    """The command as a shell calls it: exit status, standard output, standard error."""
+
+    def _run(*words: object) -> tuple[int, str, str]:
+        status = 0
+        try:
+            execute_from_command_line(["manage.py", "verify", *map(str, words)])
+        except SystemExit as leaving:
+            status = leaving.code
+        out, err = capsys.readouterr()
+        assert "Traceback" not in err
+        return status, out, err
+
+    return _run
+
+
+class TestRecordings:
+    def test_untouched_ones_hold(self, run):
+        cast.recording()
+        assert run() == (0, "", "1 recordings and 0 decision logs hold.\n")
+
+    def test_one_changed_byte_is_found(self, run):
+        recording = cast.recording(original_name="mine.wav")
+        path = Path(keeping.shelf().path(recording.storage_key))
+        path.chmod(0o600)
+        blob = bytearray(path.read_bytes())
+        blob[-1] ^= 1
+        path.write_bytes(blob)
+        status, out, err = run()
+        assert (status, "mine.wav) holds other bytes than were sealed" in out) == (1, True)
+        assert "1 of 1 recordings" in err
+
+    def test_a_shortened_and_a_lost_one_are_found(self, run):
+        short, lost = cast.recording(), cast.recording()
+        path = Path(keeping.shelf().path(short.storage_key))
+        path.chmod(0o600)
+        path.write_bytes(path.read_bytes()[:-1])
+        keeping.discard(lost.storage_key)
+        status, out, _ = run()
+        assert status == 1
+        assert f"should hold {short.size_bytes}" in out
+        assert "cannot be read: No such file" in out
+
+
+class TestLogs:
+    def test_an_altered_line_is_found(self, run):
+        stage = stages.entered()
+        for _ in range(2):
+            stages.screening_line(stage)
+            stage.entries.pop(0)
+        assert run()[0] == 0
+        Decision.objects.filter(number=1).update(reason="Something else.")
+        status, out, _ = run()
+        assert (status, out) == (1, f"decision log of {stage.contest.slug}: line 1 does not follow\n")
+
+
+class TestReceipts:
+    def test_a_genuine_and_a_changed_one(self, run, tmp_path: Path):
+        stage = stages.entered()
+        text = signed_receipt(stage.entries[0])
+        good, bad, other = tmp_path / "good.txt", tmp_path / "bad.txt", tmp_path / "other.bin"
+        good.write_text(text)
+        bad.write_text(text.replace("bytes", "bites"))
+        other.write_bytes(b"\xff\x00")
+        assert run(good)[0] == 0
+        status, out, err = run(good, bad, other, tmp_path / "none")
+        assert status == 1
+        assert f"{good}: genuine." in out
+        assert f"{bad}: not genuine. The signature does not fit" in out
+        assert f"{other}: not genuine." in out
+        assert "cannot be read" in out
+        assert "3 of 4 are not genuine" in err
