@@ -16,7 +16,7 @@ class LetterState(models.TextChoices):
 
 
 class Letter(models.Model):
-    """One letter to one address. Its words are kept until it is sent, no longer: they may hold links that open.
+    """One letter to one address. Its words are kept until it is sent: they may hold links that open doors.
 
     After a while the address goes too; kind and key stay, so that no letter is ever written twice.
     """

@@ -11,6 +11,8 @@ class GrantInline(admin.TabularInline):
     """What the member holds, from when until when."""
 
     model = Grant
+    fk_name = "member"
+    fields = ("tier", "starts_at", "ends_at", "source", "reason")
     extra = 0
 
 
