@@ -85,7 +85,7 @@ def sampled_response(bands: Iterable[Band], frequency_hz: Frequencies, *, rate_h
     """
     require_rate(rate_hz)
     below = frequency_hz < rate_hz / 2
-    bent = np.tan(np.pi * frequency_hz[below] / rate_hz)
+    bent: Frequencies = np.tan(np.pi * frequency_hz[below] / rate_hz)
     total = np.full(frequency_hz.shape, np.nan, dtype=np.complex128)
     total[below] = 1.0
     for band in bands:
@@ -94,7 +94,8 @@ def sampled_response(bands: Iterable[Band], frequency_hz: Frequencies, *, rate_h
                 f"at {rate_hz:,} Hz a sampled {band.shape.value} ends at {rate_hz / 2:,.0f} Hz; "
                 f"{band.frequency_hz:,.0f} Hz is beyond it"
             )
-        total[below] *= _prototype(band, 1j * bent / math.tan(math.pi * band.frequency_hz / rate_hz))
+        s: Response = 1j * bent / math.tan(math.pi * band.frequency_hz / rate_hz)
+        total[below] *= _prototype(band, s)
     return total
 
 
@@ -178,17 +179,17 @@ def _prototype(band: Band, s: Response) -> Response:
     shape, q = band.shape, band.q
     if shape in {Shape.HIGH_PASS, Shape.LOW_PASS}:
         return _butterworth(band, s)
-    if shape is Shape.BAND_PASS:  # 0 dB at its middle
-        return (s / q) / (s**2 + s / q + 1)
-    if shape is Shape.NOTCH:
-        return (s**2 + 1) / (s**2 + s / q + 1)
     a = 10.0 ** (band.gain_db / 40.0)
-    if shape is Shape.BELL:
-        return (s**2 + s * (a / q) + 1) / (s**2 + s / (a * q) + 1)
     root = math.sqrt(a) / q
-    if shape is Shape.LOW_SHELF:
-        return a * (s**2 + root * s + a) / (a * s**2 + root * s + 1)
-    return a * (a * s**2 + root * s + 1) / (s**2 + root * s + a)
+    above, below = {
+        Shape.BAND_PASS: (s / q, s**2 + s / q + 1),  # 0 dB at its middle
+        Shape.NOTCH: (s**2 + 1, s**2 + s / q + 1),
+        Shape.BELL: (s**2 + s * (a / q) + 1, s**2 + s / (a * q) + 1),
+        Shape.LOW_SHELF: (a * (s**2 + root * s + a), a * s**2 + root * s + 1),
+        Shape.HIGH_SHELF: (a * (a * s**2 + root * s + 1), s**2 + root * s + a),
+    }[shape]
+    found: Response = above / below
+    return found
 
 
 def _butterworth(band: Band, s: Response) -> Response:

@@ -109,23 +109,27 @@ class TestStep:
     def test_after_the_attack_63_percent_are_there_and_after_the_release_37_are_left(self):
         # 1 - 1/e and 1/e: what the time constant of a one-pole is.
         step = step_response(
-            steady_db=6, attack_s=0.015, release_s=0.5, held_s=0.15, total_s=1.5, n_points=1_501
+            steady_db=6, attack_s=0.015, release_s=0.5, held_s=0.15, after_s=1.5, n_points=151
         )
+        assert step.time_s[[15, 150, 200]] == pytest.approx([0.015, 0.15, 0.65])
         assert step.reduction_db[15] == pytest.approx(6 * (1 - 1 / math.e), rel=1e-9)
         held = step.reduction_db[150]
         assert held == pytest.approx(6, rel=1e-4)
-        assert step.reduction_db[650] == pytest.approx(held / math.e, rel=1e-9)
+        assert step.reduction_db[200] == pytest.approx(held / math.e, rel=1e-9)
 
     def test_each_branch_is_scipy_s_one_pole(self):
-        step = step_response(steady_db=1, attack_s=0.02, release_s=9, held_s=1, total_s=1, n_points=101)
+        step = step_response(steady_db=1, attack_s=0.02, release_s=9, held_s=1, after_s=1, n_points=101)
         pole = math.exp(-0.01 / 0.02)
         wanted = np.concatenate(([0.0], np.ones(100)))
-        assert np.allclose(step.reduction_db, signal.lfilter([1 - pole], [1, -pole], wanted))
+        expected = signal.lfilter([1 - pole], [1, -pole], wanted)
+        assert np.allclose(step.reduction_db[:101], expected)
 
     def test_no_time_is_at_once(self):
-        step = step_response(steady_db=3, attack_s=0, release_s=0, held_s=0.5, total_s=1, n_points=11)
-        assert step.reduction_db.tolist() == [0, 3, 3, 3, 3, 3, 0, 0, 0, 0, 0]
+        step = step_response(steady_db=3, attack_s=0, release_s=0, held_s=0.5, after_s=1, n_points=4)
+        assert step.reduction_db.tolist() == [0, 3, 3, 3, 0, 0, 0]
 
-    def test_a_negative_time_is_refused(self):
-        with pytest.raises(CurveError):
-            step_response(steady_db=3, attack_s=-1, release_s=0, held_s=1, total_s=1)
+    def test_a_negative_time_or_a_part_without_length_is_refused(self):
+        for wrong in ({"attack_s": -1}, {"release_s": -1}, {"held_s": 0}, {"after_s": 0}):
+            times = {"attack_s": 0.1, "release_s": 0.1, "held_s": 1.0, "after_s": 1.0} | wrong
+            with pytest.raises(CurveError):
+                step_response(steady_db=3, **times)
