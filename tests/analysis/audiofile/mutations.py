@@ -84,7 +84,7 @@ def trial(octets: bytes, seed: bytes) -> str:
         except AudioError as refusal:
             return refusal.code
         found = header.description
-        taken = list(sample_blocks(source, header, block_frames=65_536))
+        taken = [block.copy() for block in sample_blocks(source, header, block_frames=65_536)]
         assert sum(len(block) for block in taken) == found.frames, "fewer frames than described"
         assert all(block.shape[1] == found.channels for block in taken), "other channels than described"
         if octets[:4] == seed[:4] == b"fLaC" and octets[26:42] == seed[26:42] != bytes(16):
