@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.dsp.errors import SampleError, require_audio
-from analysis.dsp.kernels import ANY_ORDER, FINITE, kernel
+from analysis.dsp.kernels import ANY_ORDER, MAGNITUDE, kernel
 from analysis.dsp.steps import STEPS_PER_READING, StepSums, window_frames, window_sums
 
 # A run of clipped samples: at least this many neighbours in one channel, all equal and all at full scale.
@@ -64,16 +64,16 @@ class Dynamics:
         planes = np.ascontiguousarray(audio.T)
         bounds = self.products.bounds(audio.shape[0])
         products = np.zeros((self._n_channels + 1, bounds.size - 1))
-        sums, peaks = np.zeros(self._n_channels), np.zeros(self._n_channels)
+        sums, step_peaks = np.zeros(self._n_channels), np.zeros((self._n_channels, bounds.size - 1))
         _add_products(planes, bounds, products, sums)
-        _raise_peaks(planes, peaks)
-        peak = float(peaks.max())
+        _raise_peaks(planes.view(np.int64), bounds, step_peaks.view(np.int64))
+        peak = float(step_peaks.max())
         if not (np.isfinite(products).all() and peak <= LARGEST_SAMPLE):
             raise SampleError("the audio holds samples that are not finite numbers")
         self.products.add(products, audio.shape[0])
         self._sum += sums
         if peak >= CLIPPED_FROM:
-            self.clipped_runs += _clipped_runs(planes, self._run_level, self._run_samples)
+            self.clipped_runs += _clipped_runs(planes, bounds, step_peaks, self._run_level, self._run_samples)
         else:
             self._run_samples[:] = 0
         if peak >= SILENT_BELOW:
@@ -167,20 +167,25 @@ def _add_products(
         products[n_channels, step] += left_right
 
 
-@kernel(freedom=FINITE)
-def _raise_peaks(planes: NDArray[np.float64], peaks: NDArray[np.float64]) -> None:
-    """Raise each channel's peak to its largest magnitude."""
-    for channel in range(planes.shape[0]):
-        plane, peak = planes[channel], peaks[channel]
-        for frame in range(plane.size):
-            magnitude = abs(plane[frame])
-            peak = magnitude if magnitude > peak else peak
-        peaks[channel] = peak
+@kernel()
+def _raise_peaks(bits: NDArray[np.int64], bounds: NDArray[np.int64], peaks: NDArray[np.int64]) -> None:
+    """Raise each channel's peak between neighbouring bounds to its largest magnitude; see `MAGNITUDE`."""
+    for channel in range(bits.shape[0]):
+        for step in range(bounds.size - 1):
+            part, peak = bits[channel, bounds[step] : bounds[step + 1]], peaks[channel, step]
+            for frame in range(part.size):
+                magnitude = part[frame] & MAGNITUDE
+                peak = magnitude if magnitude > peak else peak
+            peaks[channel, step] = peak
 
 
 @kernel()
 def _clipped_runs(
-    planes: NDArray[np.float64], run_level: NDArray[np.float64], run_samples: NDArray[np.int64]
+    planes: NDArray[np.float64],
+    bounds: NDArray[np.int64],
+    step_peaks: NDArray[np.float64],
+    run_level: NDArray[np.float64],
+    run_samples: NDArray[np.int64],
 ) -> int:
     """Clipped runs, counted at their third sample, so that one cut by the end of a block is counted once.
 
@@ -190,15 +195,20 @@ def _clipped_runs(
     runs = 0
     for channel in range(planes.shape[0]):
         level, samples = run_level[channel], run_samples[channel]
-        for sample in planes[channel]:
-            clamped = min(max(sample, -1.0), 1.0)
-            if abs(clamped) < CLIPPED_FROM:
-                samples = 0
+        for step in range(bounds.size - 1):
+            part = planes[channel, bounds[step] : bounds[step + 1]]
+            if step_peaks[channel, step] < CLIPPED_FROM:
+                samples = samples if part.size == 0 else 0
                 continue
-            samples = samples + 1 if samples > 0 and clamped == level else 1
-            level = clamped
-            if samples == CLIPPED_RUN_SAMPLES:
-                runs += 1
+            for sample in part:
+                clamped = min(max(sample, -1.0), 1.0)
+                if abs(clamped) < CLIPPED_FROM:
+                    samples = 0
+                    continue
+                samples = samples + 1 if samples > 0 and clamped == level else 1
+                level = clamped
+                if samples == CLIPPED_RUN_SAMPLES:
+                    runs += 1
         run_level[channel], run_samples[channel] = level, samples
     return runs
 

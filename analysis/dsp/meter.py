@@ -17,8 +17,8 @@ from analysis.dsp.spectrum import Spectrum
 from analysis.dsp.steps import STEPS_PER_READING
 from analysis.dsp.truepeak import TruePeak
 
-# Longer blocks are measured in pieces: as fast as any other length when measured, and small in memory.
-PIECE_FRAMES = 65_536
+# Longer blocks are measured in pieces: what is in work then stays in the processor's own memory.
+PIECE_FRAMES = 32_768
 INT32_SCALE = 2.0**-31
 Block = NDArray[np.float64] | NDArray[np.float32] | NDArray[np.int32]
 
@@ -79,6 +79,7 @@ class Meter:
         self._true_peak = TruePeak(rate_hz=rate_hz, n_channels=n_channels)
         self._dynamics = Dynamics(rate_hz=rate_hz, n_channels=n_channels)
         self._spectrum = Spectrum(rate_hz=rate_hz, n_channels=n_channels)
+        self._room = np.empty(n_channels * PIECE_FRAMES)  # for the piece in work; asked for once
 
     def add(self, audio: Block) -> None:
         """Take the next block, shape (n_frames, n_channels).
@@ -91,7 +92,7 @@ class Meter:
         scale = _scale(audio)
         for at in range(0, audio.shape[0], PIECE_FRAMES):
             block = cast(Block, np.ascontiguousarray(audio[at : at + PIECE_FRAMES]))
-            planes = np.empty((self._n_channels, block.shape[0]))
+            planes = self._room[: block.size].reshape(self._n_channels, block.shape[0])
             _spread(block, scale, planes)
             piece = planes.T  # the same samples, channel after channel in memory
             self._dynamics.add(piece)  # first, because it refuses what is not a number

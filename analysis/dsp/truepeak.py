@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.dsp.errors import require_audio, require_rate
-from analysis.dsp.kernels import FINITE, kernel
+from analysis.dsp.kernels import MAGNITUDE, kernel
 
 # BS.1770-5, Annex 2: 4x at 48 kHz, less at higher rates. Each limit lies a little below the rates it is for.
 FOURFOLD_BELOW_HZ = 88_200
@@ -61,6 +61,11 @@ def interpolator(fold: int) -> NDArray[np.float64]:
     return taps
 
 
+def _reach_limit(taps: NDArray[np.float64]) -> float:
+    """How far a value can reach, per unit of the largest sample among those that its taps touch."""
+    return float(np.abs(taps).sum(axis=0).max())
+
+
 def _bend_limit(taps: NDArray[np.float64]) -> float:
     """How far a value can leave the straight line between its samples, per unit of second difference.
 
@@ -91,85 +96,112 @@ class TruePeak:
         self._peak = np.zeros(n_channels)
         taps = interpolator(oversampling(rate_hz=rate_hz))
         self._taps = np.ascontiguousarray(taps.T)  # shape (fold - 1, TAPS)
-        self._bend_limit = _bend_limit(taps) if taps.size else 0.0
+        self._limits = (_reach_limit(taps), _bend_limit(taps)) if taps.size else (0.0, 0.0)
         self._held = np.zeros((n_channels, 0))  # samples whose gaps wait for more to follow
 
     def add(self, audio: NDArray[np.float64]) -> None:
         """Take the next block, shape (n_frames, n_channels). Raises ShapeError for other channels."""
         require_audio(audio, n_channels=self._n_channels)
-        planes = np.concatenate((self._held, audio.T), axis=1)
+        planes, n_held = np.ascontiguousarray(audio.T), self._held.shape[1]
+        if planes.shape[1] >= TAPS + STRETCH_FRAMES:
+            # The gaps of the samples that waited, with what they needed to see, and then those of the block.
+            self._search(np.concatenate((self._held, planes[:, : TAPS + STRETCH_FRAMES]), axis=1), n_held)
+        else:
+            planes = np.concatenate((self._held, planes), axis=1)
         # Whole stretches only: the samples of an unfinished one wait for the rest of it.
         n_gaps = max(0, planes.shape[1] - BEFORE - AFTER) // STRETCH_FRAMES * STRETCH_FRAMES
-        _raise_peaks(planes, n_gaps, self._taps, self._bend_limit, self._peak)
+        self._search(planes, n_gaps)
         self._held = planes[:, n_gaps:].copy()
 
     def peaks(self) -> NDArray[np.float64]:
         """True peak of each channel so far, shape (n_channels,), linear, full scale 1.0. Silence gives 0."""
-        peak, n_gaps = self._peak.copy(), max(0, self._held.shape[1] - BEFORE - AFTER)
+        so_far, n_gaps = self._peak.copy(), max(0, self._held.shape[1] - BEFORE - AFTER)
         # Silence to fill the last stretch up; only the gaps of what was heard are looked at.
-        filled = np.pad(self._held, ((0, 0), (0, STRETCH_FRAMES)))
-        _raise_peaks(filled, n_gaps, self._taps, self._bend_limit, peak)
-        return peak
+        self._search(np.pad(self._held, ((0, 0), (0, STRETCH_FRAMES))), n_gaps)
+        found, self._peak = self._peak, so_far
+        return found
+
+    def _search(self, planes: NDArray[np.float64], n_gaps: int) -> None:
+        _raise_peaks(planes, planes.view(np.int64), n_gaps, self._taps, self._limits, self._peak)
 
 
 # What rounding can add to a bound or to an interpolated value, per unit of the peak. Some hundred roundings
 # of a float64 are 2e-14; the rest is room.
 ROUNDING = 1e-12
+UNKNOWN = -1.0  # less than any bend
 
 
-@kernel(freedom=FINITE)
+@kernel()
 def _raise_peaks(
     planes: NDArray[np.float64],
+    bits: NDArray[np.int64],
     n_gaps: int,
     taps: NDArray[np.float64],
-    bend_limit: float,
+    limits: tuple[float, float],
     peaks: NDArray[np.float64],
 ) -> None:
     """Raise each channel's peak to its samples and to the values in the first `n_gaps` gaps after BEFORE.
 
-    The samples must reach past the last gap by AFTER, and past its stretch by AFTER, too.
+    The samples must reach past the last gap by AFTER, and past its stretch by AFTER, too. `bits` are those of
+    the samples, see `MAGNITUDE`.
     """
+    reach_limit, bend_limit = limits
+    # A stretch is its samples and the gap after each. Its taps reach less than a stretch past it: into its
+    # two neighbours. Number 0 is what lies before the first, the last what lies after them.
+    n_stretches = (n_gaps + STRETCH_FRAMES - 1) // STRETCH_FRAMES
+    largest, sharpest = np.zeros(n_stretches + 2), np.zeros(n_stretches + 2)
+    could_reach = np.zeros(n_stretches + 2)
+    values = np.empty(STRETCH_FRAMES)
+    largest_bits, sharpest_bits, values_bits = (
+        largest.view(np.int64),
+        sharpest.view(np.int64),
+        values.view(np.int64),
+    )
     for channel in range(planes.shape[0]):
-        samples, peak = planes[channel], peaks[channel]
-        for frame in range(samples.size):
-            magnitude = abs(samples[frame])
-            peak = magnitude if magnitude > peak else peak
-        n_stretches = (n_gaps + STRETCH_FRAMES - 1) // STRETCH_FRAMES
-        if n_stretches == 0:
-            peaks[channel] = peak
-            continue
-        # A stretch is its samples and the gap after each; its last gap ends on the next one's first.
-        ends = np.empty(n_stretches)
-        bends = np.zeros(
-            n_stretches + 2
-        )  # the sharpest of each stretch, and of what lies before and after them
-        for stretch in range(n_stretches):
-            at = BEFORE + stretch * STRETCH_FRAMES
-            around = samples[at - 1 : at + STRETCH_FRAMES + 1]
-            largest = sharpest = 0.0
-            for frame in range(STRETCH_FRAMES):
-                bend = abs(around[frame] - 2.0 * around[frame + 1] + around[frame + 2])
-                sharpest = bend if bend > sharpest else sharpest
-                magnitude = abs(around[frame + 2])
-                largest = magnitude if magnitude > largest else largest
-            ends[stretch], bends[stretch + 1] = max(largest, abs(around[1])), sharpest
-        for edge, part in (
-            (0, samples[: BEFORE + 1]),
-            (n_stretches + 1, samples[BEFORE + n_stretches * STRETCH_FRAMES - 1 :]),
-        ):
-            for frame in range(part.size - 2):
-                bends[edge] = max(bends[edge], abs(part[frame] - 2.0 * part[frame + 1] + part[frame + 2]))
-        # The taps of a stretch reach past it by less than a stretch: into its two neighbours.
-        could_reach = ends + bend_limit * np.maximum(np.maximum(bends[:-2], bends[2:]), bends[1:-1])
-        most_promising = int(np.argmax(could_reach))
+        samples = planes[channel]
+        for stretch in range(n_stretches + 2):
+            at = BEFORE + (stretch - 1) * STRETCH_FRAMES
+            part, highest = bits[channel, max(0, at) : at + STRETCH_FRAMES], np.int64(0)
+            for frame in range(part.size):
+                magnitude = part[frame] & MAGNITUDE
+                highest = magnitude if magnitude > highest else highest
+            largest_bits[stretch] = highest
+        peak = max(peaks[channel], largest.max())
+        enough = peak * (1.0 - ROUNDING)
 
-        values = np.empty(STRETCH_FRAMES)
-        for turn in range(-1, n_stretches):
+        # The samples alone rule most stretches out; only for the others ask how sharply they bend.
+        sharpest[:] = UNKNOWN
+        most_promising = 0
+        for stretch in range(1, n_stretches + 1):
+            around = max(largest[stretch - 1], largest[stretch], largest[stretch + 1])
+            could_reach[stretch] = reach_limit * around
+            if could_reach[stretch] <= enough:
+                continue
+            for near in range(stretch - 1, stretch + 2):
+                if sharpest[near] != UNKNOWN:
+                    continue
+                at = BEFORE + (near - 1) * STRETCH_FRAMES
+                part = samples[max(0, at - 1) : at + STRETCH_FRAMES + 1]
+                highest = np.int64(0)
+                for frame in range(part.size - 2):
+                    values[frame] = part[frame] - 2.0 * part[frame + 1] + part[frame + 2]
+                for frame in range(part.size - 2):
+                    magnitude = values_bits[frame] & MAGNITUDE
+                    highest = magnitude if magnitude > highest else highest
+                sharpest_bits[near] = highest
+            # Its last gap ends on the first sample of the next.
+            ends = max(largest[stretch], abs(samples[BEFORE + stretch * STRETCH_FRAMES]))
+            bend = max(sharpest[stretch - 1], sharpest[stretch], sharpest[stretch + 1])
+            could_reach[stretch] = min(could_reach[stretch], ends + bend_limit * bend)
+            if could_reach[stretch] > could_reach[most_promising]:
+                most_promising = stretch
+
+        for turn in range(n_stretches + 1):
             # The most promising first: what it reaches rules out most of the others.
-            stretch = turn if turn >= 0 else most_promising
+            stretch = turn if turn else most_promising
             if could_reach[stretch] <= peak * (1.0 - ROUNDING):
                 continue
-            at = stretch * STRETCH_FRAMES
+            at = (stretch - 1) * STRETCH_FRAMES
             width = min(STRETCH_FRAMES, n_gaps - at)
             for between in range(taps.shape[0]):
                 values[:] = 0.0
