@@ -124,7 +124,7 @@ class StemSet:
         found = {}
         for first in range(self._n_stems):
             others = [other for other in range(self._n_stems) if other != first]
-            pairs = [self._pair(*sorted((first, other)), power) for other in others]
+            pairs = [self._pair(min(first, other), max(first, other), power) for other in others]
             best = max(pairs, key=lambda pair: abs(pair.correlation), default=None)
             if best is not None and abs(best.correlation) >= PARTNERS:
                 found[best.first, best.second] = best
