@@ -14,6 +14,8 @@ from academy.members.models import Member
 from contests.models import Contest, Decision
 
 FIRST_HASH = "0" * 64
+CHANGED = "contest changed"
+"""The action of lines about changes to a public contest; its page shows them to everybody."""
 
 Line = Mapping[str, Any]
 """One line of the log as plain JSON; see `as_line`."""

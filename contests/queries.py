@@ -11,7 +11,8 @@ from django.db.models import QuerySet
 
 from academy.members.models import Member
 from contests.access import Person, is_host
-from contests.models import Contest, Criterion, Entry, EntryMove, Prize
+from contests.decisions import CHANGED
+from contests.models import Contest, Criterion, Decision, Entry, EntryMove, Prize
 from contests.states import STANDING_ENTRY, ContestState, EntryState
 
 _AFTER_THE_CLOSE = {
@@ -88,6 +89,11 @@ def totals_per_currency(prizes: Iterable[Prize]) -> list[tuple[str, Decimal]]:
         if prize.value is not None and prize.currency:
             totals[prize.currency] = totals.get(prize.currency, Decimal(0)) + prize.value
     return sorted(totals.items())
+
+
+def announced_changes(contest: Contest) -> list[Decision]:
+    """What was changed of the contest since it is public, the latest first."""
+    return list(contest.decisions.filter(action=CHANGED).order_by("-number"))
 
 
 def live_entries(contest: Contest, member: Member) -> list[Entry]:

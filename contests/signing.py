@@ -32,11 +32,19 @@ def public_key() -> str:
 def is_signed(text: bytes, *, signature: str, key: str) -> bool:
     """Whether `signature` is that of `text` by the holder of `key`, in base64. False for what is neither."""
     try:
-        public = Ed25519PublicKey.from_public_bytes(base64.b64decode(key, validate=True))
-        public.verify(base64.b64decode(signature, validate=True), text)
+        public = Ed25519PublicKey.from_public_bytes(_decoded(key))
+        public.verify(_decoded(signature), text)
     except (InvalidSignature, ValueError, binascii.Error):
         return False
     return True
+
+
+def _decoded(words: str) -> bytes:
+    """The bytes that base64 stands for. The spare bits of its last letter have to be 0: RFC 4648, clause 3.5."""
+    decoded = base64.b64decode(words, validate=True)
+    if base64.b64encode(decoded).decode() != words:
+        raise ValueError("not the one way to write these bytes")
+    return decoded
 
 
 def short_form(key: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import signal
 import socket
@@ -19,7 +20,10 @@ from django.db.migrations.executor import MigrationExecutor
 from academy.config import static_files
 
 GRACE_S = 25.0  # a warm stop waits for the job at hand; what is killed after that is found by the sweep
-THREADS = 8  # a slow client holds one thread, not the site
+THREADS = 64  # a slow upload holds a thread to its end; forty at once must leave some for the pages
+
+
+PR_SET_PDEATHSIG = 1  # linux/prctl.h
 
 
 class CannotServe(Exception):
@@ -103,7 +107,18 @@ def _worker(workers: int) -> list[str]:
 def _start(command: list[str]) -> subprocess.Popen[bytes]:
     # A session of its own: Ctrl-C reaches this process alone, which ends the parts in order.
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
-    return subprocess.Popen(command, cwd=settings.ROOT, env=environment, start_new_session=True)
+    return subprocess.Popen(
+        command,
+        cwd=settings.ROOT,
+        env=environment,
+        start_new_session=True,
+        preexec_fn=_end_with_parent if sys.platform == "linux" else None,
+    )
+
+
+def _end_with_parent() -> None:
+    """Have the kernel end this process when `serve` is killed and can end nothing itself: prctl(2)."""
+    ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
 
 
 def _answers(host: str, port: int, parts: list[subprocess.Popen[bytes]], stop: _Stop) -> bool:

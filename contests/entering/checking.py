@@ -49,6 +49,8 @@ def spec_of(contest: Contest) -> DeliverySpec:
         true_peak_ceiling_dbtp=contest.spec_true_peak_ceiling_dbtp,
         length_tolerance_s=contest.spec_length_tolerance_s,
         reference_s=reference.duration_s if reference else None,
+        lowest_lufs=contest.spec_lowest_lufs,
+        highest_lufs=contest.spec_highest_lufs,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from academy.templatetags.audio_text import NO_BREAK, channels, db, dbtp, depth, khz, number
+from academy.templatetags.audio_text import NO_BREAK, channels, db, dbtp, depth, khz, lufs, number
 from analysis.audiofile.errors import AudioError
 
 SHORTEST_S = 0.4
@@ -25,6 +25,8 @@ class DeliverySpec:
     true_peak_ceiling_dbtp: float | None = None
     length_tolerance_s: float | None = None
     reference_s: float | None = None  # length of the reference mix
+    lowest_lufs: float | None = None
+    highest_lufs: float | None = None
 
 
 @dataclass(frozen=True)
@@ -53,8 +55,8 @@ def findings(spec: DeliverySpec, delivered: Delivered, *, earlier_stands: bool) 
 
     Each says what was found, what is asked and what to do; `earlier_stands` adds that an earlier entry still
     stands. Empty when the file is as asked. Rates, depths and channels are compared exactly, lengths in
-    seconds, and the true peak as it is shown, to a tenth of a decibel: anything finer is within the tolerance
-    of true-peak meters (EBU Tech 3341, table 1, cases 15 to 23: +0.2/−0.4 dB).
+    seconds, and true peak and loudness as they are shown, to a tenth: anything finer is within the tolerance
+    of meters (EBU Tech 3341, table 1: ±0.1 LU for loudness, +0.2/−0.4 dB for true peak).
     """
     found = [
         _rate(spec, delivered),
@@ -63,6 +65,7 @@ def findings(spec: DeliverySpec, delivered: Delivered, *, earlier_stands: bool) 
         _sound(delivered),
         _length(spec, delivered),
         _true_peak(spec, delivered),
+        _loudness(spec, delivered),
     ]
     closing = _closing(earlier_stands)
     # Plain spaces: these sentences also leave the page, as JSON and in letters.
@@ -158,4 +161,22 @@ def _true_peak(spec: DeliverySpec, delivered: Delivered) -> Finding | None:
         "true_peak",
         f"Your file peaks at {dbtp(peak_dbtp)}; this contest asks for {dbtp(ceiling_dbtp)} or less. "
         f"Change the output level by {db(ceiling_dbtp - round(peak_dbtp, 1))} or more, export again",
+    )
+
+
+def _loudness(spec: DeliverySpec, delivered: Delivered) -> Finding | None:
+    found_lufs = delivered.integrated_lufs
+    if found_lufs is None:
+        return None
+    shown_lufs = round(found_lufs, 1)
+    if spec.lowest_lufs is not None and shown_lufs < spec.lowest_lufs:
+        asked, change_db = f"{lufs(spec.lowest_lufs)} or more", spec.lowest_lufs - shown_lufs
+    elif spec.highest_lufs is not None and shown_lufs > spec.highest_lufs:
+        asked, change_db = f"{lufs(spec.highest_lufs)} or less", spec.highest_lufs - shown_lufs
+    else:
+        return None
+    return Finding(
+        "loudness",
+        f"Your file measures {lufs(found_lufs)}; this contest asks for {asked}. "
+        f"Change the output level by {db(change_db)}, export again",
     )

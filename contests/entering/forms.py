@@ -41,9 +41,18 @@ class EntryForm(forms.Form):
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]  # a form's own
         self.initial.setdefault("rules_version", contest.rules_version)
         self.fields["file"].required = not self.data.get("upload")
+        for number, statement in enumerate(contest.statements):
+            self.fields[f"statement_{number}"] = forms.BooleanField(
+                label=statement,
+                error_messages={"required": "Every entrant states this; nothing was entered."},
+            )
+        self.order_fields(["rules_version", "accepts_rules", *self._statements(), "note", "upload", "file"])
         self.fields[
             "accepts_rules"
         ].label = f"I have read the rules, version {contest.rules_version}, and accept them."
+
+    def _statements(self) -> list[str]:
+        return [name for name in self.fields if name.startswith("statement_")]
 
 
 class ReceiptForm(forms.Form):

@@ -25,6 +25,7 @@ def new_reference() -> str:
 def receipt_text(entry: Entry) -> str:
     """The receipt as plain text, the same for ever: nothing in it changes with the entry's state."""
     contest, recording = entry.contest, entry.recording
+    begun = [("Upload begun", moment(entry.begun_at, contest.zone))] if entry.begun_at else []
     lines = [
         ("Reference", entry.receipt),
         ("Contest", contest.title),
@@ -32,6 +33,7 @@ def receipt_text(entry: Entry) -> str:
         ("File", recording.original_name),
         ("Size", f"{recording.size_bytes} bytes"),
         ("SHA-256", recording.sha256),
+        *begun,
         ("Received", moment(entry.received_at, contest.zone)),
         ("Received, UTC", entry.received_at.isoformat(timespec="milliseconds")),
         ("Rules accepted", f"version {entry.rules_version}"),

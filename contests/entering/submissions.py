@@ -26,16 +26,21 @@ BEING_CHECKED = (
 
 
 FORM_GRACE = timedelta(minutes=30)
-"""How long after the close the form may follow a file that arrived in time."""
+"""How long after the close, grace included, the form may follow a file that arrived in time."""
 
 
 class EntryRefused(Exception):
     """An upload or a withdrawal that is not taken, and why, in the entrant's words."""
 
 
-def obstacle(contest: Contest, member: Member, now: datetime) -> str | None:
-    """Why the member cannot enter now, in one or two sentences; None when nothing is in the way."""
-    if not contest.accepts_entries(now):
+def obstacle(
+    contest: Contest, member: Member, now: datetime, *, begun_at: datetime | None = None
+) -> str | None:
+    """Why the member cannot enter now, in one or two sentences; None when nothing is in the way.
+
+    `begun_at` is when the upload was opened, for one that is sent in parts.
+    """
+    if not contest.accepts_entries(now, begun_at=begun_at):
         return _not_open(contest, now)
     if member.is_host:
         return "Hosts run the contests here and do not enter them. Use an account of your own as a member."
@@ -58,21 +63,22 @@ def submit_entry(
     member: Member,
     received: Received,
     now: datetime,
+    begun_at: datetime | None = None,
     note: str = "",
     rules_version: int | None = None,
 ) -> Entry:
     """Take one kept upload into a contest, write its receipt, and have it checked.
 
-    `now` is the server's clock at the last byte; `rules_version` the one that the entrant read and accepted,
-    the current one if not given. The contest row is locked first, so an entry is either inside the deadline
-    or refused: closing a contest and entering it cannot overlap. An earlier ready entry stands until this one
-    is found ready.
+    `now` is the server's clock at the last byte, `begun_at` when its upload was opened; `rules_version` the
+    one that the entrant read and accepted, the current one if not given. The contest row is locked first, so
+    an entry is either inside the deadline or refused: closing a contest and entering it cannot overlap. An
+    earlier ready entry stands until this one is found ready.
 
     Raises EntryRefused. Whatever is raised before the commit, nothing is written and the bytes are let go.
     """
     with transaction.atomic():
         try:
-            return _enter(contest_id, member, received, now, note, rules_version)
+            return _enter(contest_id, member, received, now, begun_at, note, rules_version)
         except Exception:
             # Here the rollback is certain; once a commit has begun, a row may have these bytes.
             sealing.let_go(received)
@@ -80,10 +86,16 @@ def submit_entry(
 
 
 def _enter(
-    contest_id: int, member: Member, received: Received, now: datetime, note: str, rules_version: int | None
+    contest_id: int,
+    member: Member,
+    received: Received,
+    now: datetime,
+    begun_at: datetime | None,
+    note: str,
+    rules_version: int | None,
 ) -> Entry:
     contest = _locked(contest_id)
-    refusal = obstacle(contest, member, now)
+    refusal = obstacle(contest, member, now, begun_at=begun_at)
     if refusal is None and rules_version not in {None, contest.rules_version}:
         refusal = (
             f"The rules were changed to version {contest.rules_version} while you were here. "
@@ -100,6 +112,7 @@ def _enter(
                 note_to_judges=note,
                 receipt=new_reference(),
                 received_at=now,
+                begun_at=begun_at,
                 rules_version=contest.rules_version,
             )
     except IntegrityError as exc:
@@ -115,7 +128,7 @@ def moment_that_counts(contest: Contest, *, last_byte_at: datetime, now: datetim
     The last byte decides, for nobody can change the file after it. Long after the close it does not: what was
     left lying must not come in when others have stopped.
     """
-    return last_byte_at if now < contest.closes_at + FORM_GRACE else now
+    return last_byte_at if now < contest.grace_ends_at + FORM_GRACE else now
 
 
 def made_of(upload_id: UUID, contest: Contest, member: Member) -> Entry | None:

@@ -58,6 +58,7 @@ def contest_page(request: HttpRequest, slug: str) -> HttpResponse:
         "sponsors": list(contest.sponsors.all()),
         "panel_size": contest.judges.count(),
         "method": METHOD,
+        "changes": queries.announced_changes(contest),
     }
     if isinstance(request.user, Member):
         page["own_entries"] = queries.live_entries(contest, request.user)
@@ -87,7 +88,7 @@ def _take_upload(request: HttpRequest, contest: Contest, member: Member) -> Http
         except (AudioError, EntryRefused, UploadRefused) as exc:
             refusal = str(exc)
     else:
-        refusal = submissions.obstacle(contest, member, now)
+        refusal = submissions.obstacle(contest, member, now, begun_at=resumable.earliest_begun(member))
     if _wants_json(request):
         sentences = [refusal] if refusal else [str(each[0]) for each in form.errors.values()]
         return JsonResponse({"message": " ".join(sentences)}, status=422)
@@ -100,12 +101,14 @@ def _enter(contest: Contest, member: Member, filled: dict[str, Any], now: dateti
     Raises AudioError, EntryRefused or UploadRefused. Whoever may not enter is told before the file is read.
     """
     upload_id = filled["upload"]
+    begun_at = None
     if upload_id is not None:
         if entry := submissions.made_of(upload_id, contest, member):
             return entry
-        last_byte_at = resumable.finished(upload_id, member).finished_at
-        now = submissions.moment_that_counts(contest, last_byte_at=last_byte_at, now=now)
-    if (refusal := submissions.obstacle(contest, member, now)) is not None:
+        upload = resumable.finished(upload_id, member)
+        begun_at = upload.opened_at
+        now = submissions.moment_that_counts(contest, last_byte_at=upload.finished_at, now=now)
+    if (refusal := submissions.obstacle(contest, member, now, begun_at=begun_at)) is not None:
         raise EntryRefused(refusal)
     if upload_id is not None:
         received = resumable.take(upload_id, member)
@@ -116,6 +119,7 @@ def _enter(contest: Contest, member: Member, filled: dict[str, Any], now: dateti
         member=member,
         received=received,
         now=now,
+        begun_at=begun_at,
         note=filled["note"],
         rules_version=filled["rules_version"],
     )
@@ -137,7 +141,10 @@ def _upload_page(
         "contest": contest,
         "form": form,
         "refusal": refusal,
-        "obstacle": submissions.obstacle(contest, member, timezone.now()),
+        # Who has an upload under way since before the close finds the form, to end it within the grace.
+        "obstacle": submissions.obstacle(
+            contest, member, timezone.now(), begun_at=resumable.earliest_begun(member)
+        ),
         "standing": next((entry for entry in entries if entry.state != EntryState.CHECKING), None),
         "checking": next((entry for entry in entries if entry.state == EntryState.CHECKING), None),
         "largest_bytes": settings.LARGEST_UPLOAD_BYTES,

@@ -13,6 +13,7 @@ from academy.templatetags.audio_text import moment
 from analysis.listening import planning
 from analysis.listening.models import CopyState, MatchPlan
 from contests import decisions
+from contests.drafting.checklist import missing_before_opening
 from contests.hosting.refusals import HostingRefused
 from contests.judging import assigning
 from contests.models import Contest, Entry, Round
@@ -37,27 +38,15 @@ def open_contest(contest_id: int, *, actor: Member, now: datetime) -> Contest:
     return contest
 
 
-def missing_before_opening(contest: Contest) -> list[str]:
-    """What a visitor would miss on the page, in words; empty when it can open."""
-    missing = []
-    if not contest.criteria.exists():
-        missing.append("the rubric has no criterion")
-    if contest.pack.reference_mix is None:
-        missing.append("the stem pack has no reference mix")
-    if not contest.closes_at < contest.judging_until <= contest.announced_at:
-        missing.append("the dates do not follow one another")
-    return missing
-
-
 @transaction.atomic
 def close_contest(contest_id: int, *, actor: Member | None, now: datetime, reason: str = "") -> Contest:
     """End the taking of entries. Before its date it needs a reason, and the date becomes now.
 
-    The contest row is locked, so that an entry is either inside or refused. `actor`
-    is None for the timetable.
+    While uploads that were begun in time may still end, that is early too. The contest row is locked, so that
+    an entry is either inside or refused. `actor` is None for the timetable.
     """
     contest = _locked(contest_id)
-    is_early = now < contest.closes_at
+    is_early = now < contest.grace_ends_at
     if contest.state == ContestState.OPEN and now <= contest.opens_at:
         raise HostingRefused(
             f"It opens on {moment(contest.opens_at, contest.zone)}; what has not begun cannot be closed."
@@ -68,8 +57,10 @@ def close_contest(contest_id: int, *, actor: Member | None, now: datetime, reaso
     details = {}
     if is_early:
         details = {"announced": contest.closes_at.isoformat()}
-        Contest.objects.filter(pk=contest.pk).update(closes_at=now)
-        contest.closes_at = now
+        if contest.grace_minutes:
+            details["grace_minutes"] = str(contest.grace_minutes)
+        contest.closes_at, contest.grace_minutes = min(now, contest.closes_at), 0
+        contest.save(update_fields=["closes_at", "grace_minutes"])
     action = "closed early" if is_early else "closed"
     decisions.record(contest, action, actor=actor, now=now, reason=reason, details=details)
     return contest

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from academy.templatetags.audio_text import moment
-from contests.hosting.running import missing_before_opening
+from contests.drafting.checklist import missing_before_opening
 from contests.hosting.tallies import Tally
 from contests.models import Contest
 from contests.states import ContestState, RoundState
@@ -76,7 +76,7 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
     state = ContestState(contest.state)
     if state == ContestState.DRAFT:
         return ["It is a draft. Look at it as a visitor would, then open it."]
-    if state == ContestState.OPEN and now >= contest.closes_at:
+    if state == ContestState.OPEN and now >= contest.grace_ends_at:
         return ["Entries have ended by the clock. Close the contest."]
     if state == ContestState.CLOSED and tally.round is None:
         return [
@@ -107,7 +107,7 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
 
 
 def _close(contest: Contest, now: datetime) -> Step:
-    if now >= contest.closes_at:
+    if now >= contest.grace_ends_at:
         return Step("close", "Close the contest", "Entries have ended by the clock and are frozen by this.")
     return Step(
         "close",

@@ -1,6 +1,6 @@
 """What a contest keeps, one file a subject."""
 
-from contests.models.contest import Contest, Criterion, Prize, Sponsor
+from contests.models.contest import Contest, Criterion, Handing, Prize, Sponsor
 from contests.models.entry import Entry, EntryMove
 from contests.models.judging import Assignment, Judge, Round, Score, ScoreSheet
 from contests.models.result import Decision, Result, Standing
@@ -12,6 +12,7 @@ __all__ = [
     "Decision",
     "Entry",
     "EntryMove",
+    "Handing",
     "Judge",
     "Prize",
     "Result",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
@@ -31,6 +31,7 @@ class Contest(models.Model):
     brief = models.TextField()  # Markdown
     rules = models.TextField()  # Markdown
     rules_version = models.PositiveIntegerField(default=1)
+    eligibility = models.TextField(blank=True)  # one statement a line; every entrant makes all of them
     pack = models.ForeignKey(StemPack, on_delete=models.PROTECT, related_name="+")
     tier = models.ForeignKey(
         Tier, on_delete=models.PROTECT, null=True, blank=True
@@ -42,6 +43,8 @@ class Contest(models.Model):
     closes_at = models.DateTimeField()
     judging_until = models.DateTimeField()
     announced_at = models.DateTimeField()
+    # An upload begun before the close may end so much later.
+    grace_minutes = models.PositiveSmallIntegerField(default=0)
 
     # The delivery spec. Null asks for nothing.
     spec_sample_rate_hz = models.PositiveIntegerField(null=True, blank=True)
@@ -49,6 +52,8 @@ class Contest(models.Model):
     spec_channels = models.PositiveSmallIntegerField(default=2)
     spec_true_peak_ceiling_dbtp = models.FloatField(null=True, blank=True)
     spec_length_tolerance_s = models.FloatField(null=True, blank=True)  # against the reference mix
+    spec_lowest_lufs = models.FloatField(null=True, blank=True)
+    spec_highest_lufs = models.FloatField(null=True, blank=True)
 
     # How it is heard and scored; fixed and shown before judging opens.
     listening_level_lufs = models.FloatField(default=-18.0)
@@ -74,9 +79,24 @@ class Contest(models.Model):
         """The contest's own time zone."""
         return ZoneInfo(self.zone)
 
-    def accepts_entries(self, now: datetime) -> bool:
-        """Whether an upload whose last byte arrived at `now` is in time. The closing second is too late."""
-        return self.state == ContestState.OPEN and self.opens_at <= now < self.closes_at
+    @property
+    def statements(self) -> list[str]:
+        """What every entrant states about themselves, a sentence each."""
+        return [line.strip() for line in self.eligibility.splitlines() if line.strip()]
+
+    @property
+    def grace_ends_at(self) -> datetime:
+        """Until when an upload that was begun in time may end."""
+        return self.closes_at + timedelta(minutes=self.grace_minutes)
+
+    def accepts_entries(self, now: datetime, *, begun_at: datetime | None = None) -> bool:
+        """Whether an upload whose last byte arrived at `now` is in time. The closing second is too late.
+
+        One that was begun before the close, at `begun_at`, may end within the contest's grace.
+        """
+        was_begun = begun_at is not None and begun_at < self.closes_at
+        last = self.grace_ends_at if was_begun else self.closes_at
+        return self.state == ContestState.OPEN and self.opens_at <= now < last
 
     @transaction.atomic
     def move_to(self, new_state: ContestState) -> None:
@@ -124,6 +144,13 @@ class Sponsor(models.Model):
         return self.name
 
 
+class Handing(models.TextChoices):
+    """How a prize reaches its winner."""
+
+    DIGITAL = "digital", "sent as a code or a file"
+    SHIPPED = "shipped", "sent by post"
+
+
 class Prize(models.Model):
     """One prize: for a place, or a special one with a name."""
 
@@ -136,6 +163,7 @@ class Prize(models.Model):
     title = models.CharField(max_length=160)
     value = models.DecimalField(max_digits=10, decimal_places=2, null=True, blank=True)
     currency = models.CharField(max_length=3, blank=True)  # ISO 4217
+    handing = models.CharField(max_length=10, choices=Handing, default=Handing.DIGITAL)
 
     class Meta:
         ordering = [models.F("place").asc(nulls_last=True), "pk"]

@@ -23,6 +23,7 @@ class Entry(models.Model):
     # The receipt. Size and SHA-256 are the recording's.
     receipt = models.CharField(max_length=20, unique=True)
     received_at = models.DateTimeField()
+    begun_at = models.DateTimeField(null=True)  # when its upload was opened; null for one that came in a form
     rules_version = models.PositiveIntegerField()
 
     class Meta:

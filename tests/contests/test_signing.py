@@ -43,3 +43,12 @@ def test_what_this_site_signs_is_genuine():
 
 def test_the_short_form_can_be_read_aloud():
     assert [len(group) for group in signing.short_form(signing.public_key()).split()] == [4, 4, 4, 4]
+
+
+def test_another_way_to_write_the_same_bytes_is_not_genuine():
+    # 64 bytes leave four spare bits in the last letter of their base64; a decoder that ignores them takes
+    # sixteen spellings for one signature.
+    signature = base64_of(SIGNATURE)
+    other = signature[:-3] + chr(ord(signature[-3]) + 1) + "=="
+    assert base64.b64decode(other) == base64.b64decode(signature)
+    assert not signing.is_signed(bytes.fromhex(MESSAGE), signature=other, key=base64_of(KEY))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import urllib.request
 from collections.abc import Callable, Iterator
 
@@ -64,6 +65,14 @@ class TestServing:
         code, words = served.end()
         assert code == 0, words
         assert served.processes() == []
+
+    @pytest.mark.skipif(sys.platform != "linux", reason="only this kernel tells children of a parent's end")
+    def test_even_killed_outright_it_leaves_nothing_behind(self, serve):
+        served = serve()
+        served.wait_for_everything()
+        served.process.kill()
+        served.process.communicate(timeout=30)
+        wait_until(lambda: served.processes() == [], seconds=40, what="the parts have ended by themselves")
 
     def test_a_part_that_dies_ends_the_rest_and_is_told(self, serve):
         served = serve()

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from http import HTTPStatus
 from uuid import UUID
 
 from django.contrib.auth.base_user import AbstractBaseUser
+from django.db.models import Min
 from django.utils import timezone
 
 from analysis.audiofile import AudioError
@@ -30,6 +32,11 @@ def finished(upload_id: UUID, owner: AbstractBaseUser) -> Upload:
             f"The file has not arrived whole: {missing_bytes} bytes are missing. Send them first.",
         )
     return upload
+
+
+def earliest_begun(owner: AbstractBaseUser) -> datetime | None:
+    """When the oldest upload that the owner has under way was opened; None with none under way."""
+    return Upload.objects.filter(owner=owner).aggregate(first=Min("opened_at"))["first"]
 
 
 def take(upload_id: UUID, owner: AbstractBaseUser) -> Received:

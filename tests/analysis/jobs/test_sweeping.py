@@ -67,7 +67,7 @@ class TestTheCommands:
         return out.getvalue()
 
     def test_sweep_says_what_it_did(self, rung):
-        assert self.run("sweep") == "0 recovered, 0 given up, 0 rung again\n"
+        assert self.run("sweep") == ("jobs: 0 recovered, 0 given up, 0 rung again; uploads: 0 thrown away\n")
 
     def test_jobs_lists_what_waits(self, job):
         assert f"{job.pk}  trial 7  waiting, attempt 0" in self.run("jobs")

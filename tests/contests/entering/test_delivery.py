@@ -61,6 +61,22 @@ class TestFindings:
         assert codes(SPEC, replace(AS_ASKED, **change)) == [code]  # type: ignore[arg-type]
 
     @pytest.mark.parametrize(
+        ("found_lufs", "sentence"),
+        [
+            (-16.06, "asks for −16.0 LUFS or more. Change the output level by +0.1 dB"),
+            (-16.04, None),  # shown as −16.0
+            (-12.04, None),
+            (-11.0, "asks for −12.0 LUFS or less. Change the output level by −1.0 dB"),
+        ],
+    )
+    def test_a_window_of_loudness(self, found_lufs: float, sentence: str | None) -> None:
+        spec = replace(SPEC, lowest_lufs=-16.0, highest_lufs=-12.0)
+        found = findings(spec, replace(AS_ASKED, integrated_lufs=found_lufs), earlier_stands=False)
+        assert [finding.code for finding in found] == ["loudness"] * (sentence is not None)
+        if sentence:
+            assert sentence in found[0].message
+
+    @pytest.mark.parametrize(
         "change",
         [
             {"duration_s": 179.5},

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import pytest
 from django.db import IntegrityError, transaction
+from django.test import Client
 
 from academy.members.models import Member
 from analysis.intake.models import Recording
@@ -14,7 +15,7 @@ from contests.entering.submissions import EntryRefused, withdraw_entry
 from contests.models import Contest, Entry
 from contests.states import ContestState, EntryState
 from tests import cast
-from tests.contests.entering.conftest import Clock, Send, check, kept_files
+from tests.contests.entering.conftest import Clock, Send, check, form_of, kept_files
 
 SECOND = timedelta(seconds=1)
 
@@ -94,7 +95,7 @@ class TestSubmitEntry:
     def test_two_at_once_leave_one(self, send: Send, monkeypatch: pytest.MonkeyPatch) -> None:
         """As if both had looked before either wrote: the database's constraint decides."""
         first = send()
-        monkeypatch.setattr("contests.entering.submissions.obstacle", lambda *_: None)
+        monkeypatch.setattr("contests.entering.submissions.obstacle", lambda *_, **__: None)
         before = kept_files()
         with pytest.raises(EntryRefused, match="being checked at this moment"):
             send()
@@ -131,6 +132,22 @@ class TestSubmitEntry:
             send()
             assert rung == []
         assert rung == [Job.objects.get().pk]
+
+
+class TestStatements:
+    def test_each_is_ticked_or_nothing_is_entered(self, browser: Client, contest: Contest) -> None:
+        contest.eligibility = "I mixed this myself.\n\nI am of age where I live.\n"
+        contest.save()
+        page = browser.get(f"/contests/{contest.slug}/enter/").content.decode()
+        assert page.index("I mixed this myself.") < page.index("I am of age where I live.")
+        lacking = form_of(contest, statement_0="on")
+        response = browser.post(f"/contests/{contest.slug}/enter/", lacking)
+        assert response.status_code == 422
+        assert "Every entrant states this" in response.content.decode()
+        assert not Entry.objects.exists()
+        whole = form_of(contest, statement_0="on", statement_1="on")
+        assert browser.post(f"/contests/{contest.slug}/enter/", whole).status_code == 302
+        assert Entry.objects.count() == 1
 
 
 class TestWithdrawEntry:

@@ -10,6 +10,7 @@ import pytest
 from django.test import Client
 
 from analysis.intake.models import Recording, Upload
+from contests.entering.receipts import receipt_text
 from contests.entering.submissions import FORM_GRACE
 from contests.models import Contest, Entry
 from tests.contests.entering.conftest import Clock, Send, check, file_bytes, form_of, kept_files
@@ -80,6 +81,49 @@ class TestEnter:
         assert [entry.received_at for entry in Entry.objects.all()] == [last_byte_at] * is_taken
         if not is_taken:
             assert "not taking entries any more" in response.json()["message"]
+
+    @pytest.mark.parametrize(
+        ("begun_before_s", "ended_after_s", "is_taken"),
+        [(60, 1199, True), (1, 0, True), (60, 1200, False), (0, 30, False), (-1, 30, False)],
+    )
+    def test_within_the_grace_an_upload_that_was_begun_in_time_may_end(
+        self,
+        browser: Client,
+        contest: Contest,
+        clock: Clock,
+        send_ahead: SendAhead,
+        begun_before_s: int,
+        ended_after_s: int,
+        is_taken: bool,
+    ) -> None:
+        contest.grace_minutes = 20
+        contest.save()
+        clock.now = begun_at = contest.closes_at - timedelta(seconds=begun_before_s)
+        upload_id = send_ahead()
+        ended_at = contest.closes_at + timedelta(seconds=ended_after_s)
+        Upload.objects.filter(pk=upload_id).update(finished_at=ended_at)
+        clock.now = ended_at + timedelta(minutes=2)
+        response = browser.post(address(contest), form(contest, upload_id), **JSON)
+        assert response.status_code == (201 if is_taken else 422)
+        if is_taken:
+            entry = Entry.objects.get()
+            assert (entry.begun_at, entry.received_at) == (begun_at, ended_at)
+            assert "Upload begun" in receipt_text(entry)
+        else:
+            assert not Entry.objects.exists()
+
+    def test_within_the_grace_only_who_has_begun_finds_the_form(
+        self, browser: Client, stranger: Client, contest: Contest, clock: Clock, send_ahead: SendAhead
+    ) -> None:
+        contest.grace_minutes = 20
+        contest.save()
+        clock.now = contest.closes_at - timedelta(minutes=1)
+        send_ahead(parts=1)
+        clock.now = contest.closes_at + timedelta(minutes=5)
+        assert b"data-upload-scope" in browser.get(address(contest)).content
+        page = stranger.get(address(contest)).content
+        assert b"data-upload-scope" not in page
+        assert b"not taking entries any more" in page
 
     @pytest.mark.parametrize(("beyond", "status"), [(timedelta(seconds=-1), 201), (timedelta(0), 422)])
     def test_what_was_left_lying_does_not_come_in_long_after_the_close(

@@ -1,0 +1,363 @@
+"""The forms of the sheets that a contest is set up on."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from datetime import datetime
+from typing import Any, ClassVar
+from zoneinfo import ZoneInfo, available_timezones
+
+from django import forms
+from django.forms.models import BaseInlineFormSet, inlineformset_factory
+
+from contests.drafting.moments import NoSuchMoment, in_zone, on_the_wall
+from contests.models import Contest, Criterion, Prize, Sponsor
+from contests.states import ContestState
+
+LONGEST_ANNOUNCEMENT = 1000
+LONGEST_GRACE_MINUTES = 24 * 60
+WALL = "%Y-%m-%dT%H:%M"
+ISO_4217 = re.compile(r"[A-Z]{3}")
+EMPTY_ROWS = 2
+
+
+class AnnouncementForm(forms.Form):
+    """What entrants are told of a change to a contest that is public."""
+
+    announcement = forms.CharField(
+        label="What changes, and why",
+        max_length=LONGEST_ANNOUNCEMENT,
+        widget=forms.Textarea(attrs={"rows": 2}),
+        help_text="Everybody reads it on the contest’s page, and it is kept in the decision log.",
+        error_messages={"required": "Say what changes and why; nothing was changed."},
+    )
+
+
+class NewContestForm(forms.ModelForm):
+    """What a draft begins with."""
+
+    class Meta:
+        model = Contest
+        fields: ClassVar = ["title", "slug", "pack", "zone"]
+        labels: ClassVar = {"slug": "Name in the address", "pack": "Stem pack", "zone": "Time zone"}
+        help_texts: ClassVar = {
+            "slug": "Small letters, digits and hyphens. It stays as it is for good.",
+            "pack": "The raw tracks that entrants mix.",
+            "zone": "The contest’s own; every deadline is shown in it, with its offset.",
+        }
+        error_messages: ClassVar = {"slug": {"unique": "Another contest has this name. Choose another one."}}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["zone"] = _zone_field(self.fields["zone"].help_text)
+
+
+class CopyForm(forms.ModelForm):
+    """The name of a copy."""
+
+    class Meta:
+        model = Contest
+        fields: ClassVar = ["title", "slug"]
+        labels = NewContestForm.Meta.labels
+        error_messages = NewContestForm.Meta.error_messages
+
+
+class WordsForm(forms.ModelForm):
+    """Brief, rules, and who may enter."""
+
+    class Meta:
+        model = Contest
+        fields: ClassVar = ["title", "summary", "pack", "tier", "brief", "rules", "eligibility"]
+        labels: ClassVar = {
+            "summary": "In one sentence",
+            "pack": "Stem pack",
+            "tier": "Tier that may enter",
+            "eligibility": "What every entrant states, a sentence a line",
+        }
+        help_texts: ClassVar = {
+            "summary": "For the list of contests.",
+            "tier": "That tier and those above it; none lets every member enter.",
+            "brief": "What the mix is to achieve. Markdown.",
+            "rules": "Markdown. Entrants accept them, version by version.",
+            "eligibility": "For instance: I mixed this myself. I am of age where I live. Each is ticked.",
+        }
+        widgets: ClassVar = {
+            "brief": forms.Textarea(attrs={"rows": 8}),
+            "rules": forms.Textarea(attrs={"rows": 14}),
+            "eligibility": forms.Textarea(attrs={"rows": 3}),
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["tier"].empty_label = "every member"  # type: ignore[attr-defined]
+        for name in ("brief", "rules"):  # a draft may wait for them
+            self.fields[name].required = False
+        if self.instance.state != ContestState.DRAFT:
+            del self.fields["pack"]  # entrants have its tracks
+
+
+class DatesForm(forms.ModelForm):
+    """The timeline, as clocks on the wall show it in the contest's own zone."""
+
+    MOMENTS = ("opens_at", "closes_at", "judging_until", "announced_at")
+
+    class Meta:
+        model = Contest
+        fields: ClassVar = ["zone", "opens_at", "closes_at", "grace_minutes", "judging_until", "announced_at"]
+        labels: ClassVar = {
+            "zone": "Time zone",
+            "opens_at": "Opens",
+            "closes_at": "Entries close",
+            "grace_minutes": "Grace, in minutes",
+            "announced_at": "Result",
+        }
+        help_texts: ClassVar = {
+            "closes_at": "The closing second itself is too late, by the server’s clock at the last byte.",
+            "grace_minutes": "An upload that was begun before the close may end so much later. 0 for none.",
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["zone"] = _zone_field("")
+        self.fields["grace_minutes"].max_value = LONGEST_GRACE_MINUTES  # type: ignore[attr-defined]
+        for name in self.MOMENTS:
+            field = self.fields[name]
+            self.fields[name] = forms.DateTimeField(
+                label=field.label,
+                help_text=field.help_text,
+                input_formats=[WALL],
+                widget=forms.DateTimeInput(format=WALL, attrs={"type": "datetime-local"}),
+                error_messages={"invalid": "Write date and time as 2031-03-30T18:00."},
+            )
+            if self.instance.pk:
+                self.initial[name] = on_the_wall(getattr(self.instance, name), self.instance.timezone)
+        if self.instance.state != ContestState.DRAFT:
+            del self.fields["opens_at"]
+        if self.instance.state not in {ContestState.DRAFT, ContestState.OPEN}:
+            for name in ("closes_at", "grace_minutes", "zone"):
+                del self.fields[name]
+
+    def clean(self) -> dict[str, Any]:
+        """Put the times into the zone, and see that they follow one another."""
+        filled = super().clean() or {}
+        zone = ZoneInfo(filled.get("zone") or self.instance.zone)
+        for name in self.MOMENTS:
+            if name in filled and filled[name] is not None:
+                self._place(filled, name, zone)
+        self._follow(filled)
+        return filled
+
+    def _place(self, filled: dict[str, Any], name: str, zone: ZoneInfo) -> None:
+        # Django took what was typed for UTC; only what the clock on the wall showed was meant.
+        typed: datetime = filled[name].replace(tzinfo=None)
+        try:
+            filled[name] = in_zone(typed, zone)
+        except NoSuchMoment as exc:
+            self.add_error(name, str(exc))
+
+    def _follow(self, filled: dict[str, Any]) -> None:
+        dates = [(name, filled.get(name, getattr(self.instance, name, None))) for name in self.MOMENTS]
+        for (earlier, one), (later, other) in itertools.pairwise(dates):
+            if one and other and not (one <= other if later == "announced_at" else one < other):
+                named = self.fields[later].label if later in self.fields else later
+                said = self.fields[earlier].label if earlier in self.fields else "the date before"
+                self.add_error(
+                    later if later in self.fields else None, f"“{named}” has to come after “{said}”."
+                )
+        closes_at = filled.get("closes_at")
+        if closes_at and self.instance.state == ContestState.OPEN and closes_at < self.instance.closes_at:
+            self.add_error(
+                "closes_at",
+                "An announced close can only be put off here: an earlier one takes time from entrants. "
+                "Close the contest early on its desk, with the reason.",
+            )
+
+
+class DeliveryForm(forms.ModelForm):
+    """What is to be delivered; an empty field asks for nothing."""
+
+    RATES = ((44_100, "44.1 kHz"), (48_000, "48 kHz"), (88_200, "88.2 kHz"), (96_000, "96 kHz"))
+    DEPTHS = ((16, "16 bit"), (24, "24 bit"), (32, "32 bit"))
+
+    spec_sample_rate_hz = forms.TypedChoiceField(
+        label="Sample rate",
+        choices=[("", "as they worked"), *RATES],
+        coerce=int,
+        empty_value=None,
+        required=False,
+    )
+    spec_bit_depth = forms.TypedChoiceField(
+        label="Bit depth",
+        choices=[("", "as they worked"), *DEPTHS],
+        coerce=int,
+        empty_value=None,
+        required=False,
+    )
+    spec_channels = forms.TypedChoiceField(label="Channels", choices=[(2, "stereo"), (1, "mono")], coerce=int)
+
+    class Meta:
+        model = Contest
+        fields: ClassVar = [
+            "spec_channels",
+            "spec_sample_rate_hz",
+            "spec_bit_depth",
+            "spec_true_peak_ceiling_dbtp",
+            "spec_length_tolerance_s",
+            "spec_lowest_lufs",
+            "spec_highest_lufs",
+        ]
+        labels: ClassVar = {
+            "spec_true_peak_ceiling_dbtp": "True peak at most, in dBTP",
+            "spec_length_tolerance_s": "Length as the reference mix, within so many seconds",
+            "spec_lowest_lufs": "Loudness at least, in LUFS",
+            "spec_highest_lufs": "Loudness at most, in LUFS",
+        }
+        help_texts: ClassVar = {
+            "spec_true_peak_ceiling_dbtp": "−1 is usual where files are encoded later (EBU R 128).",
+            "spec_highest_lufs": "Entries are heard at one loudness in any case.",
+        }
+
+    def clean(self) -> dict[str, Any]:
+        """A window of loudness has its lower end below."""
+        filled = super().clean() or {}
+        lowest, highest = filled.get("spec_lowest_lufs"), filled.get("spec_highest_lufs")
+        if lowest is not None and highest is not None and not lowest < highest:
+            self.add_error("spec_highest_lufs", "The most has to lie above the least.")
+        for name in ("spec_lowest_lufs", "spec_highest_lufs", "spec_true_peak_ceiling_dbtp"):
+            if (value := filled.get(name)) is not None and not -70 < value <= 3:
+                self.add_error(name, "Levels here are below full scale: write a number such as −14.")
+        if (tolerance_s := filled.get("spec_length_tolerance_s")) is not None and tolerance_s < 0:
+            self.add_error("spec_length_tolerance_s", "A tolerance is 0 or more.")
+        return filled
+
+
+class HearingForm(forms.ModelForm):
+    """How loud entries are heard, and by how many."""
+
+    class Meta:
+        model = Contest
+        fields: ClassVar = ["listening_level_lufs", "listening_ceiling_dbtp", "hearings_per_entry"]
+        labels: ClassVar = {
+            "listening_level_lufs": "Loudness of the listening copies, in LUFS",
+            "listening_ceiling_dbtp": "Their true peak at most, in dBTP",
+            "hearings_per_entry": "Judges who hear each entry",
+        }
+        help_texts: ClassVar = {
+            "listening_level_lufs": "Reached by gain alone. If one would pass the ceiling, all are lowered.",
+            "hearings_per_entry": "More hearings, smaller errors: their size falls with the square root.",
+        }
+
+    def clean_hearings_per_entry(self) -> int:
+        """At least one."""
+        hearings: int = self.cleaned_data["hearings_per_entry"]
+        if hearings < 1:
+            raise forms.ValidationError("Somebody has to hear each entry.")
+        return hearings
+
+    def clean_listening_level_lufs(self) -> float:
+        """A level that leaves room and can be heard."""
+        level: float = self.cleaned_data["listening_level_lufs"]
+        if not -40 <= level <= -8:
+            raise forms.ValidationError("Choose a level between −40 and −8 LUFS; −18 leaves most mixes room.")
+        return level
+
+
+class CriterionForm(forms.ModelForm):
+    """One line of the rubric."""
+
+    class Meta:
+        model = Criterion
+        fields: ClassVar = ["name", "meaning", "weight", "lowest", "highest", "step", "position"]
+        labels: ClassVar = {"position": "Order", "lowest": "Lowest score", "highest": "Highest score"}
+        help_texts: ClassVar = {"meaning": "Judges read it beside the score.", "weight": "On any scale."}
+        widgets: ClassVar = {"meaning": forms.Textarea(attrs={"rows": 2})}
+
+    def clean(self) -> dict[str, Any]:
+        """A scale that its step fits into, and a weight."""
+        filled = super().clean() or {}
+        lowest, highest, step = (filled.get(name) for name in ("lowest", "highest", "step"))
+        if filled.get("weight") is not None and filled["weight"] <= 0:
+            self.add_error("weight", "A criterion weighs more than 0.")
+        if None not in {lowest, highest, step}:
+            if not lowest < highest:
+                self.add_error("highest", "The highest score has to lie above the lowest.")
+            elif step <= 0 or (highest - lowest) % step:
+                self.add_error("step", "The step has to lead from the lowest score to the highest.")
+        return filled
+
+
+class SponsorForm(forms.ModelForm):
+    """Who gives prizes."""
+
+    website = forms.URLField(required=False, assume_scheme="https")
+
+    class Meta:
+        model = Sponsor
+        fields: ClassVar = ["name", "about", "website"]
+        widgets: ClassVar = {"about": forms.Textarea(attrs={"rows": 2})}
+
+
+class PrizeForm(forms.ModelForm):
+    """One prize: for a place, or a special one with a name of its own."""
+
+    class Meta:
+        model = Prize
+        fields: ClassVar = ["place", "special", "title", "sponsor", "value", "currency", "handing"]
+        labels: ClassVar = {
+            "special": "Or what it is for",
+            "title": "Prize",
+            "sponsor": "Given by",
+            "currency": "Currency",
+            "handing": "How it is handed out",
+        }
+        help_texts: ClassVar = {"currency": "Three letters, as EUR or USD (ISO 4217)."}
+
+    def clean(self) -> dict[str, Any]:
+        """For a place or for something, and a value only with its currency."""
+        filled = super().clean() or {}
+        if bool(filled.get("place")) == bool(filled.get("special")):
+            self.add_error("place", "Give either a place or what the prize is for.")
+        has_value, currency = filled.get("value") is not None, filled.get("currency", "").upper()
+        if has_value and not ISO_4217.fullmatch(currency):
+            self.add_error("currency", "A value needs its currency in three letters, as EUR.")
+        elif currency and not has_value:
+            self.add_error("value", "A currency needs a value.")
+        if has_value and filled["value"] < 0:
+            self.add_error("value", "A value is 0 or more.")
+        filled["currency"] = currency
+        return filled
+
+
+class _PrizesOfOneContest(BaseInlineFormSet):
+    """Prizes are given by this contest's sponsors."""
+
+    def add_fields(self, form: forms.BaseForm, index: int | None) -> None:
+        super().add_fields(form, index)
+        form.fields["sponsor"].queryset = self.instance.sponsors.order_by("name")  # type: ignore[attr-defined]
+        form.fields["sponsor"].empty_label = "nobody named"  # type: ignore[attr-defined]
+
+
+CriteriaFormSet = inlineformset_factory(
+    Contest, Criterion, form=CriterionForm, extra=EMPTY_ROWS, can_delete=True
+)
+SponsorFormSet = inlineformset_factory(Contest, Sponsor, form=SponsorForm, extra=EMPTY_ROWS, can_delete=True)
+PrizeFormSet = inlineformset_factory(
+    Contest, Prize, form=PrizeForm, formset=_PrizesOfOneContest, extra=EMPTY_ROWS, can_delete=True
+)
+
+FORMS: dict[str, Any] = {
+    "words": WordsForm,
+    "dates": DatesForm,
+    "delivery": DeliveryForm,
+    "hearing": HearingForm,
+    "rubric": CriteriaFormSet,
+    "sponsors": SponsorFormSet,
+    "prizes": PrizeFormSet,
+}
+"""The form, or the set of forms, of each sheet."""
+
+
+def _zone_field(help_text: str) -> forms.ChoiceField:
+    zones = sorted(available_timezones())
+    return forms.ChoiceField(label="Time zone", choices=[(one, one) for one in zones], help_text=help_text)

@@ -1,0 +1,39 @@
+"""From a clock on the wall in some zone to one moment, both changes of clocks minded."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+
+class NoSuchMoment(Exception):
+    """The clocks of the zone never show that time, or show it twice; the sentence says which."""
+
+
+def in_zone(wall: datetime, zone: ZoneInfo) -> datetime:
+    """The moment at which clocks in `zone` show `wall`, a naive date and time. Raises NoSuchMoment.
+
+    By the IANA time zone database, as Python's zoneinfo reads it (PEP 615; `fold` after PEP 495).
+    """
+    first, second = (wall.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+    if _shown(first, zone) != wall:
+        raise NoSuchMoment(
+            f"Clocks in {zone.key} never show {wall:%H:%M} on {wall:%Y-%m-%d}: they are put forward over it. "
+            "Choose another time."
+        )
+    if first.utcoffset() != second.utcoffset():
+        raise NoSuchMoment(
+            f"Clocks in {zone.key} show {wall:%H:%M} twice on {wall:%Y-%m-%d}, when they are put back, and "
+            "nobody could tell which is meant. Choose another time."
+        )
+    return first
+
+
+def on_the_wall(moment: datetime, zone: ZoneInfo) -> datetime:
+    """What clocks in `zone` show at a moment, naive."""
+    return moment.astimezone(zone).replace(tzinfo=None)
+
+
+def _shown(moment: datetime, zone: ZoneInfo) -> datetime:
+    # By way of UTC: within one zone Python compares and converts by the wall clock alone.
+    return on_the_wall(moment.astimezone(UTC), zone)
