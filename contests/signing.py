@@ -40,7 +40,7 @@ def is_signed(text: bytes, *, signature: str, key: str) -> bool:
 
 
 def _decoded(words: str) -> bytes:
-    """The bytes that base64 stands for. The spare bits of its last letter have to be 0: RFC 4648, clause 3.5."""
+    """The bytes that base64 stands for. Spare bits of its last letter have to be 0: RFC 4648, clause 3.5."""
     decoded = base64.b64decode(words, validate=True)
     if base64.b64encode(decoded).decode() != words:
         raise ValueError("not the one way to write these bytes")
