@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from decimal import Decimal
 
 from academy.templatetags.audio_text import dbtp, khz, lufs, moment, money, number
 from contests.models import Contest
@@ -93,11 +94,16 @@ def _hearing(contest: Contest) -> Words:
 def _rubric(contest: Contest) -> Words:
     return {
         one.name: (
-            f"weight {number(one.weight)}, {number(one.lowest)} to {number(one.highest)} "
-            f"by {number(one.step)}: {one.meaning}"
+            f"weight {_plain(one.weight)}, {_plain(one.lowest)} to {_plain(one.highest)} "
+            f"by {_plain(one.step)}: {one.meaning}"
         )
         for one in contest.criteria.all()
     }
+
+
+def _plain(value: Decimal) -> str:
+    """Without zeros at its end."""
+    return f"{value.normalize():f}"
 
 
 def _sponsors(contest: Contest) -> Words:
