@@ -65,6 +65,7 @@ MEMBER_SECTIONS = [
     "contests.hosting.sections.hosting",
     "contests.judging.sections.judging",
     "contests.entering.sections.own_entries",
+    "academy.practice.sections.practising",
 ]
 SITE_NAME = os.environ.get("SITE_NAME", "The mixing school")
 # Where the links in letters lead, and whom letters come from.
