@@ -72,6 +72,8 @@ SITE_NAME = os.environ.get("SITE_NAME", "The mixing school")
 SITE_URL = os.environ.get("SITE_URL") or "http://127.0.0.1:8000"
 DEFAULT_FROM_EMAIL = os.environ.get("DEFAULT_FROM_EMAIL") or "letters@localhost"
 EMAIL_TIMEOUT = 20  # s; a mail server that hangs must not hold a worker
+# After so many minutes of listening the booth reminds of a rest; each listener may set another time.
+BOOTH_REST_AFTER_MIN = environment.whole_number("BOOTH_REST_AFTER_MIN", default=25)
 
 ROOT_URLCONF = "academy.config.urls"
 WSGI_APPLICATION = "academy.config.wsgi.application"
