@@ -53,6 +53,14 @@ def signing_seed(data_dir: Path) -> str:
     return given
 
 
+def shared_secrets(name: str) -> list[str]:
+    """Secrets shared with another program, with commas; each long enough that nobody guesses it."""
+    found = words(name)
+    if any(len(secret) < FEWEST_SIGNING_CHARACTERS for secret in found):
+        raise WrongSetting(f"{name} takes secrets of at least {FEWEST_SIGNING_CHARACTERS} random characters.")
+    return found
+
+
 def _kept(path: Path) -> str:
     """Random words in a file for its owner alone, made on the first call."""
     path.parent.mkdir(parents=True, exist_ok=True)

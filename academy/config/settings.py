@@ -62,15 +62,24 @@ MIDDLEWARE = [
 SITE_SECTIONS = [("Courses", "courses:list"), ("Stem packs", "packs:list"), ("Contests", "contests:list")]
 # Functions that put further lines on a member's own page, each with what applies to that member.
 MEMBER_SECTIONS = [
+    "academy.members.hosting.sections.hosting",
     "contests.hosting.sections.hosting",
     "contests.judging.sections.judging",
     "contests.entering.sections.own_entries",
+    "academy.practice.sections.practising",
 ]
+# Functions that say what a room holds by a member, and what becomes of it when the member leaves.
+MEMBER_DATA = ["academy.members.own_data.account", "academy.packs.own_data.held", "contests.own_data.held"]
+MEMBER_LEAVING = ["academy.packs.own_data.leaving", "contests.leaving.leaving"]
 SITE_NAME = os.environ.get("SITE_NAME", "The mixing school")
 # Where the links in letters lead, and whom letters come from.
 SITE_URL = os.environ.get("SITE_URL") or "http://127.0.0.1:8000"
 DEFAULT_FROM_EMAIL = os.environ.get("DEFAULT_FROM_EMAIL") or "letters@localhost"
+# Shared with whatever takes the payments and sends signed events; the old and the new one while they change.
+MEMBERSHIP_SECRETS = environment.shared_secrets("MEMBERSHIP_SECRETS")
 EMAIL_TIMEOUT = 20  # s; a mail server that hangs must not hold a worker
+# After so many minutes of listening the booth reminds of a rest; each listener may set another time.
+BOOTH_REST_AFTER_MIN = environment.whole_number("BOOTH_REST_AFTER_MIN", default=25)
 
 ROOT_URLCONF = "academy.config.urls"
 WSGI_APPLICATION = "academy.config.wsgi.application"
@@ -159,6 +168,7 @@ CELERY_TASK_DEFAULT_QUEUE = "work"
 CELERY_BEAT_SCHEDULE = {
     "sweep": {"task": "analysis.jobs.tasks.sweep", "schedule": 30.0},
     "sweep_letters": {"task": "academy.letters.tasks.sweep_letters", "schedule": 60.0},
+    "sweep_members": {"task": "academy.members.tasks.sweep_members", "schedule": 3600.0},
     "sweep_uploads": {"task": "analysis.intake.tasks.sweep_uploads", "schedule": 900.0},
 }
 
@@ -170,7 +180,8 @@ SESSION_COOKIE_NAME = "__Host-session" if HTTPS else "session"
 CSRF_COOKIE_NAME = "__Host-csrf" if HTTPS else "csrf"
 SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
-if environment.switch("BEHIND_PROXY", default=False):
+BEHIND_PROXY = environment.switch("BEHIND_PROXY", default=False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"

@@ -208,6 +208,9 @@ class PaymentEvent(models.Model):
     tier = models.ForeignKey(Tier, on_delete=models.PROTECT, related_name="+")
     is_grant = models.BooleanField()
     occurred_at = models.DateTimeField()
+    decides_from = (
+        models.DateTimeField()
+    )  # when a grant starts, or a revoke happened: what is older ends then
     received_at = models.DateTimeField()
     outcome = models.CharField(max_length=10, choices=PaymentOutcome)
     grant = models.ForeignKey(Grant, on_delete=models.SET_NULL, null=True, related_name="+")

@@ -119,6 +119,24 @@ def lu(value: object, decimals: int = 1) -> str:
 
 
 @register.filter
+def signed_lu(value: object, decimals: int = 1) -> str:
+    """A difference of loudness, signed: `+1.3 LU`, `−1.3 LU`. An en dash for what is not finite."""
+    found = _finite(value)
+    if found is None or math.isinf(found):
+        return NOTHING
+    return f"{_digits(found, decimals, signed=True)}{NO_BREAK}LU"
+
+
+@register.filter
+def milliseconds(seconds: object, decimals: int = 1) -> str:
+    """A time given in seconds, signed: `+7.0 ms`. An en dash for what is not finite."""
+    found = _finite(seconds)
+    if found is None or math.isinf(found):
+        return NOTHING
+    return f"{_digits(found * 1000, decimals, signed=True)}{NO_BREAK}ms"
+
+
+@register.filter
 def number(value: object, decimals: int = 2) -> str:
     """A plain number with a true minus sign. An en dash for what is not finite."""
     found = _finite(value)

@@ -20,6 +20,7 @@ class MatchPlan(models.Model):
     frames = models.PositiveBigIntegerField()
     segment_frames = models.PositiveIntegerField()
     planned_at = models.DateTimeField()
+    shows_map = models.BooleanField(default=False)  # whether the booth may draw the outline of what sounds
 
     def __str__(self) -> str:
         return f"match plan {self.pk}"
@@ -48,6 +49,7 @@ class ListeningCopy(models.Model):
     copy_lufs = models.FloatField(null=True)
     second_meter_lufs = models.FloatField(null=True)
     copy_true_peak_dbtp = models.FloatField(null=True)
+    outline = models.BinaryField(default=b"")  # as `outline.outline_of` gives it; empty in old copies
 
     class Meta:
         constraints = [

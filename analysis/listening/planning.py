@@ -35,6 +35,7 @@ def plan_set(
     wished_lufs: float,
     ceiling_dbtp: float,
     reference: Recording | None = None,
+    shows_map: bool = False,
     now: datetime,
 ) -> MatchPlan:
     """Make the match plan of a set and request a job for each copy.
@@ -42,6 +43,7 @@ def plan_set(
     The level is the wish, or lower for the whole set when one recording would pass the ceiling at it. The
     copies get one rate (the set's own where all agree, else 48 kHz) and one length: the reference's, or the
     longest. With a reference they are aligned to its start. Silence has no level, so its copy is refused.
+    `shows_map` lets the booth draw the outline of the copy that sounds.
 
     Raises CannotPlan for an empty set and for a recording that has not been measured.
     """
@@ -60,6 +62,7 @@ def plan_set(
         rate_hz=rate_hz,
         frames=round(longest_s * rate_hz),
         segment_frames=SEGMENT_S * rate_hz,
+        shows_map=shows_map,
         planned_at=now,
     )
     for recording, gain_db in zip(recordings, levels.gains_db, strict=True):

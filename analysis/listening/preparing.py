@@ -1,4 +1,4 @@
-"""Make one listening copy for the shelf: rendered, read by two meters, cut, kept."""
+"""Make one listening copy for the shelf: rendered, read by two meters, cut, kept. And clear a plan away."""
 
 from __future__ import annotations
 
@@ -8,18 +8,31 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from django.conf import settings
+from django.db import transaction
 
 from analysis.intake import keeping
 from analysis.jobs.claiming import Claim
 from analysis.listening import copies, segments
 from analysis.listening.copies import CopyRefused, MadeCopy
-from analysis.listening.models import CopyState, ListeningCopy
+from analysis.listening.models import CopyState, ListeningCopy, MatchPlan
+from analysis.listening.outline import outline_of
+
+FOUND = [
+    *("state", "trouble", "offset_frames", "polarity", "folder_key", "segment_count"),
+    *("copy_lufs", "second_meter_lufs", "copy_true_peak_dbtp", "outline"),
+]
+"""What making a copy finds out about it."""
 
 
 def make_copy(claim: Claim) -> None:
-    """Prepare the copy that the claim names. One that misses the plan is refused: no judge hears it."""
-    copy = ListeningCopy.objects.select_related("plan__reference", "recording").get(pk=claim.subject)
-    if copy.state != CopyState.WAITING:
+    """Prepare the copy that the claim names. One that misses the plan is refused: no judge hears it.
+
+    A copy whose plan was cleared away meanwhile is forgotten, and what was kept for it is removed.
+    """
+    copy = (
+        ListeningCopy.objects.select_related("plan__reference", "recording").filter(pk=claim.subject).first()
+    )
+    if copy is None or copy.state != CopyState.WAITING:
         return
     with tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder:
         try:
@@ -31,9 +44,27 @@ def make_copy(claim: Claim) -> None:
             copy.offset_frames, copy.polarity = made.offset_frames, made.polarity
             copy.copy_lufs, copy.second_meter_lufs = made.copy_lufs, made.second_meter_lufs
             copy.copy_true_peak_dbtp = made.copy_true_peak_dbtp
+            copy.outline = outline_of(made.path)
             _keep_segments(copy, made, Path(folder) / "segments")
-    with claim.finishing():
-        copy.save()
+    is_kept = False
+    try:
+        with claim.finishing():
+            is_wanted = ListeningCopy.objects.select_for_update().filter(pk=copy.pk).exists()
+            if is_wanted:
+                copy.save(update_fields=FOUND)
+        is_kept = is_wanted
+    finally:
+        if not is_kept:  # the lease was lost, or the plan is gone
+            _discard_segments(copy)
+
+
+@transaction.atomic
+def clear_plan(plan: MatchPlan) -> None:
+    """Forget a plan that nothing leads to any more, with its copies; their bytes go after the commit."""
+    gone = list(plan.copies.select_for_update())
+    plan.delete()
+    for copy in gone:
+        transaction.on_commit(lambda copy=copy: _discard_segments(copy))
 
 
 def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
@@ -65,3 +96,8 @@ def _keep_segments(copy: ListeningCopy, made: MadeCopy, folder: Path) -> None:
     copy.segment_count = len(parts)
     for index, part in enumerate(parts):
         keeping.keep(part, key=segments.segment_key(copy, index))
+
+
+def _discard_segments(copy: ListeningCopy) -> None:
+    for index in range(copy.segment_count):
+        keeping.discard(segments.segment_key(copy, index))

@@ -10,7 +10,7 @@ from django.db import transaction
 
 from academy.members.models import Member
 from academy.templatetags.audio_text import moment
-from analysis.listening import planning
+from analysis.listening import planning, preparing
 from analysis.listening.models import CopyState, MatchPlan
 from contests import decisions
 from contests.drafting.checklist import missing_before_opening
@@ -93,13 +93,16 @@ def prepare_round(contest_id: int, *, actor: Member, now: datetime) -> Round:
 def prepare_again(contest_id: int, *, actor: Member, now: datetime) -> Round:
     """Find the level and make the copies of the prepared round anew, after an entry came in or went out.
 
-    The earlier match plan and its copies are kept, but nothing leads to them any more.
+    The earlier match plan goes, with its copies: nothing leads to them any more, and the log keeps its level.
     """
     contest = _locked(contest_id)
     round_ = _round_in_preparation(contest)
     entries = _entries_to_hear(contest)
-    round_.plan = _plan(contest, entries, now=now)
+    earlier = round_.plan
+    assert earlier is not None
+    round_.plan = _plan(contest, entries, shows_map=earlier.shows_map, now=now)
     round_.save(update_fields=["plan"])
+    preparing.clear_plan(earlier)
     _record_preparation("round prepared anew", round_, entries, actor=actor, now=now)
     _assign(round_, actor=actor, now=now)
     return round_
@@ -110,6 +113,24 @@ def assign_again(contest_id: int, *, actor: Member, now: datetime) -> Round:
     """Give out the hearings of the prepared round anew, after the panel has changed."""
     round_ = _round_in_preparation(_locked(contest_id))
     _assign(round_, actor=actor, now=now)
+    return round_
+
+
+@transaction.atomic
+def show_map(contest_id: int, shows: bool, *, actor: Member, now: datetime) -> Round:
+    """Let the judges' booth draw the outline of the copy that sounds, or hide it, as it is by default.
+
+    Refused without a match plan, and once the judging is open: all judges hear under the same conditions.
+    """
+    contest = _locked(contest_id)
+    round_ = _round_in_preparation(contest)
+    assert round_.plan is not None
+    if round_.plan.shows_map == shows:
+        return round_
+    round_.plan.shows_map = shows
+    round_.plan.save(update_fields=["shows_map"])
+    action = "map shown to judges" if shows else "map hidden from judges"
+    decisions.record(contest, action, actor=actor, now=now, details={"round": round_.number})
     return round_
 
 
@@ -199,13 +220,14 @@ def _entries_to_hear(contest: Contest) -> list[Entry]:
     return entries
 
 
-def _plan(contest: Contest, entries: Sequence[Entry], *, now: datetime) -> MatchPlan:
+def _plan(contest: Contest, entries: Sequence[Entry], *, shows_map: bool = False, now: datetime) -> MatchPlan:
     try:
         return planning.plan_set(
             [entry.recording for entry in entries],
             wished_lufs=contest.listening_level_lufs,
             ceiling_dbtp=contest.listening_ceiling_dbtp,
             reference=contest.pack.reference_mix,
+            shows_map=shows_map,
             now=now,
         )
     except planning.CannotPlan as exc:

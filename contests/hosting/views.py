@@ -94,6 +94,16 @@ def _anew(contest: Contest, host: Member, reason: str) -> str:
     return "The round is prepared anew. The listening copies are in the making."
 
 
+def _show_map(contest: Contest, host: Member, reason: str) -> str:
+    running.show_map(contest.pk, True, actor=host, now=timezone.now())
+    return "The judges will see the outline of the copy that they hear."
+
+
+def _hide_map(contest: Contest, host: Member, reason: str) -> str:
+    running.show_map(contest.pk, False, actor=host, now=timezone.now())
+    return "The judges will see no outline."
+
+
 def _judge(contest: Contest, host: Member, reason: str) -> str:
     running.open_judging(contest.pk, actor=host, now=timezone.now())
     return "The judging is open."
@@ -110,6 +120,8 @@ STEPS: dict[str, Callable[[Contest, Member, str], str]] = {
     "prepare": _prepare,
     "assign": _assign,
     "anew": _anew,
+    "show-map": _show_map,
+    "hide-map": _hide_map,
     "judge": _judge,
     "end": _end,
 }

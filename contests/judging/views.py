@@ -160,16 +160,16 @@ def _state_of(request: HttpRequest, hearing: Assignment) -> dict[str, object]:
     """All that a script is told of a sheet and of the round it belongs to."""
     hearing = access.own_hearing(request.user, hearing.code)
     words = queries.sheet_of(hearing)
-    mine = access.own_hearings(_member(request)).filter(round=hearing.round_id)
-    submitted, needed = queries.progress_of(list(mine))
+    round_ = queries.round_of(_member(request), hearing.round, timezone.now())
     return {
         "state": words.state,
         "state_words": words.state_words,
         "state_shape": words.state_shape,
         "is_open": words.is_open,
         "revision": words.revision,
-        "submitted": submitted,
-        "needed": needed,
+        "submitted": round_.submitted,
+        "needed": round_.needed,
+        "about_min": round_.about_min,
     }
 
 

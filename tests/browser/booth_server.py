@@ -91,6 +91,8 @@ class BoothServer:
             "frames": len(next(iter(self.copies.values()))),
             "segment_frames": self.segment_frames,
             "level_lufs": -18.0,
+            "monitor_dbc": 78.0,
+            "rest_after_min": 25,
             "noise_url": "/noise",
             "copies": [
                 {"key": key, "label": label, "name": self.names.get(key), "segments_url": f"/segments/{key}/"}

@@ -128,7 +128,7 @@ class Desk {
     }
   }
 
-  #told({ code, is_open, state_words, state_shape, submitted, needed }) {
+  #told({ code, is_open, state_words, state_shape, submitted, needed, about_min }) {
     for (const word of this.#root.querySelectorAll("[data-desk-word]")) {
       if (word.dataset.deskWord === code) {
         word.textContent = state_words;
@@ -139,6 +139,8 @@ class Desk {
     progress.querySelector("[data-desk-words]").textContent = `${submitted} of ${needed} sheets submitted.`;
     progress.querySelector("progress").max = needed;
     progress.querySelector("progress").value = submitted;
+    progress.querySelector("[data-desk-about]").hidden = about_min === null;
+    progress.querySelector("[data-desk-minutes]").textContent = about_min ?? "";
     if (!is_open) {
       this.#next(code)?.focus(); // The button that was pressed is gone; here the keyboard goes on.
     }

@@ -1,6 +1,6 @@
 /* A score sheet that saves as it is typed: <form data-sheet="code">. Without script its buttons do the same.
  *
- * The page finds `sheet:told` `{ code, is_open, state_words, state_shape, submitted, needed }` on the form after each answer.
+ * The page finds `sheet:told` `{ code, is_open, state_words, state_shape, submitted, needed, about_min }` on the form after each answer.
  */
 
 import { Draft } from "./drafts.js";
@@ -215,8 +215,8 @@ class Sheet {
       this.#fieldset.disabled = true;
       this.#draft.end(body.revision);
     }
-    const { is_open, state_words, state_shape, submitted, needed } = body;
-    const detail = { code: this.#form.dataset.sheet, is_open, state_words, state_shape, submitted, needed };
+    const { is_open, state_words, state_shape, submitted, needed, about_min } = body;
+    const detail = { code: this.#form.dataset.sheet, is_open, state_words, state_shape, submitted, needed, about_min };
     this.#form.dispatchEvent(new CustomEvent("sheet:told", { detail, bubbles: true }));
   }
 

@@ -91,9 +91,10 @@ class TestOwnPage:
         Grant.objects.create(member=member, tier=cast.tier("studio", 20), starts_at=future)
         client.force_login(member)
         html = client.get("/members/").content.decode()
-        assert "Full" not in html
-        assert "Studio" not in html
-        assert "none" in html
+        assert "in force" not in html
+        assert "none</span> What is free to every member is open to you" in html
+        assert "Earlier memberships (1)" in html
+        assert "to come</span> from Sun 23 Mar 2031, 12:00 (UTC)" in html
 
     def test_a_host_is_told_that_all_is_open(self, client):
         client.force_login(cast.host())

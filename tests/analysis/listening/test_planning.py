@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import io
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,9 +13,9 @@ import soundfile
 from analysis.intake import keeping
 from analysis.jobs import running
 from analysis.jobs.models import Job, JobState
-from analysis.listening import booth, planning, segments
+from analysis.listening import booth, planning, preparing, segments
 from analysis.listening.booth import Seat
-from analysis.listening.models import CopyState
+from analysis.listening.models import CopyState, ListeningCopy
 from analysis.listening.planning import CannotPlan
 from analysis.measuring.measuring import measurement_of
 from tests import cast
@@ -42,6 +44,11 @@ def run_all() -> None:
     """Do every job that waits."""
     for job in Job.objects.filter(state=JobState.QUEUED):
         assert running.run(job.pk), Job.objects.get(pk=job.pk).trouble
+
+
+def files_on_shelf():
+    """Every file that is kept."""
+    return [path for path in Path(keeping.shelf().path("")).rglob("*") if path.is_file()]
 
 
 def plan(recordings, **wishes):
@@ -150,15 +157,65 @@ class TestBoothSet:
             "frames": 192_000,
             "segment_frames": 96_000,
             "level_lufs": -18.0,
+            "monitor_dbc": 78.0,  # 73 dB(C) at -23 LUFS, EBU Tech 3343, clause 8.2
+            "rest_after_min": 25,
             "noise_url": "/listening/noise/-18.0",
             "copies": [{"key": "q7", "label": "A", "name": None, "segments_url": "/hear/q7/"}],
             "sections": [],
         }
 
+    def test_a_map_is_given_only_where_the_plan_shows_it(self):
+        recordings = [measured(music(1)), measured(music(2))]
+        hidden, shown = plan(recordings), plan(recordings, shows_map=True)
+        run_all()
+        for made, has_map in ((hidden, False), (shown, True)):
+            seats = [Seat(one, str(one.pk), "A", "/") for one in made.copies.all()]
+            copies = booth.booth_set(made, seats)["copies"]
+            assert [("map" in copy) for copy in copies] == [has_map] * 2
+        outlines = [base64.b64decode(copy["map"]) for copy in copies]
+        assert [len(one) for one in outlines] == [480, 480]
+        assert outlines[0] != outlines[1]
+
+    def test_a_variant_can_be_marked_as_exaggerated(self):
+        made = plan([measured(music(1))])
+        run_all()
+        seat = Seat(made.copies.get(), "q7", "B", "/hear/q7/", name="Far too much", exaggerated=True)
+        (copy,) = booth.booth_set(made, [seat])["copies"]
+        assert (copy["name"], copy["exaggerated"]) == ("Far too much", True)
+
     def test_a_copy_that_is_not_ready_is_left_out(self):
         made = plan([measured(music(1))])
         seat = Seat(copy=made.copies.get(), key="q7", label="A", segments_url="/hear/q7/")
         assert booth.booth_set(made, [seat])["copies"] == []
+
+
+class TestClearPlan:
+    def test_a_copy_whose_plan_goes_while_it_is_made_leaves_nothing_behind(self, monkeypatch):
+        made = plan([measured(music(1))])
+        job = Job.objects.get(kind=planning.MAKE_COPY)
+        kept = []
+        cut = preparing.copies.cut_segments
+
+        def cut_while_the_plan_goes(*args, **wishes):
+            preparing.clear_plan(made)
+            parts = cut(*args, **wishes)
+            kept.append(len(parts))
+            return parts
+
+        before = set(files_on_shelf())
+        monkeypatch.setattr(preparing.copies, "cut_segments", cut_while_the_plan_goes)
+        assert running.run(job.pk)
+        assert kept == [2]
+        assert set(files_on_shelf()) == before
+        assert not ListeningCopy.objects.exists()
+
+    def test_a_job_for_a_copy_that_is_gone_ends_quietly(self):
+        made = plan([measured(music(1))])
+        preparing.clear_plan(made)
+        run_all()
+        assert set(Job.objects.filter(kind=planning.MAKE_COPY).values_list("state", flat=True)) == {
+            JobState.DONE
+        }
 
 
 class TestNoise:

@@ -7,7 +7,9 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from analysis.listening.models import CopyState
+from analysis.intake import keeping
+from analysis.listening.models import CopyState, MatchPlan
+from analysis.listening.segments import segment_key
 from contests.hosting import running, screening
 from contests.hosting.refusals import HostingRefused
 from contests.judging import panel
@@ -200,11 +202,43 @@ class TestPrepareAgain:
         running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
         assert stage.round.assignments.filter(entry=back).count() == stage.contest.hearings_per_entry
 
+    def test_nothing_of_the_earlier_copies_stays(self, django_capture_on_commit_callbacks):
+        stage = stages.closed(entrants=["Ansa Merrow", "Bero Lund"])
+        running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        stages.run_all_jobs()
+        keys = [segment_key(copy, 0) for copy in stage.round.plan.copies.all()]
+        assert all(keeping.shelf().exists(key) for key in keys)
+        earlier = stage.round.plan.pk
+        with django_capture_on_commit_callbacks(execute=True):
+            running.prepare_again(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert not any(keeping.shelf().exists(key) for key in keys)
+        assert not MatchPlan.objects.filter(pk=earlier).exists()
+        stages.run_all_jobs()
+        assert all(keeping.shelf().exists(segment_key(copy, 0)) for copy in stage.round.plan.copies.all())
+
     def test_it_refuses_once_the_judging_is_open(self):
         stage = stages.judging(entrants=["Ansa Merrow", "Bero Lund"])
         for service in (running.prepare_again, running.assign_again):
             with pytest.raises(HostingRefused, match="no round in preparation"):
                 service(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+
+
+class TestShowMap:
+    def test_it_is_hidden_until_the_host_decides_and_the_log_says_so(self):
+        stage = stages.closed(entrants=["Ansa Merrow", "Bero Lund"])
+        running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert stage.round.plan.shows_map is False
+        running.show_map(stage.contest.pk, True, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert stage.round.plan.shows_map is True
+        assert (last_line(stage).action, last_line(stage).actor) == ("map shown to judges", stage.host)
+        running.prepare_again(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert stage.round.plan.shows_map is True
+
+    def test_it_is_settled_once_the_judging_is_open(self):
+        stage = stages.judging(entrants=["Ansa Merrow", "Bero Lund"])
+        with pytest.raises(HostingRefused, match="no round in preparation"):
+            running.show_map(stage.contest.pk, True, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert stage.round.plan.shows_map is False
 
 
 class TestOpenJudging:

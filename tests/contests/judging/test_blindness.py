@@ -213,7 +213,8 @@ class TestWhatAPageMayKnow:
         response = sign_in(planted.judges[0].member).get(starts(planted)[4])
         booth = response.context["desk"].booth_set
         assert set(booth) == {
-            *("rate_hz", "frames", "segment_frames", "level_lufs", "noise_url", "copies", "sections"),
+            *("rate_hz", "frames", "segment_frames", "level_lufs", "monitor_dbc", "noise_url"),
+            *("rest_after_min", "copies", "sections"),
         }
         for copy in booth["copies"]:
             assert set(copy) == {"key", "label", "name", "segments_url"}

@@ -1,6 +1,15 @@
+import { CopyRow } from "./copy-row.js";
+import { buttonOf, spanOf } from "./elements.js";
+import { KeyPanel } from "./key-panel.js";
+import { Keys } from "./keys.js";
+import { BoothMap } from "./map.js";
+import { Memory, storeOf } from "./memory.js";
 import { Player } from "./player.js";
 import { storeFor } from "./rates.js";
+import { Rest } from "./rest.js";
+import { lengthOf, placeAfter, placeBefore } from "./spans.js";
 import { frameOf, gridOf, loopOf } from "./timeline.js";
+import { gainText, heardText, rateText, timeText } from "./words.js";
 
 /**
  * The booth on the page: buttons, slider and keys around a player.
@@ -13,7 +22,12 @@ const SEEK_S = 5;
 const FIRST_GAIN_DB = -20;
 const GAIN_RAMP_S = 0.05;
 const HEARD_EVERY_S = 1;
-const REST_AFTER_S = 25 * 60;
+const KEEP_EVERY_S = 5;
+const REST_AFTER_MIN = 25;
+
+/** A place passed less long ago than this is where the listener is: going back leads to the one before. */
+const JUST_PASSED_S = 1;
+const HERE_S = 0.05;
 
 const STATE_WORDS = {
   stopped: ["■", "Stopped"],
@@ -28,6 +42,12 @@ let latest = null;
 class Booth {
   #root;
   #set;
+  #keys; // of the keyboard
+  #panel;
+  #row;
+  #map;
+  #memory;
+  #rest;
   #grid;
   #context = null;
   #player = null;
@@ -35,17 +55,28 @@ class Booth {
   #noiseOn = false;
   #noise = null; // the source that plays, or null
   #noiseSound = null; // a promise of the decoded loop
-  #marks = { from: null, to: null };
+  #ends = { from: null, to: null }; // of a loop that is being marked
   #told = new Map(); // key -> seconds last told to the page
   #firstKey = null;
-  #lastHand = "pointer";
-  #restTold = 0;
+  #shownKey = null;
+  #lastKey = null; // the copy heard before the one shown
+  #keptAt_s = 0;
 
   constructor(root, set) {
+    const store = storeOf(window);
     this.#root = root;
     this.#set = set;
     this.#grid = gridOf(set);
+    this.#keys = new Keys(store);
+    this.#memory = new Memory({
+      store,
+      name: window.location.pathname + window.location.search,
+      keys: set.copies.map((copy) => copy.key),
+      length_s: this.#length,
+    });
+    this.#rest = new Rest(store, set.rest_after_min ?? REST_AFTER_MIN);
     this.#build();
+    this.#panel = new KeyPanel(root, this.#keys);
     this.#bind();
   }
 
@@ -53,30 +84,41 @@ class Booth {
     return this.#root.querySelector(`[data-booth-${name}]`);
   }
 
+  #button(act) {
+    return this.#root.querySelector(`[data-booth-do="${act}"]`);
+  }
+
+  get #length() {
+    return this.#grid.frames / this.#grid.rateHz;
+  }
+
   #build() {
-    this.#part("copies").replaceChildren(
-      ...this.#set.copies.map((copy) => {
-        const button = buttonOf("", { key: copy.key });
-        button.append(spanOf("booth-letter", copy.label));
-        if (copy.name !== null) {
-          button.append(" ", spanOf("booth-name", copy.name));
-        }
-        button.setAttribute("aria-pressed", "false");
-        return button;
-      }),
-    );
+    this.#row = new CopyRow({
+      row: this.#part("copies"),
+      abouts: this.#part("abouts"),
+      copies: this.#set.copies,
+      length_s: this.#length,
+      choose: (key) => this.#choose(key),
+      pick: (keys) => this.#compare(keys),
+    });
+    this.#map = new BoothMap(this.#part("map"), this.#length);
     this.#part("sections").replaceChildren(
       ...this.#set.sections.map((section) => {
-        const button = buttonOf(section.name, { start: section.start_s });
+        const button = buttonOf(section.name, { place: section.start_s });
         button.append(" ", spanOf("booth-time", timeText(section.start_s)));
         return button;
       }),
     );
     this.#part("section-line").hidden = this.#set.sections.length === 0;
-    this.#part("seek").max = String(this.#seconds(this.#grid.frames));
-    this.#part("length").textContent = timeText(this.#seconds(this.#grid.frames));
+    this.#part("seek").max = String(this.#length);
+    this.#part("length").textContent = timeText(this.#length);
     this.#part("gain").value = String(FIRST_GAIN_DB);
-    this.#part("noise").hidden = !this.#set.noise_url;
+    this.#part("rest-after").value = String(this.#rest.after_min);
+    this.#button("noise").hidden = !this.#set.noise_url;
+    this.#set.copies.forEach(({ key }) => this.#showHeard(key));
+    this.#row.showFew(this.#memory.few);
+    this.#showMarks();
+    this.#showFew();
     this.#showGain();
     this.#showCopy();
     this.#showLoop();
@@ -86,38 +128,41 @@ class Booth {
   #bind() {
     const on = (name, event, act) => this.#part(name).addEventListener(event, act);
     on("ready", "click", () => this.#open());
-    on("play", "click", () => this.#playOrPause());
     on("seek", "input", (event) => this.#seekTo(Number(event.target.value)));
+    on("map", "click", (event) => this.#seekTo(this.#map.placeOf(event)));
     on("gain", "input", () => this.#showGain());
-    on("noise", "click", () => this.#noiseOnOrOff());
-    on("copies", "click", (event) => this.#choose(event.target.closest("button")?.dataset.key));
-    on("sections", "click", (event) => {
-      const start = event.target.closest("button")?.dataset.start;
-      if (start !== undefined) {
-        this.#seekTo(Number(start));
-      }
+    on("sections", "click", (event) => this.#goTo(event.target.closest("button")));
+    on("marks", "click", (event) => this.#goTo(event.target.closest("button")));
+    on("picking", "click", () => this.#pickOrNot());
+    on("all", "click", () => {
+      this.#compare([]);
+      this.#part("picking").focus(); // this button has just been hidden under the focus
     });
-    on("loop-section", "click", () => this.#loopSection());
-    on("loop-from", "click", () => this.#mark("from"));
-    on("loop-to", "click", () => this.#mark("to"));
-    on("loop-off", "click", () => {
-      this.#setLoop(null);
-      this.#part("loop-from").focus(); // this button has just been hidden under the focus
+    on("rest-after", "change", (event) => {
+      this.#rest.after_min = event.target.valueAsNumber;
+      event.target.value = String(this.#rest.after_min);
+    });
+    on("rest-done", "click", () => {
+      this.#part("rest").hidden = true;
+      this.#button("play").focus();
+    });
+    this.#root.addEventListener("click", (event) => {
+      const act = event.target.closest("[data-booth-do]")?.dataset.boothDo;
+      if (act !== undefined) {
+        this.#do(act);
+      }
     });
     this.#root.addEventListener("booth:choose", (event) => this.#choose(event.detail?.key));
     this.#root.addEventListener("click", () => this.#say(""), { capture: true }); // what was said has been read
-    this.#root.addEventListener("pointerdown", () => (this.#lastHand = "pointer"));
     this.#root.addEventListener("focusin", () => (latest = this));
     document.addEventListener("keydown", (event) => this.#key(event));
-    document.addEventListener("keyup", (event) => {
-      if (event.key === " " && this.#takesSpace(event.target)) {
-        event.preventDefault(); // or the button that was clicked last would be pressed again
-      }
-    });
     window.addEventListener("pagehide", () => {
       this.#player?.pause();
       this.#stopNoise();
+      this.#leave(this.#player?.key, this.#position);
     });
+    window.addEventListener("offline", () => this.#showLine(false));
+    window.addEventListener("online", () => this.#showLine(true));
   }
 
   /** The listener has read the caution: make the audio context, which needs this gesture. */
@@ -138,6 +183,10 @@ class Booth {
     const store = storeFor(this.#set, this.#context);
     store.addEventListener("trouble", (event) => this.#say(event.detail.message));
     store.addEventListener("relief", () => this.#say(""));
+    window.addEventListener("online", () => {
+      store.hurry();
+      this.#player.prepare();
+    });
     this.#player = new Player({
       context: this.#context,
       output: this.#gain,
@@ -145,21 +194,43 @@ class Booth {
       keys: this.#set.copies.map((copy) => copy.key),
       store,
     });
+    this.#player.few = this.#memory.few;
     this.#player.addEventListener("state", (event) => this.#showState(event.detail.state));
-    this.#player.addEventListener("copy", () => this.#showCopy());
-    this.#player.addEventListener("copy", (event) => this.#tell("booth:copy", { key: event.detail.key }));
-    this.#player.addEventListener("wish", (event) => this.#showWish(event.detail.key));
-    this.#player.addEventListener("heard", (event) => this.#tellHeard(event.detail));
+    this.#player.addEventListener("copy", (event) => this.#changed(event.detail.key));
+    this.#player.addEventListener("wish", (event) => this.#row.showWish(event.detail.key));
+    this.#player.addEventListener("heard", (event) => this.#heard(event.detail));
     this.#player.choose(this.#firstKey ?? this.#player.key);
     this.#player.prepare();
     this.#showCopy();
-    this.#part("play").focus();
+    this.#button("play").focus();
+  }
+
+  /** Everything that has a key. */
+  #do(act) {
+    const acts = {
+      play: () => this.#playOrPause(),
+      back: () => this.#seekTo(this.#position - SEEK_S),
+      on: () => this.#seekTo(this.#position + SEEK_S),
+      "place-before": () => this.#seekTo(placeBefore(this.#places, this.#position, JUST_PASSED_S) ?? 0),
+      "place-after": () => this.#goToNextPlace(),
+      "place-left": () => this.#goToWhereLeft(),
+      "copy-before": () => this.#step(-1),
+      "copy-after": () => this.#step(1),
+      "copy-last": () => this.#choose(this.#lastKey ?? undefined),
+      mark: () => this.#markHere(),
+      "loop-section": () => this.#loopSection(),
+      "loop-from": () => this.#markEnd("from"),
+      "loop-to": () => this.#markEnd("to"),
+      "loop-off": () => this.#endLoop(),
+      pick: () => this.#pickThis(),
+      noise: () => this.#noiseOnOrOff(),
+    };
+    if (this.#player !== null) {
+      acts[act]();
+    }
   }
 
   async #playOrPause() {
-    if (this.#player === null) {
-      return;
-    }
     if (this.#player.state !== "stopped") {
       this.#player.pause();
       return;
@@ -169,14 +240,71 @@ class Booth {
     this.#player.play();
   }
 
+  // Copies
+
   /** A page may choose before the listener is ready; then that copy comes first. */
   #choose(key) {
     if (this.#player === null) {
       this.#firstKey = key ?? null;
-    } else if (key !== undefined) {
+    } else if (key !== undefined && this.#set.copies.some((copy) => copy.key === key)) {
+      if (key !== this.#player.key) {
+        this.#leave(this.#player.key, this.#position);
+      }
       this.#player.choose(key);
     }
   }
+
+  #changed(key) {
+    this.#lastKey = this.#shownKey;
+    this.#showCopy();
+    this.#say(this.#heardWords(key));
+    this.#tell("booth:copy", { key });
+  }
+
+  /** The copies that are compared: the few, or all. */
+  get #compared() {
+    const few = this.#memory.few;
+    return this.#set.copies.map(({ key }) => key).filter((key) => few.length === 0 || few.includes(key));
+  }
+
+  /** To the next of the compared copies in the order of the page, or the one before, round the ends. */
+  #step(by) {
+    const all = this.#set.copies.map(({ key }) => key);
+    const compared = this.#compared;
+    let at = all.indexOf(this.#player.key);
+    do {
+      at = (at + by + all.length) % all.length;
+    } while (!compared.includes(all[at]));
+    this.#choose(all[at]);
+  }
+
+  #pickOrNot() {
+    this.#row.isPicking = !this.#row.isPicking;
+    this.#showFew();
+  }
+
+  #pickThis() {
+    const { few } = this.#memory;
+    const key = this.#player.key;
+    this.#compare(few.includes(key) ? few.filter((one) => one !== key) : [...few, key]);
+  }
+
+  #compare(keys) {
+    this.#memory.few = keys;
+    this.#memory.keep();
+    if (this.#player !== null) {
+      this.#player.few = keys;
+    }
+    this.#row.showFew(keys);
+    this.#showFew();
+    this.#say(keys.length === 0 ? "All copies are compared." : `Compared: ${this.#labels(this.#compared)}.`);
+  }
+
+  #labels(keys) {
+    return keys.map((key) => this.#set.copies.find((copy) => copy.key === key).label).join(", ");
+  }
+
+  // Places
 
   #seekTo(seconds) {
     this.#player?.seek(frameOf(this.#grid, seconds));
@@ -191,23 +319,70 @@ class Booth {
     return this.#seconds(this.#player?.frame ?? 0);
   }
 
-  #loopSection() {
-    const sections = this.#set.sections;
-    const at = sections.findLastIndex((section) => section.start_s <= this.#position + 1e-9);
-    if (at < 0) {
-      this.#say("No section begins before this place.");
-      return;
-    }
-    const end = sections[at + 1]?.start_s ?? this.#seconds(this.#grid.frames);
-    this.#loopBetween(sections[at].start_s, end);
+  /** Where sections and marks are, in seconds, in order. */
+  get #places() {
+    return [...this.#set.sections.map((section) => section.start_s), ...this.#memory.marks].sort((a, b) => a - b);
   }
 
-  #mark(side) {
-    this.#marks[side] = this.#position;
-    const { from, to } = this.#marks;
+  #goTo(button) {
+    if (button?.dataset.place !== undefined) {
+      this.#seekTo(Number(button.dataset.place));
+    } else if (button?.dataset.unmark !== undefined) {
+      this.#memory.unmark(Number(button.dataset.unmark));
+      this.#memory.keep();
+      this.#showMarks();
+      this.#button("mark").focus(); // the button that was pressed is gone
+    }
+  }
+
+  #goToNextPlace() {
+    const place = placeAfter(this.#places, this.#position, HERE_S);
+    if (place === null) {
+      this.#say("There is no section or mark after this place.");
+    } else {
+      this.#seekTo(place);
+    }
+  }
+
+  #goToWhereLeft() {
+    const place = this.#memory.left(this.#player.key);
+    if (place === null) {
+      this.#say("You have not left this copy before.");
+    } else {
+      this.#seekTo(place);
+      this.#say(`Back at ${timeText(place)}.`);
+    }
+  }
+
+  /** Remember where a copy was left, if any of it was heard. */
+  #leave(key, place_s) {
+    if (key !== undefined && this.#memory.heard(key).length > 0) {
+      this.#memory.leave(key, round(place_s));
+      this.#memory.keep();
+    }
+  }
+
+  #markHere() {
+    const place = round(this.#position);
+    this.#memory.mark(place);
+    this.#memory.keep();
+    this.#showMarks();
+    this.#say(`Marked at ${timeText(place)}.`);
+  }
+
+  #loopSection() {
+    const places = [0, ...this.#places];
+    const from = places.findLast((place) => place <= this.#position + HERE_S);
+    const to = placeAfter(places, Math.max(from, this.#position), HERE_S) ?? this.#length;
+    this.#loopBetween(from, to);
+  }
+
+  #markEnd(side) {
+    this.#ends[side] = this.#position;
+    const { from, to } = this.#ends;
     if (from !== null && to !== null) {
       this.#loopBetween(from, to);
-      this.#marks = { from: null, to: null };
+      this.#ends = { from: null, to: null };
     } else {
       this.#say(side === "from" ? `Loop begins at ${timeText(from)}. Now mark its end.` : `Loop ends at ${timeText(to)}. Now mark its start.`);
     }
@@ -222,11 +397,21 @@ class Booth {
     this.#setLoop(loop);
   }
 
+  #endLoop() {
+    const hadFocus = document.activeElement === this.#button("loop-off");
+    this.#setLoop(null);
+    if (hadFocus) {
+      this.#button("loop-from").focus(); // the other one has just been hidden under the focus
+    }
+  }
+
   #setLoop(loop) {
     this.#player?.setLoop(loop);
     this.#showLoop();
     this.#showPosition();
   }
+
+  // Level
 
   async #noiseOnOrOff() {
     if (this.#noiseOn) {
@@ -263,63 +448,64 @@ class Booth {
     this.#showNoise();
   }
 
+  // Keys
+
   #key(event) {
-    if (event.key === "Tab") {
-      this.#lastHand = "keys";
-    }
-    if (!this.#listens(event.target) || event.ctrlKey || event.altKey || event.metaKey) {
+    if (latest !== this || this.#panel.takes(event) || event.ctrlKey || event.altKey || event.metaKey) {
       return;
     }
-    const act = this.#actOf(event);
-    if (act !== null) {
-      event.preventDefault();
-      act();
+    if (this.#player === null || !this.#keys.areOn || isTyping(event.target)) {
+      return;
     }
-  }
-
-  /** Keys act when the focus is in this booth or nowhere, unless the listener switched them off or is typing. */
-  #listens(target) {
-    const here = this.#root.contains(target) || (latest === this && target === document.body);
-    return here && this.#player !== null && this.#part("keys").checked && !isTyping(target);
-  }
-
-  #actOf(event) {
-    if (event.key === " ") {
-      return this.#takesSpace(event.target) && !event.repeat ? () => this.#playOrPause() : null;
-    }
-    if (event.key === "ArrowLeft" || event.key === "ArrowRight") {
-      const step = event.key === "ArrowLeft" ? -SEEK_S : SEEK_S;
-      return event.target === this.#part("gain") ? null : () => this.#seekTo(this.#position + step);
-    }
+    const act = this.#keys.actOf(event.key);
     const copy = this.#set.copies.find(({ label }) => label.toLowerCase() === event.key.toLowerCase());
-    return copy === undefined ? null : () => this.#choose(copy.key);
+    if (act === null && copy === undefined) {
+      return;
+    }
+    event.preventDefault();
+    if (act !== null && !event.repeat) {
+      this.#do(act);
+    } else if (act === null) {
+      this.#choose(copy.key);
+    }
   }
 
-  /** Space presses the control that the Tab key reached; otherwise it plays and pauses. */
-  #takesSpace(target) {
-    const reachedByTab = this.#lastHand === "keys" && target.closest("button, summary, input") !== null;
-    return this.#listens(target) && !reachedByTab;
+  // What was heard
+
+  #heard({ key, seconds, from, to }) {
+    this.#memory.hear(key, [round(this.#seconds(from)), round(this.#seconds(to))]);
+    const told_s = this.#told.get(key) ?? 0;
+    if (seconds - told_s >= HEARD_EVERY_S) {
+      this.#told.set(key, seconds);
+      this.#tell("booth:heard", { key, seconds });
+      this.#showHeard(key);
+      this.#keepNowAndThen();
+      if (this.#rest.listened(seconds - told_s, Date.now() / 1000)) {
+        this.#remindOfRest();
+      }
+    }
+  }
+
+  #keepNowAndThen() {
+    const now_s = performance.now() / 1000;
+    if (now_s - this.#keptAt_s >= KEEP_EVERY_S) {
+      this.#keptAt_s = now_s;
+      this.#memory.keep();
+    }
+  }
+
+  #remindOfRest() {
+    const words = `You have listened for ${this.#rest.after_min} minutes. Rest your ears for a while before you go on.`;
+    this.#part("rest-words").textContent = words;
+    this.#part("rest").hidden = false;
+    this.#say(words);
   }
 
   #tell(name, detail) {
     this.#root.dispatchEvent(new CustomEvent(name, { detail, bubbles: true }));
   }
 
-  #tellHeard({ key, seconds }) {
-    if (seconds - (this.#told.get(key) ?? 0) >= HEARD_EVERY_S) {
-      this.#told.set(key, seconds);
-      this.#tell("booth:heard", { key, seconds });
-      this.#remindOfRest();
-    }
-  }
-
-  #remindOfRest() {
-    const total = [...this.#told.values()].reduce((sum, seconds) => sum + seconds, 0);
-    if (total - this.#restTold >= REST_AFTER_S) {
-      this.#restTold = total;
-      this.#say("You have listened for 25 minutes. Rest your ears for a while before you go on.");
-    }
-  }
+  // What the page shows
 
   #say(words) {
     this.#part("words").textContent = words;
@@ -329,9 +515,12 @@ class Booth {
     const [shape, word] = STATE_WORDS[state];
     this.#part("shape").textContent = shape;
     this.#part("state").textContent = word;
-    this.#part("play").textContent = state === "stopped" ? "Play" : "Pause";
+    this.#part("play-word").textContent = state === "stopped" ? "Play" : "Pause";
     this.#showPosition();
-    if (state !== "stopped") {
+    if (state === "stopped") {
+      this.#set.copies.forEach(({ key }) => this.#showHeard(key));
+      this.#leave(this.#player?.key, this.#position);
+    } else {
       requestAnimationFrame(() => this.#follow());
     }
   }
@@ -346,6 +535,7 @@ class Booth {
   #showPosition() {
     const text = timeText(this.#position);
     const seek = this.#part("seek");
+    this.#map.showPosition(this.#position);
     if (this.#part("position").textContent !== text) {
       this.#part("position").textContent = text;
       seek.value = String(this.#position);
@@ -355,24 +545,64 @@ class Booth {
 
   #showCopy() {
     const key = this.#player?.key ?? this.#set.copies[0].key;
-    for (const button of this.#part("copies").children) {
-      button.setAttribute("aria-pressed", String(button.dataset.key === key));
-    }
-    this.#part("heard").textContent = this.#set.copies.find((copy) => copy.key === key).label;
+    const copy = this.#set.copies.find((one) => one.key === key);
+    this.#shownKey = key;
+    this.#row.showChosen(key);
+    this.#map.showOutline(copy.map);
+    this.#part("heard").textContent = copy.label;
+    this.#part("heard-of").textContent = copy.label;
+    this.#showHeard(key);
   }
 
-  #showWish(key) {
-    for (const button of this.#part("copies").children) {
-      button.toggleAttribute("data-waiting", button.dataset.key === key);
+  #heardWords(key) {
+    const words = heardText(lengthOf(this.#memory.heard(key)), this.#length);
+    return `${words[0].toUpperCase()}${words.slice(1)}.`;
+  }
+
+  #showHeard(key) {
+    const spans = this.#memory.heard(key);
+    this.#row.showHeard(key, spans, lengthOf(spans));
+    if (key === (this.#player?.key ?? this.#set.copies[0].key)) {
+      this.#map.showHeard(spans);
+      this.#part("heard-text").textContent = heardText(lengthOf(spans), this.#length);
     }
+  }
+
+  #showFew() {
+    const { few } = this.#memory;
+    const picking = this.#part("picking");
+    picking.setAttribute("aria-pressed", String(this.#row.isPicking));
+    picking.textContent = this.#row.isPicking ? "Show the few I ticked" : "Compare a few";
+    this.#part("all").hidden = few.length === 0;
+  }
+
+  #showMarks() {
+    const { marks } = this.#memory;
+    this.#part("marks").replaceChildren(
+      ...marks.map((place) => {
+        const text = timeText(place);
+        const pair = spanOf("booth-mark");
+        const remove = buttonOf("×", { unmark: place });
+        remove.setAttribute("aria-label", `Remove the mark at ${text}`);
+        pair.append(buttonOf(text, { place }), remove);
+        return pair;
+      }),
+    );
+    this.#part("mark-line").hidden = marks.length === 0;
+    this.#map.showPlaces(
+      this.#set.sections.map((section) => section.start_s),
+      marks,
+    );
+    this.#showLoop();
   }
 
   #showLoop() {
     const loop = this.#player?.loop ?? null;
-    this.#part("loop-off").hidden = loop === null;
-    this.#part("loop-section").hidden = this.#set.sections.length === 0;
-    this.#part("loop").textContent =
-      loop === null ? "No loop" : `Loop ${timeText(this.#seconds(loop.start))} to ${timeText(this.#seconds(loop.end))}`;
+    const between = loop && [this.#seconds(loop.start), this.#seconds(loop.end)];
+    this.#button("loop-off").hidden = loop === null;
+    this.#button("loop-section").hidden = this.#places.length === 0;
+    this.#part("loop").textContent = loop === null ? "No loop" : `Loop ${between.map(timeText).join(" to ")}`;
+    this.#map.showLoop(between);
   }
 
   #showGain() {
@@ -383,7 +613,12 @@ class Booth {
   }
 
   #showNoise() {
-    this.#part("noise").textContent = this.#noiseOn ? "Stop the noise" : "Play noise to set the level";
+    this.#part("noise-word").textContent = this.#noiseOn ? "Stop the noise" : "Play noise to set the level";
+  }
+
+  #showLine(isUp) {
+    this.#part("offline").hidden = isUp;
+    this.#say(isUp ? "The connection is back." : "The connection is down.");
   }
 }
 
@@ -411,34 +646,9 @@ function amplitude(gain_db) {
   return 10 ** (gain_db / 20);
 }
 
-/** Seconds as minutes and seconds with one decimal, cut and not rounded, as a clock is read. */
-function timeText(seconds) {
-  const tenths = Math.floor(seconds * 10 + 1e-6);
-  const minutes = Math.floor(tenths / 600);
-  return `${minutes}:${((tenths % 600) / 10).toFixed(1).padStart(4, "0")}`;
-}
-
-function gainText(gain_db) {
-  return `${gain_db < 0 ? "−" : ""}${Math.abs(gain_db)} dB`;
-}
-
-function rateText(rateHz) {
-  return `${rateHz / 1000} kHz`;
-}
-
-function buttonOf(text, dataset) {
-  const button = document.createElement("button");
-  button.type = "button";
-  button.append(text);
-  Object.assign(button.dataset, dataset);
-  return button;
-}
-
-function spanOf(className, text) {
-  const span = document.createElement("span");
-  span.className = className;
-  span.textContent = text;
-  return span;
+/** To a hundredth of a second: what is kept of places. */
+function round(seconds) {
+  return Math.round(seconds * 100) / 100;
 }
 
 /** The set of a booth: the JSON inside it, or the one that the page calls `booth-set`. Null if there is none to play. */

@@ -39,13 +39,14 @@ const START_FRAMES = 4096;
  * `run` `{ key, contextFrame, setFrame, fade }` a run was scheduled, in place of those that begin later; `key` null
  *   is silence, and `fade` is in frames (0 begins at full);
  * `late` `{ contextFrame }` the run of that frame was scheduled too late and is put right by the next;
- * `heard` `{ key, seconds }` all seconds listened to that copy so far.
+ * `heard` `{ key, seconds, from, to }` all seconds listened to that copy so far, and the set frames that were just heard.
  */
 export class Player extends EventTarget {
   #context;
   #output;
   #grid;
   #keys;
+  #few = []; // the copies that are compared; empty: all
   #store;
   #fade;
   #runs = [];
@@ -136,6 +137,12 @@ export class Player extends EventTarget {
     const run = this.#state === "playing" ? runAt(this.#runs, at) : null;
     this.#fallSilent(at);
     this.#rest(run !== null && this.#wish?.setFrame == null ? frameAt(run, at) : frame, at + this.#fade);
+  }
+
+  /** Keep only these copies ready for a switch, for they are compared; with none, all. Others can still be chosen. */
+  set few(keys) {
+    this.#few = this.#keys.filter((key) => keys.includes(key));
+    this.#askFor();
   }
 
   /** Go to another copy at the same place. Unknown keys are ignored. */
@@ -245,7 +252,7 @@ export class Player extends EventTarget {
     this.#store.want(
       wantedSegments({
         grid: this.#grid,
-        keys: this.#keys,
+        keys: this.#few.length > 0 ? this.#few : this.#keys,
         heard: this.#key,
         wished: this.#wish?.key ?? null,
         recent: this.#recent,
@@ -424,12 +431,14 @@ export class Player extends EventTarget {
   #count(now = this.#now()) {
     for (const run of this.#runs) {
       const frames = Math.min(now, run.endsAt) - Math.max(this.#countedTo, run.contextFrame);
-      const left = this.#grid.frames - frameAt(run, Math.max(this.#countedTo, run.contextFrame));
+      const from = frameAt(run, Math.max(this.#countedTo, run.contextFrame));
+      const left = this.#grid.frames - from;
       const sounded = Math.min(frames, left);
       if (sounded > 0) {
         const total = (this.#heard.get(run.key) ?? 0) + sounded;
         this.#heard.set(run.key, total);
-        this.dispatchEvent(new CustomEvent("heard", { detail: { key: run.key, seconds: total / this.#grid.rateHz } }));
+        const detail = { key: run.key, seconds: total / this.#grid.rateHz, from, to: from + sounded };
+        this.dispatchEvent(new CustomEvent("heard", { detail }));
       }
     }
     this.#countedTo = now;

@@ -87,6 +87,10 @@ class ConvertingStore extends EventTarget {
     return buffer;
   }
 
+  hurry() {
+    this.#store.hurry();
+  }
+
   close() {
     this.#store.close();
     this.#converted.clear();

@@ -96,6 +96,11 @@ export class SegmentStore extends EventTarget {
     return this.#decoding.get(name);
   }
 
+  /** The line is back: what failed may be tried at once. */
+  hurry() {
+    this.#retry.clear();
+  }
+
   /** Give up everything under way and forget everything held. */
   close() {
     this.#queue = [];

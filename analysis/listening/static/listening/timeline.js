@@ -145,14 +145,15 @@ export function turnOf(run, loop) {
 /**
  * The copies worth keeping ready for a switch, most likely first, without the one that is heard.
  *
- * @param {string[]} keys all copies, in the order of the page.
+ * @param {string[]} keys the copies that are compared, in the order of the page; the one heard need not be among them.
  * @param {string[]} recent copies lately heard, latest first.
  */
 export function readyKeys(keys, heard, recent) {
   const others = keys.filter((key) => key !== heard);
   const at = keys.indexOf(heard);
   const beside = [keys[at + 1], keys[at - 1]].filter((key) => key !== undefined);
-  const likely = [...new Set([...beside, ...recent.slice(0, RECENT_READY)])].filter((key) => key !== heard);
+  const lately = recent.filter((key) => keys.includes(key)).slice(0, RECENT_READY);
+  const likely = [...new Set([...beside, ...lately])].filter((key) => key !== heard);
   return keys.length <= ALL_READY ? [...new Set([...likely, ...others])] : likely;
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable
 from datetime import timedelta
@@ -43,7 +44,7 @@ def fill(page: Page, *values: str) -> None:
 class TestSwitching:
     def test_the_sheet_follows_the_copy_that_is_heard(self, desk: Page) -> None:
         expect(sheet(desk).locator("h2")).to_contain_text("Mix A")
-        desk.click("[data-booth-play]")
+        desk.click("[data-booth-do=play]")
         desk.locator("[data-booth-copies] button").nth(1).click()
         expect(sheet(desk).locator("h2")).to_contain_text("Mix B")
         expect(desk.locator("[data-desk-open][aria-current=true]")).to_contain_text("B")
@@ -55,7 +56,7 @@ class TestSwitching:
 
     def test_a_sheet_can_be_kept_in_sight_while_others_are_heard(self, desk: Page) -> None:
         desk.check("[data-desk-hold]")
-        desk.click("[data-booth-play]")
+        desk.click("[data-booth-do=play]")
         desk.locator("[data-booth-copies] button").nth(2).click()
         expect(desk.locator("[data-desk-apart]")).to_have_text(
             "You hear mix C; the sheet in sight is for mix A."
@@ -63,7 +64,7 @@ class TestSwitching:
         expect(sheet(desk).locator("h2")).to_contain_text("Mix A")
 
     def test_heard_time_reaches_the_server(self, desk: Page, hearings: list[Assignment]) -> None:
-        desk.click("[data-booth-play]")
+        desk.click("[data-booth-do=play]")
         desk.wait_for_timeout(2_500)
         with desk.expect_request("**/heard/"):
             desk.evaluate("window.dispatchEvent(new Event('pagehide'))")
@@ -171,6 +172,19 @@ class TestSealing:
         assert ScoreSheet.objects.get(assignment=hearings[0]).submitted_at is not None
         desk.reload()
         expect(sheet(desk).locator("h2")).to_contain_text("Mix B")
+
+    def test_the_time_for_the_rest_goes_down_and_away(self, desk: Page, hearings: list[Assignment]) -> None:
+        about = desk.locator("[data-desk-about]")
+        words = []
+        for label in "ABC":
+            line(desk, label).click()
+            words.append(about.inner_text())
+            fill(desk, "7.5", "6")
+            sheet(desk).get_by_role("button", name="Submit and seal").click()
+            expect(state(desk)).to_have_text(f"Your sheet for mix {label} is submitted.")
+        # Three minutes' writing and four seconds' music a mix, up to whole five minutes: 9.2, 6.1, 3.1.
+        assert [re.search(r"\d+", one)[0] for one in words] == ["10", "10", "5"]
+        expect(about).to_be_hidden()
 
     def test_a_missing_score_is_named(self, desk: Page) -> None:
         fill(desk, "7.5", "")

@@ -1,0 +1,239 @@
+"""The letters of this room, one function each. Called in the transaction of what they tell."""
+
+from __future__ import annotations
+
+import secrets
+from datetime import UTC, datetime
+
+from django.urls import reverse
+
+from academy.letters.addresses import absolute
+from academy.letters.kinds import Kind, announce
+from academy.letters.writing import write
+from academy.members.models import Grant, MailedLink, Member
+
+PAGES = "academy/members/letters"
+SAMPLE_LINK = "https://school.example/members/links/a-long-secret/"
+SAMPLE_NAME = "Tamsin Wetherby"
+SAMPLE_UNTIL = datetime(2031, 3, 15, 12, 0, tzinfo=UTC)
+
+JOINING = announce(
+    Kind(
+        name="joining",
+        title="Confirm your address",
+        subject="Confirm your address at {site_name}",
+        templates=f"{PAGES}/joining",
+        why="somebody gave this address to join",
+        is_essential=True,
+        sample={"name": SAMPLE_NAME, "link": SAMPLE_LINK, "until": SAMPLE_UNTIL},
+    )
+)
+HAS_ACCOUNT = announce(
+    Kind(
+        name="has-account",
+        title="You have an account already",
+        subject="You have an account at {site_name}",
+        templates=f"{PAGES}/has_account",
+        why="somebody gave this address to join, or as the new one of another account",
+        is_essential=True,
+        sample={"sign_in": SAMPLE_LINK, "forgotten": SAMPLE_LINK},
+    )
+)
+NEW_PASS_PHRASE = announce(
+    Kind(
+        name="new-pass-phrase",
+        title="Choose a new pass phrase",
+        subject="A new pass phrase for {site_name}",
+        templates=f"{PAGES}/new_pass_phrase",
+        why="somebody asked for a new pass phrase for this address",
+        is_essential=True,
+        sample={"name": SAMPLE_NAME, "link": SAMPLE_LINK, "until": SAMPLE_UNTIL},
+    )
+)
+NO_ACCOUNT = announce(
+    Kind(
+        name="no-account",
+        title="No account has this address",
+        subject="No account at {site_name} has this address",
+        templates=f"{PAGES}/no_account",
+        why="somebody asked for a new pass phrase for this address",
+        is_essential=True,
+        sample={"join": SAMPLE_LINK},
+    )
+)
+INVITED = announce(
+    Kind(
+        name="invited",
+        title="An account was made for you",
+        subject="Your account at {site_name}",
+        templates=f"{PAGES}/invited",
+        why="an account was made for this address",
+        is_essential=True,
+        sample={"name": SAMPLE_NAME, "link": SAMPLE_LINK, "until": SAMPLE_UNTIL, "forgotten": SAMPLE_LINK},
+    )
+)
+PASS_PHRASE_CHANGED = announce(
+    Kind(
+        name="pass-phrase-changed",
+        title="Your pass phrase was changed",
+        subject="Your pass phrase at {site_name} was changed",
+        templates=f"{PAGES}/pass_phrase_changed",
+        why="the pass phrase of your account was changed",
+        is_essential=True,
+        sample={"name": SAMPLE_NAME, "at": SAMPLE_UNTIL, "forgotten": SAMPLE_LINK},
+    )
+)
+NEW_ADDRESS = announce(
+    Kind(
+        name="new-address",
+        title="Confirm your new address",
+        subject="Confirm your new address at {site_name}",
+        templates=f"{PAGES}/new_address",
+        why="a member gave this address as the new one",
+        is_essential=True,
+        sample={"name": SAMPLE_NAME, "link": SAMPLE_LINK, "until": SAMPLE_UNTIL},
+    )
+)
+ADDRESS_CHANGED = announce(
+    Kind(
+        name="address-changed",
+        title="Your address was changed",
+        subject="Your address at {site_name} was changed",
+        templates=f"{PAGES}/address_changed",
+        why="your account had this address until now",
+        is_essential=True,
+        sample={"name": SAMPLE_NAME, "at": SAMPLE_UNTIL, "new_address": "t•••@example.org"},
+    )
+)
+MEMBERSHIP_GIVEN = announce(
+    Kind(
+        name="membership-given",
+        title="A membership begins",
+        subject="{tier} at {site_name}",
+        templates=f"{PAGES}/membership_given",
+        why="a membership of yours begins or is renewed",
+        is_essential=False,
+        sample={
+            "name": SAMPLE_NAME,
+            "tier": "Mixer",
+            "from": SAMPLE_UNTIL,
+            "until": None,
+            "tiers": SAMPLE_LINK,
+        },
+    )
+)
+MEMBERSHIP_ENDED = announce(
+    Kind(
+        name="membership-ended",
+        title="A membership ends early",
+        subject="{tier} at {site_name} has ended",
+        templates=f"{PAGES}/membership_ended",
+        why="a membership of yours ends before its time",
+        is_essential=False,
+        sample={"name": SAMPLE_NAME, "tier": "Mixer", "reason": "The payment was returned."},
+    )
+)
+LEFT = announce(
+    Kind(
+        name="left",
+        title="Your account is gone",
+        subject="Your account at {site_name} is gone",
+        templates=f"{PAGES}/left",
+        why="your account had this address",
+        is_essential=True,
+        sample={"name": SAMPLE_NAME, "kept": ["What you wrote under others' work stays, without your name."]},
+    )
+)
+
+
+def joining(link: MailedLink, address: str, *, now: datetime) -> None:
+    """To who wants to join: the link that confirms the address. `address` is the link's."""
+    context = {"name": link.name, "link": address, "until": link.expires_at}
+    write(JOINING, key=str(link.pk), address=link.address, context=context, now=now)
+
+
+def has_account(member: Member, *, now: datetime) -> None:
+    """To a member whose address somebody gave to join, or as their own new one."""
+    context = {"sign_in": absolute(reverse("members:sign_in")), "forgotten": _forgotten()}
+    write(HAS_ACCOUNT, key=_fresh_key(), address=member.email, person=member, context=context, now=now)
+
+
+def new_pass_phrase(link: MailedLink, address: str, member: Member, *, now: datetime) -> None:
+    """To a member who forgot the pass phrase: the link that sets a new one."""
+    context = {"name": member.name, "link": address, "until": link.expires_at}
+    write(NEW_PASS_PHRASE, key=str(link.pk), address=link.address, person=member, context=context, now=now)
+
+
+def no_account(address: str, *, now: datetime) -> None:
+    """To an address that no account has, when somebody asked for its pass phrase."""
+    context = {"join": absolute(reverse("members:join"))}
+    write(NO_ACCOUNT, key=_fresh_key(), address=address, context=context, now=now)
+
+
+def invited(link: MailedLink, address: str, member: Member, *, now: datetime) -> None:
+    """To a member whose account somebody else has made: the link that sets the first pass phrase."""
+    context = {
+        "name": member.name,
+        "link": address,
+        "until": link.expires_at,
+        "forgotten": _forgotten(),
+    }
+    write(INVITED, key=str(link.pk), address=link.address, person=member, context=context, now=now)
+
+
+def pass_phrase_changed(member: Member, *, now: datetime) -> None:
+    """To a member whose pass phrase has just changed."""
+    context = {"name": member.name, "at": now, "forgotten": _forgotten()}
+    write(
+        PASS_PHRASE_CHANGED, key=_fresh_key(), address=member.email, person=member, context=context, now=now
+    )
+
+
+def new_address(link: MailedLink, address: str, member: Member, *, now: datetime) -> None:
+    """To a member's new address: the link that confirms it."""
+    context = {"name": member.name, "link": address, "until": link.expires_at}
+    write(NEW_ADDRESS, key=str(link.pk), address=link.address, person=member, context=context, now=now)
+
+
+def address_changed(link: MailedLink, member: Member, old_address: str, *, now: datetime) -> None:
+    """To the address that a member had until now. The new one is shown in part: the post may be another's."""
+    box, _, domain = link.address.partition("@")
+    context = {"name": member.name, "at": now, "new_address": f"{box[0]}•••@{domain}"}
+    write(ADDRESS_CHANGED, key=str(link.pk), address=old_address, person=member, context=context, now=now)
+
+
+def membership_given(grant: Grant, *, now: datetime) -> None:
+    """To a member who has just got a tier."""
+    context = {
+        "name": grant.member.name,
+        "tier": grant.tier.name,
+        "from": grant.starts_at if grant.starts_at > now else None,
+        "until": grant.ends_at,
+        "tiers": absolute(reverse("members:tiers")),
+    }
+    _to_holder(MEMBERSHIP_GIVEN, grant, context, now)
+
+
+def membership_ended(grant: Grant, *, now: datetime) -> None:
+    """To a member whose tier ended before its time."""
+    context = {"name": grant.member.name, "tier": grant.tier.name, "reason": grant.ended_reason}
+    _to_holder(MEMBERSHIP_ENDED, grant, context, now)
+
+
+def left(address: str, name: str, kept: list[str], *, now: datetime) -> None:
+    """To the address of an account that has just been deleted."""
+    write(LEFT, key=_fresh_key(), address=address, context={"name": name, "kept": kept}, now=now)
+
+
+def _to_holder(kind: Kind, grant: Grant, context: dict[str, object], now: datetime) -> None:
+    member = grant.member
+    write(kind, key=str(grant.pk), address=member.email, person=member, context=context, now=now)
+
+
+def _forgotten() -> str:
+    return absolute(reverse("members:forgotten"))
+
+
+def _fresh_key() -> str:
+    """For a letter that may come as often as somebody asks."""
+    return secrets.token_hex(16)

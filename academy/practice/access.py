@@ -1,0 +1,89 @@
+"""Who may see a practice mix: its member and the hosts. Not found and not allowed look the same: 404."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.db.models import Q, QuerySet
+from django.http import Http404
+
+from academy.members.access import Person
+from academy.members.models import Member
+from academy.packs import access as packs
+from academy.packs.models import StemPack
+from academy.practice.models import MixState, Practice, PracticeMix, TimedNote
+from analysis.listening.models import ListeningCopy
+
+
+def pack_to_practise(person: Person, slug: str, now: datetime) -> StemPack:
+    """The pack, for whoever may fetch it. Raises Http404 otherwise."""
+    return packs.pack_to_fetch(person, slug, now)
+
+
+def mixes_for(person: Person) -> QuerySet[PracticeMix]:
+    """The versions that the person may see: the own ones, and for a host everybody's. None is deleted."""
+    if not isinstance(person, Member):
+        return PracticeMix.objects.none()
+    mixes = PracticeMix.objects.exclude(state=MixState.DELETED)
+    return mixes if person.is_host else mixes.filter(practice__member=person)
+
+
+def mix_for(person: Person, code: str) -> PracticeMix:
+    """A version that the person may see. Raises Http404 otherwise."""
+    return _one(mixes_for(person), code=code)
+
+
+def own_mix(person: Person, code: str) -> PracticeMix:
+    """A version of the person's own. Raises Http404 otherwise, for hosts too."""
+    return _one(mixes_for(person), code=code, practice__member=person)
+
+
+def shared_mix(share_code: str) -> PracticeMix:
+    """A version that its member shows to whoever has the link. Raises Http404 once that is withdrawn."""
+    mixes = PracticeMix.objects.filter(state=MixState.READY)
+    return _one(mixes, share_code=share_code)
+
+
+def note_for(person: Person, note_id: int) -> TimedNote:
+    """A note on a version that the person may see. Raises Http404 otherwise."""
+    note = TimedNote.objects.filter(pk=note_id, mix__in=mixes_for(person)).first()
+    if note is None:
+        raise Http404
+    return note
+
+
+def copy_for(person: Person, copy_id: int) -> ListeningCopy:
+    """A listening copy of a set that the person may hear. Raises Http404 otherwise."""
+    if not isinstance(person, Member):
+        raise Http404
+    practices = Practice.objects.exclude(plan=None)
+    mine = practices if person.is_host else practices.filter(member=person)
+    copy = ListeningCopy.objects.filter(pk=copy_id, plan__in=mine.values("plan")).first()
+    # What is deleted is heard no more, even before its bytes are gone.
+    if copy is None or PracticeMix.objects.filter(recording=copy.recording_id, state=MixState.DELETED):
+        raise Http404
+    return copy
+
+
+def shared_copy(share_code: str, copy_id: int) -> ListeningCopy:
+    """The copy of a shared version itself: the link opens nothing else. Raises Http404 otherwise."""
+    mix = shared_mix(share_code)
+    copy = ListeningCopy.objects.filter(
+        Q(pk=copy_id), plan=mix.practice.plan_id, recording=mix.recording_id
+    ).first()
+    if copy is None:
+        raise Http404
+    return copy
+
+
+def _one(mixes: QuerySet[PracticeMix], **wanted: object) -> PracticeMix:
+    mix = (
+        mixes.select_related(
+            "practice__pack__reference_mix", "practice__member", "practice__plan", "recording"
+        )
+        .filter(**wanted)
+        .first()
+    )
+    if mix is None:
+        raise Http404
+    return mix

@@ -1,0 +1,215 @@
+"""What a report holds: the numbers of one mix beside those of a reference mix, ready to be kept as JSON.
+
+Numbers only, None where undefined: what is worth saying about them is decided in `findings`, each time anew.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from academy.practice import thresholds
+from analysis.dsp import difference
+from analysis.dsp.balance import StemLevel
+from analysis.dsp.spectrum import NOMINAL_HZ, ThirdOctaves
+from analysis.measuring.models import Measurement
+from analysis.measuring.report_files import FilesCompared, StemCompared
+
+RECIPE = "practice/1"
+METER = (
+    "integrated_lufs",
+    "loudness_range_lu",
+    "max_short_term_lufs",
+    "max_momentary_lufs",
+    "true_peak_dbtp",
+    "peak_to_loudness_lu",
+    "crest_db",
+    "clipped_runs",
+    "correlation",
+    "mono_loss_db",
+)
+WHOLE_SONG = [{"name": "The whole song", "start_s": 0.0}]
+DIGITS = 3
+
+Found = dict[str, Any]
+Sections = Sequence[Mapping[str, Any]]
+
+
+def compared(
+    mix: Measurement,
+    reference: Measurement | None,
+    files: FilesCompared,
+    *,
+    stem_names: Sequence[str],
+    stem_spectra: Sequence[tuple[Measurement, int]],
+    sections: Sections,
+) -> Found:
+    """Everything that the report keeps. `stem_spectra` holds each stem's measurement and its channels.
+
+    Without a reference, and for silence, what would need one is None or empty.
+    """
+    found: Found = {
+        "meter": _meter(mix),
+        "reference_meter": None if reference is None else _meter(reference),
+        "offset_s": files.offset_s,
+        "offset_is_sure": files.offset_is_sure,
+        "polarity": files.polarity,
+        "speed": None
+        if files.speed is None
+        else {"percent": files.speed.percent, "semitones": files.speed.semitones},
+        "explained": files.explained,
+        "residual_db": files.residual_db,
+        "reference_explained": files.reference_explained,
+        "width": None,
+        "bands": [],
+        "sections": [],
+        "stems": [],
+    }
+    if reference is None:
+        found["stems"] = [
+            {"name": name, "level": _level(stem.level)}
+            for name, stem in zip(stem_names, files.stems, strict=True)
+        ]
+        return _kept(found)
+    own, theirs = _spectra(mix), _spectra(reference)
+    width = difference.width_difference(own, theirs)
+    is_bus_width = thresholds.is_bus_width(width)
+    stems = [_told_difference(stem, is_bus_width=is_bus_width) for stem in files.stems]
+    found["width"] = {**width._asdict(), "is_bus_width": is_bus_width}
+    found["stems"] = [
+        _stem(name, stem, told) for name, stem, told in zip(stem_names, files.stems, stems, strict=True)
+    ]
+    effect_db = difference.balance_effect_db(
+        np.array([_power_spectrum(*spectrum) for spectrum in stem_spectra]),
+        np.array([_db(stem.reference) for stem in files.stems]),
+        np.array([_db(level) for level in stems]),
+    )
+    found["bands"] = _bands(
+        own,
+        theirs,
+        mix_lufs=_number(mix.integrated_lufs),
+        reference_lufs=_number(reference.integrated_lufs),
+        tone_db=difference.tone_difference_db(
+            own, theirs, effect_db=effect_db, width_db=width.db if is_bus_width else 0.0
+        ),
+    )
+    found["sections"] = _sections(mix, reference, files, sections or WHOLE_SONG)
+    return _kept(found)
+
+
+def _meter(of: Measurement) -> dict[str, Any]:
+    return {name: getattr(of, name) for name in (*METER, "silent")}
+
+
+def _told_difference(stem: StemCompared, *, is_bus_width: bool) -> StemLevel | None:
+    """How the stem differs: where the whole mix was made narrower or wider, in the middle of the image.
+
+    There the width moves nothing. Where the middle is not sure, the whole is what there is.
+    """
+    if is_bus_width and stem.middle is not None and stem.middle.is_sure:
+        return stem.middle
+    return stem.difference
+
+
+def _stem(name: str, stem: StemCompared, told: StemLevel | None) -> dict[str, Any]:
+    return {
+        "name": name,
+        "level": _level(stem.level),
+        "reference": _level(stem.reference),
+        "difference": _level(told),
+    }
+
+
+def _level(level: StemLevel | None) -> dict[str, Any] | None:
+    if level is None:
+        return None
+    return {
+        "db": level.db,
+        "error_db": level.error_db,
+        "confidence": level.confidence,
+        "is_sure": level.is_sure,
+        "is_absent": level.is_absent,
+    }
+
+
+def _bands(
+    mix: ThirdOctaves,
+    reference: ThirdOctaves,
+    *,
+    mix_lufs: float,
+    reference_lufs: float,
+    tone_db: NDArray[np.float64],
+) -> list[dict[str, Any]]:
+    columns = {
+        "nominal_hz": np.array(NOMINAL_HZ),
+        "difference_db": difference.band_difference_db(
+            mix, reference, mix_lufs=mix_lufs, reference_lufs=reference_lufs
+        ),
+        "tone_db": tone_db,
+        "side_to_mid_db": difference.side_to_mid_db(mix),
+        "reference_side_to_mid_db": difference.side_to_mid_db(reference),
+        "correlation": difference.band_correlation(mix),
+        "reference_correlation": difference.band_correlation(reference),
+    }
+    return [
+        dict(zip(columns, values, strict=True))
+        for values in zip(*(column.tolist() for column in columns.values()), strict=True)
+    ]
+
+
+def _sections(
+    mix: Measurement, reference: Measurement, files: FilesCompared, sections: Sections
+) -> list[dict[str, Any]]:
+    loudness = difference.loudness_by_section(
+        _numbers(mix.short_term_lufs),
+        _numbers(reference.short_term_lufs),
+        mix_lufs=_number(mix.integrated_lufs),
+        reference_lufs=_number(reference.integrated_lufs),
+        offset_s=files.offset_s - files.reference_offset_s,
+        starts_s=[section["start_s"] for section in sections],
+    )
+    return [
+        {"name": section["name"], "start_s": section["start_s"], **found._asdict()}
+        for section, found in zip(sections, loudness, strict=True)
+    ]
+
+
+def _spectra(of: Measurement) -> ThirdOctaves:
+    return ThirdOctaves(
+        _numbers(of.third_octave_dbfs),
+        _numbers(of.third_octave_mid_dbfs),
+        _numbers(of.third_octave_side_dbfs),
+    )
+
+
+def _power_spectrum(stem: Measurement, channels: int) -> NDArray[np.float64]:
+    """Power by band over all channels together; silence, which is kept as None, is -inf."""
+    return np.nan_to_num(_numbers(stem.third_octave_dbfs), nan=-math.inf) + 10.0 * math.log10(channels)
+
+
+def _numbers(kept: Sequence[float | None]) -> NDArray[np.float64]:
+    """A kept list as numbers. None, which may have been silence or nothing at all, is nan."""
+    return np.array([_number(value) for value in kept], dtype=np.float64)
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _db(level: StemLevel | None) -> float:
+    return math.nan if level is None else level.db
+
+
+def _kept(value: Any) -> Any:
+    """The same, rounded to a thousandth, with None for what is not finite: JSON has no infinity."""
+    if isinstance(value, dict):
+        return {name: _kept(part) for name, part in value.items()}
+    if isinstance(value, list):
+        return [_kept(part) for part in value]
+    if isinstance(value, float):
+        return round(value, DIGITS) if math.isfinite(value) else None
+    return value
