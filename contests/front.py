@@ -7,6 +7,7 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
+from academy.courses.access import viewer_of
 from academy.courses.queries import courses_listed
 from academy.packs.queries import packs_listed
 from contests.queries import contests_listed
@@ -18,7 +19,7 @@ SHOWN_OF_EACH = 4
 def front(request: HttpRequest) -> HttpResponse:
     """Show courses, packs and contests to whoever comes."""
     context = {
-        "courses": courses_listed(request.user)[:SHOWN_OF_EACH],
+        "courses": courses_listed(viewer_of(request.user, timezone.now()))[:SHOWN_OF_EACH],
         "packs": packs_listed(request.user)[:SHOWN_OF_EACH],
         "contests": contests_listed(request.user, timezone.now())[:SHOWN_OF_EACH],
     }

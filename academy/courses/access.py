@@ -2,53 +2,149 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.http import Http404
 
 from academy.courses.models import Course, Demo, DemoVariant, Lesson
-from academy.members.access import Person, may_open
-from academy.members.models import Member
+from academy.members.access import Person, opens, rank_of
+from academy.members.models import Member, Tier
+
+VISITOR, ANY_MEMBER = "visitor", "member"
 
 
-def courses_for(person: Person) -> QuerySet[Course]:
-    """The courses that the person may see: the published ones, and for a host all."""
-    if isinstance(person, Member) and person.is_host:
+@dataclass(frozen=True)
+class Preview:
+    """Whose eyes a host borrows: a visitor's, any member's, or those of a tier's holder."""
+
+    words: str
+    is_member: bool
+    rank: int
+
+
+@dataclass(frozen=True)
+class Viewer:
+    """Whose eyes a page is for, and when. Every rule of this room asks a viewer.
+
+    A host sees drafts in a preview too, or there would be nothing to preview; lessons open as they would to
+    the previewed. Since a host may open everything, a preview only ever takes away.
+    """
+
+    person: Person
+    now: datetime
+    preview: Preview | None = None
+
+    @property
+    def is_host(self) -> bool:
+        """Whether drafts are there for this viewer."""
+        return isinstance(self.person, Member) and self.person.is_host
+
+    @property
+    def is_member(self) -> bool:
+        """Whether the eyes are a member's."""
+        return self.preview.is_member if self.preview else isinstance(self.person, Member)
+
+    @property
+    def follower(self) -> Member | None:
+        """The member whose progress is kept; none for a visitor, nor in a preview."""
+        return self.person if isinstance(self.person, Member) and not self.preview else None
+
+    @cached_property
+    def rank(self) -> int:
+        """As `rank_of` gives it; asked for once."""
+        return self.preview.rank if self.preview else rank_of(self.person, self.now)
+
+    def may_follow(self, lesson: Lesson) -> bool:
+        """Whether the whole lesson is open: to everybody, to every member, or by tier."""
+        if lesson.tier is not None:
+            return opens(self.rank, lesson.tier)
+        return self.is_member or not lesson.is_for_members
+
+
+def viewer_of(person: Person, now: datetime, *, preview: str = "") -> Viewer:
+    """The viewer that a person is. `preview`, as `previews` names them, is heeded for hosts only."""
+    if not preview or not isinstance(person, Member) or not person.is_host:
+        return Viewer(person, now)
+    return Viewer(person, now, dict(previews()).get(preview))
+
+
+def previews() -> list[tuple[str, Preview]]:
+    """Every preview there is, with the word that chooses it."""
+    return [
+        (VISITOR, Preview("a visitor", False, -1)),
+        (ANY_MEMBER, Preview("a member without a tier", True, -1)),
+        *(
+            (f"tier-{tier.slug}", Preview(f"a member of {tier.name}", True, tier.rank))
+            for tier in Tier.objects.all()
+        ),
+    ]
+
+
+def require_host(person: Person) -> Member:
+    """The person as a host. Raises Http404 for anybody else."""
+    if not isinstance(person, Member) or not person.is_host:
+        raise Http404
+    return person
+
+
+def courses_for(viewer: Viewer) -> QuerySet[Course]:
+    """The courses that the viewer may see: the published ones, and for a host all."""
+    if viewer.is_host:
         return Course.objects.all()
-    return Course.objects.filter(is_published=True)
+    return Course.objects.filter(publish_at__lte=viewer.now)
 
 
-def course_for(person: Person, slug: str) -> Course:
+def lessons_seen(viewer: Viewer) -> Q:
+    """Which lessons of a visible course there are for the viewer: those kept back are for hosts only."""
+    return Q() if viewer.is_host else Q(is_kept_back=False)
+
+
+def course_for(viewer: Viewer, slug: str) -> Course:
     """The course under an address. Raises Http404 for one that is not published, unless a host asks."""
-    course = courses_for(person).select_related("pack").filter(slug=slug).first()
+    course = courses_for(viewer).select_related("pack").filter(slug=slug).first()
     if course is None:
         raise Http404
     return course
 
 
-def may_follow(person: Person, lesson: Lesson, now: datetime) -> bool:
-    """Whether the person may read the lesson and hear its demos. Without a tier it is free to everybody."""
-    return may_open(person, lesson.tier, now)
+def lesson_for(viewer: Viewer, slug: str, lesson_slug: str) -> Lesson:
+    """A lesson that the viewer may see, open or locked. Raises Http404 otherwise."""
+    found = Lesson.objects.filter(lessons_seen(viewer), course__in=courses_for(viewer))
+    related = found.select_related("tier", "course", "recording", "excerpt")
+    lesson = related.filter(course__slug=slug, slug=lesson_slug).first()
+    if lesson is None:
+        raise Http404
+    return lesson
 
 
-def demo_for(person: Person, demo_id: int, now: datetime) -> Demo:
-    """A demo whose lesson the person may follow. Raises Http404 otherwise."""
-    return _in_open_lesson(person, Demo.objects.filter(pk=demo_id), now)
+def open_lesson_for(viewer: Viewer, slug: str, lesson_slug: str) -> Lesson:
+    """A lesson that the viewer may follow. Raises Http404 otherwise."""
+    lesson = lesson_for(viewer, slug, lesson_slug)
+    if not viewer.may_follow(lesson):
+        raise Http404
+    return lesson
 
 
-def variant_for(person: Person, code: str, now: datetime) -> DemoVariant:
-    """A variant under its code, if the person may follow its lesson. Raises Http404 otherwise."""
+def demo_for(viewer: Viewer, demo_id: int) -> Demo:
+    """A demo whose lesson the viewer may follow. Raises Http404 otherwise."""
+    return _in_open_lesson(viewer, Demo.objects.filter(pk=demo_id))
+
+
+def variant_for(viewer: Viewer, code: str) -> DemoVariant:
+    """A variant under its code, if the viewer may follow its lesson. Raises Http404 otherwise."""
     variant = DemoVariant.objects.select_related("demo").filter(code=code).first()
     if variant is None:
         raise Http404
-    variant.demo = _in_open_lesson(person, Demo.objects.filter(pk=variant.demo_id), now)
+    variant.demo = _in_open_lesson(viewer, Demo.objects.filter(pk=variant.demo_id))
     return variant
 
 
-def _in_open_lesson(person: Person, demos: QuerySet[Demo], now: datetime) -> Demo:
-    visible = demos.filter(lesson__course__in=courses_for(person))
-    demo = visible.select_related("plan", "lesson__tier", "lesson__course").first()
-    if demo is None or not may_follow(person, demo.lesson, now):
+def _in_open_lesson(viewer: Viewer, demos: QuerySet[Demo]) -> Demo:
+    lessons = Lesson.objects.filter(lessons_seen(viewer), course__in=courses_for(viewer))
+    demo = demos.filter(lesson__in=lessons).select_related("plan", "lesson__tier", "lesson__course").first()
+    if demo is None or not viewer.may_follow(demo.lesson):
         raise Http404
     return demo

@@ -1,4 +1,4 @@
-"""Courses and lessons in the operator's pages, until the host's own desk for them is there."""
+"""Courses and lessons in the operator's pages."""
 
 from __future__ import annotations
 
@@ -18,6 +18,6 @@ class LessonInline(admin.StackedInline):
 class CourseAdmin(admin.ModelAdmin):
     """A course with its lessons."""
 
-    list_display = ("title", "is_published")
+    list_display = ("title", "publish_at")
     prepopulated_fields = {"slug": ("title",)}
     inlines = (LessonInline,)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from django.db import transaction
@@ -12,7 +13,10 @@ from django.urls import reverse
 from django.utils import timezone
 
 from academy.courses.models import Demo, DemoVariant
+from academy.members.models import Member
+from analysis.intake import sealing
 from analysis.intake.models import Recording
+from analysis.intake.sealing import Received
 from analysis.jobs import requesting
 from analysis.jobs.claiming import Claim
 from analysis.jobs.models import JobState
@@ -23,7 +27,7 @@ from analysis.measuring.measuring import measurement_of
 PREPARE_DEMO = "prepare_demo"
 LEVEL_LUFS = -18.0  # the level and ceiling at which every set of this site is heard
 CEILING_DBTP = -1.0
-LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+LETTERS = "ABCDEF"  # one a variant: more than six cannot be told apart by ear
 
 
 class DemoRefused(Exception):
@@ -39,8 +43,8 @@ class DemoState:
 
 
 @transaction.atomic
-def add_variant(demo: Demo, recording: Recording, *, label: str) -> DemoVariant:
-    """Put a recording into a demo as its next variant.
+def add_variant(demo: Demo, recording: Recording, *, label: str, is_exaggerated: bool = False) -> DemoVariant:
+    """Put a recording into a demo as its next variant, perhaps one that exaggerates on purpose.
 
     Raises DemoRefused when the demo holds the recording already, is full, or is matched: a match plan is one
     decision for a whole set.
@@ -48,14 +52,43 @@ def add_variant(demo: Demo, recording: Recording, *, label: str) -> DemoVariant:
     demo = Demo.objects.select_for_update().get(pk=demo.pk)
     if demo.plan_id is not None:
         raise DemoRefused("This demo is matched already. Make a new one for other variants.")
-    if demo.variants.filter(recording=recording).exists():
+    if demo.variants.filter(recording__sha256=recording.sha256).exists():
         raise DemoRefused("The demo holds this recording already. A variant has to sound different.")
     last = demo.variants.aggregate(last=Max("position"))["last"] or 0
-    if last >= len(LETTERS):
+    if demo.variants.count() >= len(LETTERS):
         raise DemoRefused(f"A demo holds {len(LETTERS)} variants at most.")
     return DemoVariant.objects.create(
-        demo=demo, recording=recording, label=label, position=last + 1, code=secrets.token_hex(16)
+        demo=demo,
+        recording=recording,
+        label=label,
+        is_exaggerated=is_exaggerated,
+        position=last + 1,
+        code=secrets.token_hex(16),
     )
+
+
+@transaction.atomic
+def take_variant(
+    demo: Demo, received: Received, *, owner: Member, now: datetime, label: str, is_exaggerated: bool = False
+) -> DemoVariant:
+    """Seal an upload as the next variant. Raises DemoRefused as `add_variant` does, with nothing sealed."""
+    recording = sealing.seal(received, owner=owner, now=now)
+    return add_variant(demo, recording, label=label, is_exaggerated=is_exaggerated)
+
+
+@transaction.atomic
+def remove_variant(variant: DemoVariant) -> None:
+    """Take a variant out of a demo. Raises DemoRefused once the demo is matched."""
+    demo = Demo.objects.select_for_update().get(pk=variant.demo_id)
+    if demo.plan_id is not None:
+        raise DemoRefused("This demo is matched already. Make a new one for other variants.")
+    variant.delete()
+
+
+@transaction.atomic
+def remove_demo(demo: Demo) -> None:
+    """Take a demo out of its lesson, with its variants."""
+    demo.delete()
 
 
 def request_preparation(demo: Demo) -> None:

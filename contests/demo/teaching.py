@@ -43,7 +43,7 @@ def make_course(
     """The lessons with their comparisons."""
     said = SCENARIO.course
     course = Course.objects.create(
-        slug=said.slug, title=said.title, summary=said.summary, pack=pack, is_published=True
+        slug=said.slug, title=said.title, summary=said.summary, pack=pack, publish_at=now
     )
     for position, lesson in enumerate(said.lessons, start=1):
         made = Lesson.objects.create(

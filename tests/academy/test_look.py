@@ -93,7 +93,7 @@ def addresses(db):
     """One address of each kind of page of this floor."""
     tier = cast.tier()
     pack = cast.pack(tier=tier)
-    course = Course.objects.create(slug="a-course", title="A course", pack=pack, is_published=True)
+    course = Course.objects.create(slug="a-course", title="A course", pack=pack, publish_at=cast.NOW)
     Lesson.objects.create(course=course, position=1, slug="free", title="Free", text="# Here")
     Lesson.objects.create(course=course, position=2, slug="shut", title="Shut", text="There", tier=tier)
     cast.contest()

@@ -21,7 +21,7 @@ def course() -> Course:
         title="Harbour Light",
         summary="Every *decision*.",
         pack=cast.pack(title="The tracks"),
-        is_published=True,
+        publish_at=cast.NOW,
     )
     tiers = [None, cast.tier("full", 10), cast.tier("studio", 20)]
     for position, (slug, tier) in enumerate(zip(["one", "two", "three"], tiers, strict=True), start=1):
@@ -57,7 +57,7 @@ class TestList:
 
     def test_the_number_of_queries_does_not_grow(self, client, course, django_assert_num_queries):
         for number in range(5):
-            Course.objects.create(slug=f"c{number}", title=f"C{number}", is_published=True)
+            Course.objects.create(slug=f"c{number}", title=f"C{number}", publish_at=cast.NOW)
         with django_assert_num_queries(1):
             client.get("/courses/")
 
@@ -83,7 +83,7 @@ class TestCourse:
         assert "The tracks" not in client.get(PAGE).content.decode()
 
     def test_a_draft_is_404_for_all_but_a_host(self, client, course):
-        Course.objects.update(is_published=False)
+        Course.objects.update(publish_at=None)
         for person in [None, cast.member(tier=cast.tier("studio"))]:
             if person:
                 client.force_login(person)
@@ -98,7 +98,7 @@ class TestCourse:
         self, client, course, django_assert_num_queries
     ):
         client.force_login(cast.member(tier=cast.tier("full")))
-        with django_assert_num_queries(5):  # session, member, course, grants, lessons
+        with django_assert_num_queries(6):  # session, member, course, grants, lessons, progress
             client.get(PAGE)
         for position in range(100, 110):
             Lesson.objects.create(
@@ -109,7 +109,7 @@ class TestCourse:
                 text="x",
                 tier=cast.tier("full"),
             )
-        with django_assert_num_queries(5):
+        with django_assert_num_queries(6):
             client.get(PAGE)
 
 

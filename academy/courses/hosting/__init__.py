@@ -1,0 +1,1 @@
+"""The host's desk for courses: write, preview, publish."""

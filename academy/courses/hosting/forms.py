@@ -1,0 +1,284 @@
+"""The forms of the courses' desk."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from django import forms
+
+from academy.courses import free_part
+from academy.courses.authoring import LessonText
+from academy.courses.chapters import clock, read_clock
+from academy.courses.containers import ACCEPTED
+from academy.courses.models import Course, Lesson
+from academy.members.models import Tier
+from academy.packs.models import StemPack
+
+EVERYBODY, MEMBERS = "everybody", "members"
+MEDIA_ENDINGS = ".mp4,.m4a,.m4v,.webm,.ogg,.oga,.opus,.mp3,.wav,.flac,audio/*,video/*"
+
+
+class CourseForm(forms.Form):
+    """What a course says of itself."""
+
+    title = forms.CharField(
+        label="Title", max_length=120, error_messages={"required": "Give the course a title."}
+    )
+    summary = forms.CharField(
+        label="Summary",
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 5}),
+        help_text="What is mixed, and what somebody learns by it. Markdown.",
+    )
+    pack = forms.ModelChoiceField(
+        label="Stem pack",
+        queryset=StemPack.objects.all(),
+        required=False,
+        empty_label="none",
+        help_text="The raw tracks that the course is about.",
+    )
+
+    @classmethod
+    def of(cls, course: Course) -> CourseForm:
+        """Filled in with what there is."""
+        return cls(initial={"title": course.title, "summary": course.summary, "pack": course.pack_id})
+
+
+class LessonForm(forms.Form):
+    """What a lesson says, and to whom it is open."""
+
+    title = forms.CharField(
+        label="Title", max_length=120, error_messages={"required": "Give the lesson a title."}
+    )
+    summary = forms.CharField(
+        label="In one sentence",
+        max_length=300,
+        required=False,
+        help_text="Everybody reads it, also where the lesson is locked.",
+    )
+    text = forms.CharField(
+        label="Text",
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 18}),
+        help_text=f"Markdown. A line {free_part.MARKED_LINE} ends what is free to read of a locked lesson.",
+    )
+    opens_to = forms.ChoiceField(label="Open to")
+    is_kept_back = forms.BooleanField(
+        label="Keep this lesson back: only hosts see it, even in a published course", required=False
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        tiers = [(f"tier-{tier.slug}", f"{tier.name} and tiers above it") for tier in Tier.objects.all()]
+        self.fields["opens_to"].choices = [  # type: ignore[attr-defined]  # it is a ChoiceField
+            (EVERYBODY, "everybody"),
+            (MEMBERS, "every member"),
+            *tiers,
+        ]
+
+    @classmethod
+    def of(cls, lesson: Lesson) -> LessonForm:
+        """Filled in with what there is."""
+        opens_to = MEMBERS if lesson.is_for_members else EVERYBODY
+        return cls(
+            initial={
+                "title": lesson.title,
+                "summary": lesson.summary,
+                "text": lesson.text,
+                "opens_to": f"tier-{lesson.tier.slug}" if lesson.tier else opens_to,
+                "is_kept_back": lesson.is_kept_back,
+            }
+        )
+
+    def clean_text(self) -> str:
+        """At most one line may end the free part."""
+        text: str = self.cleaned_data["text"].replace("\r\n", "\n")
+        if free_part.marked_lines(text) > 1:
+            raise forms.ValidationError(f"There are two lines {free_part.MARKED_LINE}. Keep one.")
+        return text
+
+    def written(self) -> LessonText:
+        """What was filled in, for the service."""
+        filled = self.cleaned_data
+        opens_to = filled["opens_to"]
+        is_tier = opens_to.startswith("tier-")
+        return LessonText(
+            title=filled["title"],
+            summary=filled["summary"],
+            text=filled["text"],
+            tier=Tier.objects.get(slug=opens_to.removeprefix("tier-")) if is_tier else None,
+            is_for_members=opens_to == MEMBERS,
+            is_kept_back=filled["is_kept_back"],
+        )
+
+
+class FileForm(forms.Form):
+    """A file, which came with the form or ahead of it in parts."""
+
+    upload = forms.UUIDField(widget=forms.HiddenInput, required=False)  # set by a script that sent the file
+    file = forms.FileField(
+        label="File",
+        allow_empty_file=True,  # refused with the words for it by whoever looks at it
+        max_length=255,
+        error_messages={
+            "required": "Choose a file; none arrived.",
+            "max_length": "The name of the file is longer than 255 letters. Shorten it and send it again.",
+        },
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["file"].required = not self.data.get("upload")
+
+
+class RecordingForm(FileForm):
+    """The recording of a lesson."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["file"].label = "Audio or video file"
+        self.fields["file"].help_text = f"{ACCEPTED}. What the file is, its bytes decide."
+        self.fields["file"].widget.attrs["accept"] = MEDIA_ENDINGS
+
+
+class ClockField(forms.CharField):
+    """A time in a recording, typed as 1:30; seconds."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(max_length=14, **kwargs)
+
+    def to_python(self, value: Any) -> Any:
+        """Seconds. Raises ValidationError for what is no time."""
+        text = super().to_python(value)
+        if text in self.empty_values:
+            return None
+        seconds = read_clock(text)
+        if seconds is None:
+            raise forms.ValidationError("Write minutes and seconds, as in 1:30 or 0:05.5.")
+        return seconds
+
+
+class FreePartForm(forms.Form):
+    """From where to where everybody may hear a recording."""
+
+    from_s = ClockField(label="From", error_messages={"required": "Say where the free part begins."})
+    until_s = ClockField(label="Until", error_messages={"required": "Say where the free part ends."})
+
+    @classmethod
+    def of(cls, lesson: Lesson) -> FreePartForm:
+        """Filled in with what there is."""
+        if lesson.free_from_s is None or lesson.free_until_s is None:
+            return cls(initial={"from_s": "0:00"})
+        return cls(initial={"from_s": clock(lesson.free_from_s), "until_s": clock(lesson.free_until_s)})
+
+
+class ExcerptForm(RecordingForm):
+    """The free part as a file of its own, and where in the whole it begins."""
+
+    from_s = ClockField(
+        label="Where in the whole it begins",
+        initial="0:00",
+        help_text="Captions and chapters of the whole are moved by so much.",
+        error_messages={"required": "Say where in the whole the part begins."},
+    )
+    field_order = ["upload", "from_s", "file"]
+
+
+class ChaptersForm(forms.Form):
+    """Chapters as text."""
+
+    chapters = forms.CharField(
+        label="Chapters",
+        required=False,
+        strip=False,
+        widget=forms.Textarea(attrs={"rows": 12, "class": "key"}),
+        help_text="A time and a title a line: 0:00 The raw tracks, then 1:30 The bass.",
+    )
+
+
+class CaptionsForm(forms.Form):
+    """A caption file and its language."""
+
+    language = forms.CharField(
+        label="Language",
+        max_length=35,
+        initial="en",
+        help_text="As a tag: en, de, pt-BR. Captions there are in this language are replaced.",
+    )
+    file = forms.FileField(
+        label="Caption file",
+        allow_empty_file=True,
+        widget=forms.FileInput(attrs={"accept": ".vtt,text/vtt"}),
+        help_text="WebVTT in UTF-8. It is checked line by line.",
+        error_messages={"required": "Choose a caption file; none arrived."},
+    )
+
+
+class AttachmentForm(forms.Form):
+    """A file to take home."""
+
+    title = forms.CharField(
+        label="Title",
+        max_length=120,
+        error_messages={"required": "Say what the file is, for who takes it home."},
+    )
+    file = forms.FileField(
+        label="File",
+        allow_empty_file=True,
+        widget=forms.FileInput(attrs={"accept": ".pdf,.txt,.zip"}),
+        help_text="A PDF, a plain text or a ZIP, 100 MiB at most.",
+        error_messages={"required": "Choose a file; none arrived."},
+    )
+
+
+class DemoForm(forms.Form):
+    """What a demo lets hear."""
+
+    title = forms.CharField(
+        label="Title", max_length=120, error_messages={"required": "Give the demo a title."}
+    )
+    explanation = forms.CharField(
+        label="What to listen for",
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 4}),
+        help_text="Markdown.",
+    )
+
+
+class VariantForm(FileForm):
+    """One variant of a demo."""
+
+    label = forms.CharField(
+        label="Name of the variant",
+        max_length=60,
+        error_messages={"required": "Name it: Before, After, Too much."},
+    )
+    is_exaggerated = forms.BooleanField(
+        label="Exaggerated on purpose, so that the ear learns where to listen", required=False
+    )
+    field_order = ["upload", "label", "is_exaggerated", "file"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["file"].label = "WAV or FLAC file"
+        self.fields["file"].widget.attrs["accept"] = ".wav,.flac,audio/wav,audio/flac"
+
+
+class ScheduleForm(forms.Form):
+    """When a course is to appear."""
+
+    publish_at = forms.DateTimeField(
+        label="Appears at, by UTC",
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+        input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"],
+        error_messages={
+            "required": "Say when the course is to appear.",
+            "invalid": "Write the date and time as in 2031-03-20 18:00.",
+        },
+    )
+
+    def clean_publish_at(self) -> datetime:
+        """The time with its zone."""
+        found: datetime = self.cleaned_data["publish_at"]
+        return found.replace(tzinfo=UTC)
