@@ -63,6 +63,8 @@ SITE_SECTIONS = [("Courses", "courses:list"), ("Stem packs", "packs:list"), ("Co
 # Functions that put further lines on a member's own page, each with what applies to that member.
 MEMBER_SECTIONS = [
     "academy.members.hosting.sections.hosting",
+    "academy.courses.sections.following",
+    "academy.courses.sections.hosting",
     "contests.hosting.sections.hosting",
     "contests.judging.sections.judging",
     "contests.entering.sections.own_entries",
