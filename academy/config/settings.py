@@ -65,6 +65,7 @@ MEMBER_SECTIONS = [
     "academy.members.hosting.sections.hosting",
     "academy.courses.sections.following",
     "academy.courses.sections.hosting",
+    "academy.recall.sections.sheets",
     "contests.hosting.sections.hosting",
     "contests.judging.sections.judging",
     "contests.entering.sections.own_entries",

@@ -9,6 +9,7 @@ urlpatterns = [
     path("letters/", include("academy.letters.urls")),
     path("packs/", include("academy.packs.urls")),
     path("courses/", include("academy.courses.urls")),
+    path("recall/", include("academy.recall.urls")),
     path("practice/", include("academy.practice.urls")),
     path("contests/", include("contests.urls")),
     path("listening/", include("analysis.listening.urls")),

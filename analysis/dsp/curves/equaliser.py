@@ -71,7 +71,7 @@ def analogue_response(bands: Iterable[Band], frequency_hz: Frequencies) -> Respo
     """
     total = np.ones(frequency_hz.shape, dtype=np.complex128)
     for band in bands:
-        total *= _prototype(band, 1j * frequency_hz / band.frequency_hz)
+        total *= _prototype(band, np.asarray(1j * frequency_hz / band.frequency_hz, dtype=np.complex128))
     return total
 
 
@@ -94,8 +94,8 @@ def sampled_response(bands: Iterable[Band], frequency_hz: Frequencies, *, rate_h
                 f"at {rate_hz:,} Hz a sampled {band.shape.value} ends at {rate_hz / 2:,.0f} Hz; "
                 f"{band.frequency_hz:,.0f} Hz is beyond it"
             )
-        s: Response = 1j * bent / math.tan(math.pi * band.frequency_hz / rate_hz)
-        total[below] *= _prototype(band, s)
+        s = 1j * bent / math.tan(math.pi * band.frequency_hz / rate_hz)
+        total[below] *= _prototype(band, np.asarray(s, dtype=np.complex128))
     return total
 
 
@@ -153,7 +153,7 @@ def order_of_slope(db_per_octave: float) -> int:
     return order
 
 
-def shelf_reading(shape: Shape, frequency_hz: float, gain_db: float) -> Band:
+def shelf_reading(shape: Shape, frequency_hz: float, gain_db: float, q: float = BUTTERWORTH_Q) -> Band:
     """The shelf that reads `gain_db` at `frequency_hz`, its corner an octave on the near side of it.
 
     A shelf's corner is where half its gain is reached, but an engineer who says "1 dB at 22 kHz" means what
@@ -166,12 +166,12 @@ def shelf_reading(shape: Shape, frequency_hz: float, gain_db: float) -> Band:
     at = np.array([frequency_hz])
 
     def read(plateau_db: float) -> float:
-        return float(level_db(analogue_response([Band(shape, corner_hz, plateau_db)], at))[0])
+        return float(level_db(analogue_response([Band(shape, corner_hz, plateau_db, q)], at))[0])
 
     plateau_db = gain_db
     for _ in range(20):  # each step takes away most of what is missing
         plateau_db += gain_db - read(plateau_db)
-    return Band(shape, corner_hz, plateau_db)
+    return Band(shape, corner_hz, plateau_db, q)
 
 
 def _prototype(band: Band, s: Response) -> Response:
