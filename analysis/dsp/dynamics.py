@@ -112,7 +112,7 @@ class Dynamics:
         """
         squares = self.products.whole_steps()[:-1].sum(axis=0)
         sums, silent_steps = (
-            window_sums(kind, n_steps=NOISE_STEPS)[::STEPS_PER_READING]
+            window_sums(kind, n_steps=NOISE_STEPS, each=STEPS_PER_READING)
             for kind in (squares, (squares == 0.0).astype(np.float64))
         )
         frames = window_frames(sums.size, n_steps=NOISE_STEPS, each=STEPS_PER_READING, rate_hz=self._rate_hz)

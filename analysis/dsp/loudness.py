@@ -77,8 +77,9 @@ def window_power(step_energy: NDArray[np.float64], *, n_steps: int, rate_hz: int
     RateError.
     """
     require_rate(rate_hz)
-    sums = window_sums(step_energy, n_steps=n_steps)
-    return sums / window_frames(sums.size, n_steps=n_steps, rate_hz=rate_hz)
+    power = window_sums(step_energy, n_steps=n_steps)
+    power /= window_frames(power.size, n_steps=n_steps, rate_hz=rate_hz)
+    return power
 
 
 def to_lufs(power: NDArray[np.float64]) -> NDArray[np.float64]:

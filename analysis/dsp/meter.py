@@ -54,12 +54,15 @@ class Measures:
     third_octave_mid_dbfs: NDArray[np.float64]
     third_octave_side_dbfs: NDArray[np.float64]
 
-    def as_json_dict(self, *, digits_in_lists: int | None = None) -> dict[str, object]:
-        """Every field by name, the series as lists; None for what is not finite: JSON has no infinity.
+    def as_json_dict(
+        self, names: Iterable[str] | None = None, *, digits_in_lists: int | None = None
+    ) -> dict[str, object]:
+        """The named fields, or all, the series as lists; None for what is not finite: JSON has no infinity.
 
         Numbers in lists are rounded to so many digits after the point, if that is given.
         """
-        found = {field.name: getattr(self, field.name) for field in fields(self)}
+        wanted = [field.name for field in fields(self)] if names is None else names
+        found = {name: getattr(self, name) for name in wanted}
         return {
             name: _json_list(value, digits_in_lists) if isinstance(value, np.ndarray) else _json_number(value)
             for name, value in found.items()
@@ -103,12 +106,9 @@ class Meter:
     def result(self) -> Measures:
         """What has been measured so far; more blocks may follow."""
         energy = self._energy.energy()
-        momentary, short_term = (
-            loudness.window_power(energy, n_steps=n_steps, rate_hz=self._rate_hz)
-            for n_steps in (loudness.MOMENTARY_STEPS, loudness.SHORT_TERM_STEPS)
-        )
-        gating_blocks = momentary[::STEPS_PER_READING]
-        short_term_lufs = loudness.to_lufs(short_term[::STEPS_PER_READING])
+        gating_blocks, max_momentary_lufs = self._readings(energy, loudness.MOMENTARY_STEPS)
+        short_term, max_short_term_lufs = self._readings(energy, loudness.SHORT_TERM_STEPS)
+        short_term_lufs = loudness.to_lufs(short_term)
         integrated_lufs = loudness.gated_loudness(gating_blocks)
         true_peaks_dbtp = np.array([_db(peak) for peak in self._true_peak.peaks().tolist()])
         true_peak_dbtp = float(true_peaks_dbtp.max())
@@ -124,8 +124,8 @@ class Meter:
         return Measures(
             integrated_lufs=integrated_lufs,
             loudness_range_lu=loudness.loudness_range(short_term_lufs),
-            max_momentary_lufs=_highest_lufs(momentary),
-            max_short_term_lufs=_highest_lufs(short_term),
+            max_momentary_lufs=max_momentary_lufs,
+            max_short_term_lufs=max_short_term_lufs,
             true_peak_dbtp=true_peak_dbtp,
             sample_peak_dbfs=_db(dynamics.sample_peak),
             peak_to_loudness_lu=true_peak_dbtp - integrated_lufs
@@ -150,6 +150,11 @@ class Meter:
             third_octave_mid_dbfs=bands.mid_dbfs,
             third_octave_side_dbfs=bands.side_dbfs,
         )
+
+    def _readings(self, energy: NDArray[np.float64], n_steps: int) -> tuple[NDArray[np.float64], float]:
+        """The power of windows 100 ms apart, and the loudness in LUFS of the loudest, 10 ms apart."""
+        power = loudness.window_power(energy, n_steps=n_steps, rate_hz=self._rate_hz)
+        return power[::STEPS_PER_READING].copy(), _highest_lufs(power)
 
 
 def measure(blocks: Iterable[Block], *, rate_hz: int, n_channels: int) -> Measures:

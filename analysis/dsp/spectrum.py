@@ -9,7 +9,7 @@ wide. Left and right go through one transform together, as real and imaginary pa
 symmetry.
 """
 
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,8 +97,7 @@ class Spectrum:
     def add(self, audio: NDArray[np.float64]) -> None:
         """Take the next block, shape (n_frames, n_channels). Raises ShapeError for other channels."""
         require_audio(audio, n_channels=self._n_channels)
-        planes = np.zeros((self._n_channels + self._n_channels % 2, audio.shape[0]), dtype=np.float32)
-        planes[: self._n_channels] = audio.T
+        planes = audio.T.astype(np.float32)
         self._n_frames += audio.shape[0]
         self._short.add(planes)
         self._long.add(self._keeping.kept(planes))
@@ -128,6 +127,40 @@ class Spectrum:
             return ThirdOctaves(*(10.0 * np.log10(power) + SINE_DB))
 
 
+class _Waiting:
+    """Samples that wait for enough to follow, in planes of one room: the first `n_frames` of each.
+
+    Begins with so many frames of silence.
+    """
+
+    def __init__(self, n_planes: int, n_frames: int) -> None:
+        self.room = np.zeros((n_planes, n_frames), dtype=np.float32)
+        self.n_frames = n_frames
+
+    def add(self, planes: NDArray[np.float32]) -> None:
+        """Let more follow, shape (n, n_frames); planes that are missing follow in silence."""
+        beyond = self.n_frames + planes.shape[1]
+        if beyond > self.room.shape[1]:
+            room = np.zeros((self.room.shape[0], 2 * beyond), dtype=np.float32)
+            room[:, : self.n_frames] = self.room[:, : self.n_frames]
+            self.room = room
+        self.room[: planes.shape[0], self.n_frames : beyond] = planes
+        self.room[planes.shape[0] :, self.n_frames : beyond] = 0.0
+        self.n_frames = beyond
+
+    def drop(self, n_frames: int) -> None:
+        """Let the first ones go."""
+        left = self.n_frames - n_frames
+        self.room[:, :left] = self.room[:, n_frames : self.n_frames]
+        self.n_frames = left
+
+    def copy(self) -> Self:
+        """The same, to go on with on the side."""
+        other = type(self)(self.room.shape[0], self.n_frames)
+        other.room[:] = self.room[:, : self.n_frames]
+        return other
+
+
 class _Lines:
     """Adds up the powers of all transforms of a signal given in blocks, for each pair of channels."""
 
@@ -139,24 +172,19 @@ class _Lines:
         self._taper = np.concatenate((rise, np.ones(n_frames - 2 * self._overlap), rise[::-1])).astype(
             np.float32
         )
-        # What waits for enough to follow. The silence before the recording lets its first frames count in
-        # full.
-        self._waiting = [np.zeros((2 * n_pairs, self._overlap), dtype=np.float32)]
-        self._n_waiting = 0
+        # The silence before the recording lets its first frames count in full.
+        self._waiting = _Waiting(2 * n_pairs, self._overlap)
+        self._windows = np.empty((0, n_frames, 2), dtype=np.float32)  # room for those in work
         self._own = np.zeros((n_pairs, n_frames))  # power of each line, of positive and negative frequencies
         self._both = np.zeros((n_pairs, n_frames // 2))  # twice the product of left and right, likewise
 
     def add(self, planes: NDArray[np.float32]) -> None:
-        """Take the next block, shape (2 * n_pairs, n)."""
-        self._waiting.append(planes)
-        self._n_waiting += planes.shape[1]
-        ready = self._n_waiting // self._hop
-        if ready < TRANSFORMS_AT_ONCE:
-            return
-        waiting = np.concatenate(self._waiting, axis=1)
-        self._transform(waiting, ready, self._own, self._both)
-        self._waiting = [waiting[:, ready * self._hop :].copy()]
-        self._n_waiting -= ready * self._hop
+        """Take the next block, shape (2 * n_pairs, n); the last channel of an odd number may be missing."""
+        self._waiting.add(planes)
+        ready = (self._waiting.n_frames - self._overlap) // self._hop
+        if ready >= TRANSFORMS_AT_ONCE:
+            self._transform(self._waiting.room, ready, self._own, self._both)
+            self._waiting.drop(ready * self._hop)
 
     def powers(self, last: NDArray[np.float32] | None = None) -> NDArray[np.float64]:
         """Power of the positive lines, over all windows: of all channels, of left + right, of left - right.
@@ -164,14 +192,14 @@ class _Lines:
         Shape (3, n_frames // 2). The sum over lines is that of the squares of the samples, but for the line
         at zero, which has no twin and lies in no band. `last` is what would follow; nothing is changed.
         """
-        parts = self._waiting if last is None else [*self._waiting, last]
-        n_waiting = sum(part.shape[1] for part in parts) - self._overlap
+        waiting = self._waiting.copy()
+        if last is not None:
+            waiting.add(last)
         # Silence after the end lets the last frames count in full.
-        n_windows = -(-(n_waiting + self._overlap) // self._hop)
-        silence = n_windows * self._hop - n_waiting
-        parts = [*parts, np.zeros((parts[0].shape[0], silence), dtype=np.float32)]
+        n_windows = -(-waiting.n_frames // self._hop)
+        waiting.add(np.zeros((1, self._overlap + n_windows * self._hop - waiting.n_frames), dtype=np.float32))
         own, both = self._own.copy(), self._both.copy()
-        self._transform(np.concatenate(parts, axis=1), n_windows, own, both)
+        self._transform(waiting.room, n_windows, own, both)
         positive, negative = own[:, : both.shape[1]], np.roll(own[:, ::-1], 1, axis=1)[:, : both.shape[1]]
         each = (positive + negative) / self.n_frames
         product = 2.0 * both[0] / self.n_frames
@@ -186,7 +214,9 @@ class _Lines:
 
         if not n_windows:
             return
-        windows = np.empty((n_windows, self.n_frames, 2), dtype=np.float32)
+        if n_windows > len(self._windows):
+            self._windows = np.empty((n_windows, self.n_frames, 2), dtype=np.float32)
+        windows = self._windows[:n_windows]
         for pair in range(own.shape[0]):
             _cut(planes[2 * pair : 2 * pair + 2], self._hop, self._taper, windows)
             lines = fft.fft(windows.view(np.complex64)[:, :, 0], overwrite_x=True)
@@ -202,24 +232,25 @@ class _EachOf:
         position = np.arange(n_taps) - (n_taps - 1) / 2.0
         taps = np.sinc(2.0 * LOW_PASS_CORNER / each * position) * np.kaiser(n_taps, LOW_PASS_BETA)
         self._taps = (taps / taps.sum()).astype(np.float32)
-        self._pending = np.zeros((n_planes, n_taps - 1), dtype=np.float32)
+        self._waiting = _Waiting(n_planes, n_taps - 1)
 
     def kept(self, planes: NDArray[np.float32]) -> NDArray[np.float32]:
         """The frames that are kept of the next block, shape (n_planes, n)."""
-        pending = np.concatenate((self._pending, planes), axis=1)
-        n_kept = max(0, pending.shape[1] - self._taps.size + self.each) // self.each
-        self._pending = pending[:, n_kept * self.each :]
-        return self._low_passed(pending, n_kept)
+        self._waiting.add(planes)
+        kept = self._low_passed(self._waiting)
+        self._waiting.drop(kept.shape[1] * self.each)
+        return kept
 
     def rest(self) -> NDArray[np.float32]:
         """What rings on after the last block; nothing is changed."""
-        silence = np.zeros((self._pending.shape[0], self._taps.size), dtype=np.float32)
-        pending = np.concatenate((self._pending, silence), axis=1)
-        return self._low_passed(pending, (pending.shape[1] - self._taps.size + self.each) // self.each)
+        waiting = self._waiting.copy()
+        waiting.add(np.zeros((1, self._taps.size), dtype=np.float32))
+        return self._low_passed(waiting)
 
-    def _low_passed(self, pending: NDArray[np.float32], n_kept: int) -> NDArray[np.float32]:
-        kept = np.empty((pending.shape[0], n_kept), dtype=np.float32)
-        _low_pass(pending, self._taps, self.each, kept)
+    def _low_passed(self, waiting: _Waiting) -> NDArray[np.float32]:
+        n_kept = max(0, waiting.n_frames - self._taps.size + self.each) // self.each
+        kept = np.empty((waiting.room.shape[0], n_kept), dtype=np.float32)
+        _low_pass(waiting.room, self._taps, self.each, kept)
         return kept
 
 

@@ -7,6 +7,8 @@ from analysis.dsp.errors import require_rate
 
 STEPS_PER_S = 100
 STEPS_PER_READING = 10  # a reading each 100 ms: 75 % overlap of gating blocks, BS.1770-5, Annex 1
+# Room from the start: a quarter of an hour, as long as most recordings. What is not used is only promised.
+FIRST_ROOM_STEPS = 100_000
 
 
 def step_starts(first: int, beyond: int, *, rate_hz: int) -> NDArray[np.int64]:
@@ -28,7 +30,8 @@ class StepSums:
         require_rate(rate_hz)
         self._rate_hz = rate_hz
         self._n_frames = 0
-        self._finished: list[NDArray[np.float64]] = []
+        self._steps = np.empty((n_kinds, FIRST_ROOM_STEPS))
+        self._n_steps = 0
         self._open = np.zeros(n_kinds)  # of the step that is not complete yet
 
     def bounds(self, n_frames: int) -> NDArray[np.int64]:
@@ -47,17 +50,19 @@ class StepSums:
     def add(self, sums: NDArray[np.float64], n_frames: int) -> None:
         """Take the sums over the next block of `n_frames`, shape (n_kinds, len(bounds) - 1)."""
         sums[:, 0] += self._open
-        self._finished.append(sums[:, :-1])
+        beyond = self._n_steps + sums.shape[1] - 1
+        if beyond > self._steps.shape[1]:
+            longer = np.empty((len(sums), 2 * beyond))
+            longer[:, : self._n_steps] = self.whole_steps()
+            self._steps = longer
+        self._steps[:, self._n_steps : beyond] = sums[:, :-1]
         self._open = sums[:, -1].copy()
+        self._n_steps = beyond
         self._n_frames += n_frames
 
     def whole_steps(self) -> NDArray[np.float64]:
-        """The sums over each complete step, shape (n_kinds, n_steps)."""
-        if not self._finished:
-            return np.zeros((self._open.size, 0))
-        if len(self._finished) > 1:
-            self._finished = [np.concatenate(self._finished, axis=1)]  # kept joined: held once
-        return self._finished[0]
+        """The sums over each complete step, shape (n_kinds, n_steps): a view, not to be written to."""
+        return self._steps[:, : self._n_steps]
 
     def total(self) -> NDArray[np.float64]:
         """The sums over all that was given, shape (n_kinds,)."""
@@ -65,15 +70,20 @@ class StepSums:
         return total
 
 
-def window_sums(step_sums: NDArray[np.float64], *, n_steps: int) -> NDArray[np.float64]:
-    """Sums over every whole window of `n_steps` steps, one each 10 ms; shape (max(0, n - n_steps + 1),).
+def window_sums(step_sums: NDArray[np.float64], *, n_steps: int, each: int = 1) -> NDArray[np.float64]:
+    """Sums over every whole window of `n_steps` steps, which start `each` steps apart.
+
+    `n_steps` is a multiple of `each`. Shape (max(0, (n - n_steps) // each + 1),).
 
     The trap: differences of a running total are quicker and leave rounding dust, or less than nothing, where
     a silence follows something loud. These are true sums.
     """
     if step_sums.size < n_steps:
         return np.zeros(0)
-    sums: NDArray[np.float64] = np.convolve(step_sums, np.ones(n_steps), mode="valid")
+    groups = step_sums
+    if each > 1:
+        groups = step_sums[: step_sums.size // each * each].reshape(-1, each).sum(axis=1)
+    sums: NDArray[np.float64] = np.convolve(groups, np.ones(n_steps // each), mode="valid")
     return sums
 
 

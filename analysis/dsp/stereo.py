@@ -36,7 +36,7 @@ def correlation_readings(step_products: NDArray[np.float64], *, rate_hz: int) ->
     (n_readings,), empty below 0.4 s. Raises RateError.
     """
     windows = np.array(
-        [window_sums(kind, n_steps=CORRELATION_STEPS)[::STEPS_PER_READING].copy() for kind in step_products]
+        [window_sums(kind, n_steps=CORRELATION_STEPS, each=STEPS_PER_READING) for kind in step_products]
     )
     frames = window_frames(
         windows.shape[1], n_steps=CORRELATION_STEPS, each=STEPS_PER_READING, rate_hz=rate_hz

@@ -82,8 +82,7 @@ def measure_file(path: str, picture_path: Path | None = None) -> Found:
     except OSError as error:
         message = f"The file cannot be read: {error.strerror or error}. Check its name and who may read it."
         return found | {"error": {"code": "unreadable", "message": message}}
-    numbers = measures.as_json_dict()
-    found |= {name: numbers[name] for name in MEASURED}
+    found |= measures.as_json_dict(MEASURED)
     if picture_path:
         title = Path(path).name
         image = pictures.draw(measures, envelope, title=title, duration_s=description.duration_s)

@@ -83,5 +83,4 @@ def _measure(recording: Recording) -> dict[str, object]:
         measures = meter.measure(
             stored_blocks(path), rate_hz=recording.sample_rate_hz, n_channels=recording.channels
         )
-    found = measures.as_json_dict(digits_in_lists=DIGITS_IN_LISTS)
-    return {name: found[name] for name in (*STORED_NUMBERS, *STORED_LISTS)}
+    return measures.as_json_dict((*STORED_NUMBERS, *STORED_LISTS), digits_in_lists=DIGITS_IN_LISTS)
