@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import math
-import os
 import tempfile
 from collections.abc import Callable, Collection, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 from typing import Any, TypeVar
 
 from analysis.audiofile import AudioDescription, AudioError
+from analysis.audiofile.apart import each_apart
 from analysis.dsp.alignment import Offset
 from analysis.dsp.matching import LevelPlan, plan_levels
 from analysis.dsp.meter import Measures
@@ -249,37 +246,17 @@ def _each(
     task: Callable[..., Result], calls: Mapping[int, tuple[Any, ...]], refusals: dict[int, Refusal]
 ) -> dict[int, Result]:
     """What `task` returns for each call, as many at once as there are processors; refusals are noted."""
-    if not calls:
-        return {}
     results: dict[int, Result] = {}
-    futures: dict[int, Future[Result]] = {}
-    with ProcessPoolExecutor(max_workers=min(len(calls), os.cpu_count() or 1)) as pool:
-        with suppress(BrokenProcessPool):
-            for index, call in calls.items():
-                futures[index] = pool.submit(task, *call)
-        for index, call in calls.items():
-            try:
-                results[index] = _result(futures.get(index), task, call)
-            except (AudioError, CopyRefused, OSError, BrokenProcessPool) as error:
-                refusals[index] = _refusal(error)
+    for index, result in zip(calls, each_apart(task, list(calls.values())), strict=True):
+        try:
+            results[index] = result()
+        except (AudioError, CopyRefused, OSError) as error:
+            refusals[index] = _refusal(error)
     return results
-
-
-def _result(future: Future[Result] | None, task: Callable[..., Result], call: tuple[Any, ...]) -> Result:
-    """The future's result. Where a damaged file has brought its pool down, the call is made again alone."""
-    if future is not None:
-        with suppress(BrokenProcessPool):
-            return future.result()
-    with ProcessPoolExecutor(max_workers=1) as pool:
-        return pool.submit(task, *call).result()
 
 
 def _refusal(error: Exception) -> Refusal:
     if isinstance(error, AudioError | CopyRefused):
         return Refusal(error.code, error.message)
-    if isinstance(error, BrokenProcessPool):
-        return Refusal(
-            "decode_failed", "The file is damaged in a way that stops the decoder. Export it again."
-        )
     reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     return Refusal("unreadable", f"It cannot be read, or its copy cannot be written: {reason}.")

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import asdict
 from itertools import count
 from pathlib import Path
 
 from analysis.audiofile import METER_LIMITS, AudioError, describe
+from analysis.audiofile.apart import each_apart
 from analysis.dsp.envelope import Envelope
 from analysis.dsp.errors import ShapeError
 from analysis.dsp.meter import Meter, full_scale
@@ -42,16 +40,12 @@ def measure_files(paths: Sequence[str], *, picture_dir: Path | None = None) -> I
     With `picture_dir`, a folder that exists, each measured file gets a picture there, named after it. A
     decoder that a damaged file brings down takes only its own process with it: that file is then refused.
     """
-    if not paths:
-        return
     calls = list(zip(paths, _picture_paths(paths, picture_dir), strict=True))
-    with ProcessPoolExecutor(max_workers=min(len(paths), os.cpu_count() or 1)) as pool:
-        futures = [_submitted(pool, *call) for call in calls]
-        for call, future in zip(calls, futures, strict=True):
-            try:
-                yield future.result()
-            except BrokenProcessPool:  # by this file or by another one: alone, it shows
-                yield _measure_alone(*call)
+    for path, result in zip(paths, each_apart(measure_file, calls), strict=True):
+        try:
+            yield result()
+        except AudioError as error:  # its process died
+            yield _nothing_found(path) | {"error": {"code": error.code, "message": error.message}}
 
 
 def measure_file(path: str, picture_path: Path | None = None) -> Found:
@@ -60,7 +54,7 @@ def measure_file(path: str, picture_path: Path | None = None) -> Found:
     Numbers are None where undefined, and all of them where the file is refused. Never raises for a bad file.
     With `picture_path`, the outline and the loudness over time are drawn there.
     """
-    found: Found = {"path": path} | dict.fromkeys((*DESCRIBED, *MEASURED)) | {"error": None}
+    found = _nothing_found(path)
     try:
         description = describe(path, METER_LIMITS)
         found |= asdict(description) | {"duration_s": description.duration_s}
@@ -94,6 +88,10 @@ def measure_file(path: str, picture_path: Path | None = None) -> Found:
     return found
 
 
+def _nothing_found(path: str) -> Found:
+    return {"path": path} | dict.fromkeys((*DESCRIBED, *MEASURED)) | {"error": None}
+
+
 def _picture_paths(paths: Sequence[str], picture_dir: Path | None) -> list[Path | None]:
     """Where each file's picture goes: its name with .png, and a number where two files share a name."""
     if picture_dir is None:
@@ -107,24 +105,3 @@ def _picture_paths(paths: Sequence[str], picture_dir: Path | None) -> list[Path 
         taken.add(name)
         places.append(picture_dir / name)
     return places
-
-
-def _submitted(pool: ProcessPoolExecutor, path: str, picture_path: Path | None) -> Future[Found]:
-    """The file's future, which has failed already where an earlier file has brought the pool down."""
-    try:
-        return pool.submit(measure_file, path, picture_path)
-    except BrokenProcessPool as error:
-        failed: Future[Found] = Future()
-        failed.set_exception(error)
-        return failed
-
-
-def _measure_alone(path: str, picture_path: Path | None) -> Found:
-    """What `measure_file` finds, in a process for this file only."""
-    try:
-        with ProcessPoolExecutor(max_workers=1) as pool:
-            return pool.submit(measure_file, path, picture_path).result()
-    except BrokenProcessPool:
-        message = "The file is damaged in a way that stops the decoder. Export it again."
-        refused = {"error": {"code": "decode_failed", "message": message}}
-        return {"path": path} | dict.fromkeys((*DESCRIBED, *MEASURED)) | refused
