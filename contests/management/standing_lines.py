@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from academy.templatetags.audio_text import number
-from contests.management.columns import columns
+from analysis.measuring.management.columns import columns
 from contests.scoring.standing import EntryRow, JudgeRow, Standing, Summary
 from contests.scoring.tiebreaks import TieBreak
 

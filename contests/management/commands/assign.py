@@ -10,7 +10,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from academy.templatetags.audio_text import number
-from contests.management.columns import columns
+from analysis.measuring.management.columns import columns
 from contests.scoring.assigning import Assignment, assign_hearings
 from contests.scoring.csvtables import read_column, read_pairs
 from contests.scoring.errors import ScoringError
