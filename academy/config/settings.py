@@ -66,6 +66,7 @@ MEMBER_SECTIONS = [
     "academy.courses.sections.following",
     "academy.courses.sections.hosting",
     "academy.recall.sections.sheets",
+    "academy.packs.sections.hosting",
     "contests.hosting.sections.hosting",
     "contests.judging.sections.judging",
     "contests.entering.sections.own_entries",
@@ -141,6 +142,12 @@ STORAGES = {
     "recordings": environment.storage(os.environ.get("STORAGE_URL", ""), DATA_DIR),
     "staticfiles": {"BACKEND": "academy.config.static_files.HashedStaticFiles"},
 }
+
+# Who sends a pack's bytes: a front server below this prefix (X-Accel-Redirect), or a bucket by signed addresses.
+INTERNAL_REDIRECT = os.environ.get("INTERNAL_REDIRECT", "")
+SIGNED_ADDRESSES = environment.switch("SIGNED_ADDRESSES", default=False)
+# Downloads that one member may start in a day; a pack of 24 stems fetched one by one, in both forms, is 48.
+PACK_DOWNLOADS_A_DAY = environment.whole_number("PACK_DOWNLOADS_A_DAY", default=200)
 
 # Uploads go to a spool folder on disk in blocks, never whole through memory.
 INCOMING_DIR = DATA_DIR / "incoming"

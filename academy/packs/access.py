@@ -7,14 +7,14 @@ from datetime import datetime
 from django.db.models import QuerySet
 from django.http import Http404
 
-from academy.members.access import Person, may_open
+from academy.members.access import Person, as_member, may_open
 from academy.members.models import Member
-from academy.packs.models import PackState, Stem, StemPack
+from academy.packs.models import PackState, PackVersion, PublishedStem, Stem, StemPack
 
 
 def packs_for(person: Person) -> QuerySet[StemPack]:
     """The packs that the person may see: the published ones, and for a host the drafts too."""
-    packs = StemPack.objects.select_related("tier")
+    packs = StemPack.objects.select_related("tier", "current")
     if isinstance(person, Member) and person.is_host:
         return packs
     return packs.filter(state=PackState.PUBLISHED)
@@ -41,9 +41,39 @@ def pack_to_fetch(person: Person, slug: str, now: datetime) -> StemPack:
     return pack
 
 
-def stem_of(pack: StemPack, position: int) -> Stem:
-    """One stem of a pack that the person may fetch. Raises Http404 for a number that it has not."""
-    stem = pack.stems.select_related("recording").filter(position=position).first()
+def version_of(pack: StemPack, number: int) -> PackVersion:
+    """One version of a pack that the person may see; an old one too. Raises Http404 for one it never had."""
+    version = pack.versions.filter(number=number).first()
+    if version is None:
+        raise Http404
+    return version
+
+
+def stem_of(version: PackVersion, position: int) -> PublishedStem:
+    """One stem of a version that the person may fetch. Raises Http404 for a number that it has not."""
+    stem = version.stems.select_related("recording").filter(position=position).first()
+    if stem is None:
+        raise Http404
+    return stem
+
+
+def require_host(person: Person) -> Member:
+    """The person as a host. Raises Http404 for anybody else: for them the desk is not there."""
+    member = as_member(person)
+    if not member.is_host:
+        raise Http404
+    return member
+
+
+def pack_on_desk(person: Person, slug: str) -> StemPack:
+    """A pack for its host, drafts too. Raises Http404 for who is no host."""
+    require_host(person)
+    return pack_for(person, slug)
+
+
+def stem_on_desk(pack: StemPack, stem_id: int) -> Stem:
+    """One stem of a pack whose host has been asked for already. Raises Http404 for an unknown one."""
+    stem = pack.stems.select_related("recording", "pack").filter(pk=stem_id).first()
     if stem is None:
         raise Http404
     return stem

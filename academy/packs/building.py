@@ -1,4 +1,4 @@
-"""Build the archive of a pack: every stem under a safe name, its sums, a note and the terms."""
+"""Build the archives of a version: every stem under a safe name, its sums, a note and the terms."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from typing import IO
 from django.conf import settings
 from django.db import transaction
 
-from academy.packs import queries
-from academy.packs.models import StemPack
+from academy.packs import converting, queries
+from academy.packs.converting import StemFile
+from academy.packs.models import Archive, PackVersion, SoundForm
 from academy.packs.naming import safe_name
 from academy.templatetags.audio_text import NO_BREAK, bpm, channels, depth, duration, khz
 from analysis.intake import keeping
-from analysis.intake.models import Recording
 from analysis.jobs import requesting
 from analysis.jobs.claiming import Claim
 from analysis.jobs.models import JobState
@@ -26,16 +26,12 @@ BUILD_PACK = "build_pack"
 BLOCK_BYTES = 1024 * 1024
 
 
-class PackChanged(Exception):
-    """The pack got other terms while it was being built; the next attempt takes those."""
-
-
 class StemDamaged(OSError):
     """The shelf gave other bytes than were sealed."""
 
 
 @dataclass(frozen=True)
-class Archive:
+class KeptBytes:
     """An archive that is kept already; no row speaks of it yet."""
 
     key: str
@@ -43,71 +39,108 @@ class Archive:
     size_bytes: int
 
 
-def request_build(pack: StemPack) -> None:
-    """Have the archive built, or built again."""
-    requesting.request(BUILD_PACK, pack.pk)
+def request_build(version: PackVersion) -> None:
+    """Have the archives built, or built again: one job a form."""
+    for form in SoundForm:
+        requesting.request(BUILD_PACK, _subject(version, form))
 
 
-def build_state(pack: StemPack) -> JobState | None:
+def build_state(version: PackVersion, form: SoundForm) -> JobState | None:
     """What the job that builds it is doing; None when nobody asked for it."""
-    return requesting.state_of(BUILD_PACK, pack.pk)
+    return requesting.state_of(BUILD_PACK, _subject(version, form))
 
 
-def archive_filename(pack: StemPack) -> str:
-    """The name under which a member saves the archive."""
-    return f"{_folder_name(pack)}.zip"
+def archive_filename(version: PackVersion, form: SoundForm) -> str:
+    """The name under which a member saves the archive. It tells two versions and two forms apart."""
+    return f"{_folder_name(version)} v{version.number} {form.label}.zip"
 
 
 def build_pack(claim: Claim) -> None:
-    """Build the archive that the claim names and put it in the place of an earlier one."""
-    pack = StemPack.objects.get(pk=claim.subject)
-    archive = build_archive(pack)
+    """Build the archive that the claim names and put it in the place of an earlier one.
+
+    Nothing is built for a version that another one has taken the place of.
+    """
+    key, _, form = claim.subject.partition(" ")
+    version = PackVersion.objects.get(pk=key)
+    if not _is_current(version):
+        return
+    kept = build_archive(version, SoundForm(form))
     try:
         with claim.finishing():
-            _put_in_place(pack, archive)
+            _put_in_place(version, SoundForm(form), kept)
     except BaseException:
-        keeping.discard(archive.key)
+        keeping.discard(kept.key)
         raise
 
 
-def build_archive(pack: StemPack) -> Archive:
+def build_archive(version: PackVersion, form: SoundForm) -> KeptBytes:
     """Write the archive to a file of its own, hash it, keep it.
 
-    Stored, not deflated: audio hardly shrinks. Nothing in it depends on the clock, so building the same pack
-    again gives the same bytes. Raises StemDamaged when a stem is not what was sealed, OSError when the
-    storage fails.
+    Stored, not deflated: audio hardly shrinks. Nothing in it depends on the clock, so building the same
+    version again gives the same bytes. Raises StemDamaged when a stem is not what was sealed, OSError when
+    the storage fails.
     """
-    with tempfile.NamedTemporaryFile(dir=settings.INCOMING_DIR, suffix=".zip") as file:
-        _write_archive(pack, file)
-        file.flush()
-        path = Path(file.name)
+    lines = queries.stem_lines(version, form)
+    files = [(line, converting.file_in(line.stem.recording, form)) for line in lines]
+    with tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder:
+        path = Path(folder) / "archive.zip"
+        with path.open("xb") as file:
+            _write_archive(version, files, file)
         with path.open("rb") as finished:
             sha256 = hashlib.file_digest(finished, "sha256").hexdigest()
-        return Archive(key=keeping.keep(path), sha256=sha256, size_bytes=path.stat().st_size)
+        return KeptBytes(key=keeping.adopt(path), sha256=sha256, size_bytes=path.stat().st_size)
 
 
-def _put_in_place(pack: StemPack, archive: Archive) -> None:
-    changed = StemPack.objects.filter(pk=pack.pk, terms_version=pack.terms_version).update(
-        archive_key=archive.key, archive_sha256=archive.sha256, archive_bytes=archive.size_bytes
+def discard_archives(version: PackVersion) -> None:
+    """Withdraw a version's archives: the rows now, the bytes once that is committed."""
+    for archive in version.archives.all():
+        _discard_later(archive.storage_key)
+    version.archives.all().delete()
+
+
+def _subject(version: PackVersion, form: SoundForm) -> str:
+    return f"{version.pk} {form.value}"
+
+
+def _is_current(version: PackVersion) -> bool:
+    return version.pack.current_id == version.pk
+
+
+def _put_in_place(version: PackVersion, form: SoundForm, kept: KeptBytes) -> None:
+    # Locked, so that a version which is overtaken at this moment does not get an archive after all.
+    pack = type(version.pack).objects.select_for_update().get(pk=version.pack_id)
+    if pack.current_id != version.pk:
+        _discard_later(kept.key)
+        return
+    earlier = Archive.objects.filter(version=version, form=form).first()
+    if earlier is not None:
+        _discard_later(earlier.storage_key)
+        earlier.delete()
+    Archive.objects.create(
+        version=version, form=form, storage_key=kept.key, sha256=kept.sha256, size_bytes=kept.size_bytes
     )
-    if not changed:
-        raise PackChanged(f"{pack}: its terms changed while it was being built")
-    if pack.archive_key:
-        # Robust: the new archive stands by then, and trouble with the old one must not undo it.
-        transaction.on_commit(lambda: keeping.discard(pack.archive_key), robust=True)
 
 
-def _write_archive(pack: StemPack, file: IO[bytes]) -> None:
-    folder = _folder_name(pack)
-    lines = queries.stem_lines(pack)
-    texts = {"README.txt": readme_text(pack, lines), "TERMS.txt": terms_text(pack)}
+def _discard_later(key: str) -> None:
+    # Robust: the new archive stands by then, and trouble with the old one must not undo it.
+    transaction.on_commit(lambda: keeping.discard(key), robust=True)
+
+
+def _write_archive(
+    version: PackVersion, files: list[tuple[queries.StemLine, StemFile]], file: IO[bytes]
+) -> None:
+    folder = _folder_name(version)
+    texts = {
+        "README.txt": readme_text(version, [line for line, _ in files]),
+        "TERMS.txt": terms_text(version),
+    }
     sums = []
     with zipfile.ZipFile(file, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
-        for line in lines:
+        for line, stem_file in files:
             # Told in advance that it may pass 4 GiB, the entry has room for the larger size.
             with archive.open(_entry(folder, line.filename), "w", force_zip64=True) as entry:
-                _copy_stem(line.stem.recording, entry)
-            sums.append((line.stem.recording.sha256, line.filename))
+                _copy_stem(stem_file, entry)
+            sums.append((stem_file.sha256, line.filename))
         for name, text in texts.items():
             archive.writestr(_entry(folder, name), text)
             sums.append((hashlib.sha256(text.encode()).hexdigest(), name))
@@ -121,23 +154,24 @@ def _entry(folder: str, name: str) -> zipfile.ZipInfo:
     return entry
 
 
-def _copy_stem(recording: Recording, entry: IO[bytes]) -> None:
+def _copy_stem(stem_file: StemFile, entry: IO[bytes]) -> None:
     digest = hashlib.sha256()
-    with keeping.opened(recording.storage_key) as source:
+    with keeping.opened(stem_file.storage_key) as source:
         while block := source.read(BLOCK_BYTES):
             digest.update(block)
             entry.write(block)
-    if digest.hexdigest() != recording.sha256:
-        raise StemDamaged(f"{recording}: the kept bytes are not those that were sealed")
+    if digest.hexdigest() != stem_file.sha256:
+        raise StemDamaged(f"{stem_file.storage_key}: the kept bytes are not those that were sealed")
 
 
-def readme_text(pack: StemPack, lines: list[queries.StemLine]) -> str:
+def readme_text(version: PackVersion, lines: list[queries.StemLine]) -> str:
     """What the pack is, in plain text. Facts that are not known are left out."""
-    parts = [pack.title, "=" * len(pack.title), ""]
+    parts = [version.title, "=" * len(version.title), ""]
     facts = [
-        ("Artist", pack.artist),
-        ("Tempo", bpm(pack.tempo_bpm) if pack.tempo_bpm else ""),
-        ("Key", pack.key),
+        ("Artist", version.artist),
+        ("Version", f"{version.number}, of {version.published_at:%Y-%m-%d}"),
+        ("Tempo", bpm(version.tempo_bpm) if version.tempo_bpm else ""),
+        ("Key", version.key),
         ("Length", duration(queries.longest_s(lines))),
     ]
     parts += [f"{name + ':':<8} {value}" for name, value in facts if value]
@@ -146,7 +180,11 @@ def readme_text(pack: StemPack, lines: list[queries.StemLine]) -> str:
         recording = line.stem.recording
         form = [khz(recording.sample_rate_hz), depth(recording.subtype), channels(recording.channels)]
         parts.append(f"{line.filename}  ({', '.join(form)}, {duration(recording.duration_s)})")
-    for title, text in [("Notes", pack.notes), ("Credits", pack.credits)]:
+    for title, text in [
+        ("What is new", version.changes),
+        ("Notes", version.notes),
+        ("Credits", version.credits),
+    ]:
         if text:
             parts += ["", title, "-" * len(title), text.strip()]
     parts += [
@@ -157,10 +195,10 @@ def readme_text(pack: StemPack, lines: list[queries.StemLine]) -> str:
     return "\n".join(parts).replace(NO_BREAK, " ")
 
 
-def terms_text(pack: StemPack) -> str:
+def terms_text(version: PackVersion) -> str:
     """The terms with their version, in plain text."""
-    return f"Terms, version {pack.terms_version}\n\n{pack.terms.strip()}\n"
+    return f"Terms, version {version.terms_version}\n\n{version.terms.strip()}\n"
 
 
-def _folder_name(pack: StemPack) -> str:
-    return safe_name(pack.title, otherwise=pack.slug)
+def _folder_name(version: PackVersion) -> str:
+    return safe_name(version.title, otherwise=version.pack.slug)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any
 from django.db import transaction
 
 from academy.members.models import Member
-from academy.packs import publishing
+from academy.packs import auditing, publishing
 from academy.packs.models import Stem, StemPack
 from academy.packs.publishing import PackRefused
 from analysis.audiofile import AudioError
@@ -60,7 +61,8 @@ def import_pack(
             if reference is not None:
                 publishing.set_reference_mix(pack, received[reference], owner=owner, now=now)
             if publish:
-                publishing.publish(pack)
+                publishing.publish(pack, now=now)
+            auditing.request_audit(pack)
         received = {}
         return pack, rows
     finally:
@@ -77,7 +79,12 @@ def tracks_in(folder: Path, *, leave_out: Path | None = None) -> list[Path]:
     ]
     if leave_out is not None:
         files = [path for path in files if path.resolve() != leave_out.resolve()]
-    return sorted(files, key=_in_counting_order)
+    return in_counting_order(files)
+
+
+def in_counting_order(files: Iterable[Path]) -> list[Path]:
+    """Sorted by name: digits compare as numbers, all else as text without regard to case."""
+    return sorted(files, key=_counting_key)
 
 
 def stem_names(tracks: list[Path]) -> dict[Path, str]:
@@ -85,6 +92,14 @@ def stem_names(tracks: list[Path]) -> dict[Path, str]:
     full = [path.stem[:LONGEST_STEM_NAME] for path in tracks]
     short = [LEADING_NUMBER.sub("", name) or name for name in full]
     return dict(zip(tracks, short if len(set(short)) == len(short) else full, strict=True))
+
+
+def short_name(file: Path, pack: StemPack) -> str:
+    """What a stem that comes alone is called: its file's name, less a number before it where that is free."""
+    full = file.stem[:LONGEST_STEM_NAME]
+    short = LEADING_NUMBER.sub("", full) or full
+    is_free = short.casefold() not in {name.casefold() for name in pack.stems.values_list("name", flat=True)}
+    return short if is_free else full
 
 
 def _receive(names: dict[Path, str], reference: Path | None) -> tuple[list[Row], dict[Path, Received]]:
@@ -107,7 +122,6 @@ def _receive(names: dict[Path, str], reference: Path | None) -> tuple[list[Row],
     return rows, received
 
 
-def _in_counting_order(path: Path) -> list[tuple[int, str]]:
-    """Digits compare as numbers, all else as text without regard to case."""
+def _counting_key(path: Path) -> list[tuple[int, str]]:
     parts = re.findall(r"\d+|\D+", path.name.casefold())
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]

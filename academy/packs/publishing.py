@@ -1,4 +1,4 @@
-"""Make a pack: create it, put stems in, publish it, change its terms."""
+"""Make a pack: create it, put stems in, publish it as a version, change its terms."""
 
 from __future__ import annotations
 
@@ -8,47 +8,69 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Max
+from django.utils import timezone
 
 from academy.members.models import Member
-from academy.packs import building
-from academy.packs.models import PackState, Stem, StemPack
-from analysis.intake import keeping, sealing
+from academy.packs import building, previewing
+from academy.packs.models import PackState, PackVersion, PublishedStem, Stem, StemPack, TermsText
+from academy.packs.refusals import PackRefused
+from analysis.intake import sealing
 from analysis.intake.models import Recording
 from analysis.intake.sealing import Received
 from analysis.jobs import requesting
 
+__all__ = ["PackRefused", "add_stem", "change_terms", "create_pack", "publish", "set_reference_mix"]
+
 MEASURE_STEM = "measure_stem"
+NO_TERMS = "A pack needs terms: they are what a member agrees to before the first download."
+# Addresses under /packs/ that are no pack.
+TAKEN_SLUGS = {"hosting"}
 
 
-class PackRefused(Exception):
-    """The pack cannot be changed or published as asked; the sentence says why."""
-
-
+@transaction.atomic
 def create_pack(*, slug: str, title: str, terms: str, **facts: Any) -> StemPack:
     """A draft. `facts` are its other fields: artist, notes, credits, tempo_bpm, key, tier.
 
     Raises PackRefused without a title or terms, when the address is taken, and for a fact that does not fit.
     """
-    if not title.strip():
-        raise PackRefused("A pack needs a title.")
     if not terms.strip():
-        raise PackRefused("A pack needs terms: they are what a member agrees to before the first download.")
-    if StemPack.objects.filter(slug=slug).exists():
+        raise PackRefused(NO_TERMS)
+    if slug in TAKEN_SLUGS or StemPack.objects.filter(slug=slug).exists():
         raise PackRefused(f"There is a pack at the address “{slug}” already. Choose another one.")
-    pack = StemPack(slug=slug, title=title.strip(), terms=terms, **facts)
+    pack = _checked(StemPack(slug=slug, title=title.strip(), terms=terms, **facts))
+    pack.save()
+    TermsText.objects.create(pack=pack, number=1, text=terms, written_at=timezone.now())
+    return pack
+
+
+@transaction.atomic
+def change_facts(pack: StemPack, **facts: Any) -> None:
+    """Give the pack other facts: those of `create_pack`, less its address and terms.
+
+    Members see them with the next version; only the tier holds at once. Raises PackRefused likewise.
+    """
+    held = StemPack.objects.select_for_update().get(pk=pack.pk)
+    for name, value in facts.items():
+        setattr(held, name, value.strip() if name == "title" else value)
+    _checked(held).save(update_fields=list(facts))
+    pack.refresh_from_db()
+
+
+def _checked(pack: StemPack) -> StemPack:
+    if not pack.title.strip():
+        raise PackRefused("A pack needs a title.")
     try:
         pack.full_clean()
     except ValidationError as exc:
         words = [f"{field}: {' '.join(messages)}" for field, messages in exc.message_dict.items()]
         raise PackRefused(" ".join(words)) from exc
-    pack.save()
     return pack
 
 
 def add_stem(pack: StemPack, received: Received, *, name: str, owner: Member | None, now: datetime) -> Stem:
-    """Seal an upload as the next stem of a draft.
+    """Seal an upload as the next stem on the desk. Members get it with the next version.
 
-    Raises PackRefused, with the upload's bytes let go, when the pack is published or has a stem of that name.
+    Raises PackRefused, with the upload's bytes let go, when there is a stem of that name.
     """
     try:
         return _add_stem(pack, received, name=name.strip(), owner=owner, now=now)
@@ -60,17 +82,23 @@ def add_stem(pack: StemPack, received: Received, *, name: str, owner: Member | N
 @transaction.atomic
 def _add_stem(pack: StemPack, received: Received, *, name: str, owner: Member | None, now: datetime) -> Stem:
     pack = StemPack.objects.select_for_update().get(pk=pack.pk)
-    if pack.state != PackState.DRAFT:
-        raise PackRefused(
-            "This pack is published, so its stems stay as they are. Make a new pack for others."
-        )
-    if not name:
-        raise PackRefused("A stem needs a name.")
-    if pack.stems.filter(name=name).exists():
-        raise PackRefused(f"The pack has a stem “{name}” already. Give this one another name.")
+    name = free_name(pack, name)
     last = pack.stems.aggregate(last=Max("position"))["last"] or 0
     recording = sealing.seal(received, owner=owner, now=now)
     return Stem.objects.create(pack=pack, recording=recording, name=name, position=last + 1)
+
+
+def free_name(pack: StemPack, name: str, *, but: Stem | None = None) -> str:
+    """The name, if a stem of this pack may have it. Raises PackRefused. `but` is the stem that it is for."""
+    longest = Stem._meta.get_field("name").max_length or 0
+    if not name:
+        raise PackRefused("A stem needs a name.")
+    if len(name) > longest:
+        raise PackRefused(f"The name has {len(name)} letters; a stem’s name has {longest} at most.")
+    others = pack.stems.exclude(pk=None if but is None else but.pk)
+    if name.casefold() in {other.casefold() for other in others.values_list("name", flat=True)}:
+        raise PackRefused(f"The pack has a stem “{name}” already. Give this one another name.")
+    return name
 
 
 @transaction.atomic
@@ -85,37 +113,72 @@ def set_reference_mix(
 
 
 @transaction.atomic
-def publish(pack: StemPack) -> None:
-    """Show the pack to everybody, and have its stems measured and its archive built.
+def publish(pack: StemPack, *, changes: str = "", now: datetime | None = None) -> PackVersion:
+    """Hand out what lies on the desk as a new version; its archives are built, its stems measured.
 
-    Publishing again changes nothing. Raises PackRefused for a pack without stems.
+    It takes the place of the version before at once: that one's archives are withdrawn, and its addresses
+    say so. With nothing changed the current version stays. `now` is the clock's where it is not given.
+    Raises PackRefused for a pack without stems.
     """
-    stems = list(pack.stems.all())
+    held = StemPack.objects.select_for_update().get(pk=pack.pk)
+    stems = list(held.stems.select_related("recording"))
     if not stems:
         raise PackRefused("A pack without stems cannot be published. Add its raw tracks first.")
-    changed = StemPack.objects.filter(pk=pack.pk, state=PackState.DRAFT).update(state=PackState.PUBLISHED)
-    pack.state = PackState.PUBLISHED
-    if changed:
-        building.request_build(pack)
-        for stem in stems:
-            requesting.request(MEASURE_STEM, stem.pk)
+    if held.current is not None and not differs(held):
+        return held.current
+    version = _issue(held, stems, changes=changes, now=now or timezone.now())
+    pack.refresh_from_db()
+    return version
+
+
+def differs(pack: StemPack) -> bool:
+    """Whether the desk holds anything that the current version does not. True before the first version."""
+    if pack.current is None or pack.facts() != pack.current.facts():
+        return True
+    order = ("position", "name", "recording_id")
+    return list(pack.stems.values_list(*order)) != list(pack.current.stems.values_list(*order))
 
 
 @transaction.atomic
-def change_terms(pack: StemPack, terms: str) -> None:
-    """Give the pack new terms. Every member is asked again, and the archive is built anew with them.
+def change_terms(pack: StemPack, terms: str, *, now: datetime | None = None) -> None:
+    """Give the pack new terms. Every member is asked again.
 
-    Raises PackRefused for empty terms.
+    A published pack is handed out anew with them, as a version with the stems of the one before: what lies
+    on the desk waits for its own. Raises PackRefused for empty terms.
     """
     if not terms.strip():
-        raise PackRefused("A pack needs terms: they are what a member agrees to before the first download.")
+        raise PackRefused(NO_TERMS)
+    now = now or timezone.now()
     held = StemPack.objects.select_for_update().get(pk=pack.pk)
-    old_key = held.archive_key
     held.terms, held.terms_version = terms, held.terms_version + 1
-    held.archive_key, held.archive_sha256, held.archive_bytes = "", "", 0
-    held.save(update_fields=["terms", "terms_version", "archive_key", "archive_sha256", "archive_bytes"])
+    held.save(update_fields=["terms", "terms_version"])
+    TermsText.objects.create(pack=held, number=held.terms_version, text=terms, written_at=now)
+    if held.current is not None:
+        stems = list(held.current.stems.select_related("recording"))
+        _issue(held, stems, changes=f"New terms, version {held.terms_version}.", now=now)
     pack.refresh_from_db()
-    if old_key:
-        transaction.on_commit(lambda: keeping.discard(old_key), robust=True)
-    if held.state == PackState.PUBLISHED:
-        building.request_build(pack)
+
+
+def _issue(
+    pack: StemPack, stems: list[Stem] | list[PublishedStem], *, changes: str, now: datetime
+) -> PackVersion:
+    """Write a version with these stems in their order, and make it the current one. The pack is locked."""
+    earlier = pack.current
+    number = (pack.versions.aggregate(last=Max("number"))["last"] or 0) + 1
+    version = PackVersion.objects.create(
+        pack=pack, number=number, changes=changes, published_at=now, **pack.facts()
+    )
+    published = [
+        PublishedStem(version=version, recording=stem.recording, name=stem.name, position=stem.position)
+        for stem in stems
+    ]
+    PublishedStem.objects.bulk_create(published)
+    pack.current, pack.state = version, PackState.PUBLISHED
+    pack.save(update_fields=["current", "state"])
+    if earlier is not None:
+        building.discard_archives(earlier)
+    building.request_build(version)
+    previewing.request_previews(version)
+    for stem in version.stems.all():
+        requesting.request(MEASURE_STEM, stem.pk)
+    return version

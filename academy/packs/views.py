@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-
 from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
@@ -11,9 +9,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
 from academy.members.access import as_member
-from academy.packs import access, building, ledger, naming, queries, terms
+from academy.packs import access, building, converting, ledger, naming, previewing, queries, showing, terms
 from academy.packs.forms import TermsForm
-from academy.packs.models import Stem, StemPack
+from academy.packs.ledger import TooManyDownloads
+from academy.packs.models import PackVersion, PublishedStem, SoundForm, StemPack
 from academy.packs.terms import TermsChanged
 from analysis.intake import delivery
 
@@ -29,6 +28,14 @@ def page(request: HttpRequest, slug: str) -> HttpResponse:
     """Show one pack: facts, stems, terms, and what this person can do."""
     pack = access.pack_for(request.user, slug)
     return _show(request, pack, _fresh_form(pack))
+
+
+@require_safe
+def version(request: HttpRequest, slug: str, number: int) -> HttpResponse:
+    """The address of one version: the pack's own page for the current one, a word on where it went else."""
+    pack = access.pack_for(request.user, slug)
+    found = access.version_of(pack, number)
+    return redirect("packs:page", slug) if found == pack.current else _gone(request, found)
 
 
 @require_POST
@@ -50,55 +57,112 @@ def accept(request: HttpRequest, slug: str) -> HttpResponse:
 
 @require_safe
 def building_part(request: HttpRequest, slug: str) -> HttpResponse:
-    """The part of the page that says how far the archive is, for the page to refresh itself."""
+    """The part of the page that says how far the archives are, for the page to refresh itself."""
     pack = access.pack_to_fetch(request.user, slug, timezone.now())
-    return render(request, "academy/packs/building.html", _archive_context(pack))
+    return render(request, "academy/packs/building.html", showing.archives_context(pack))
 
 
 @require_safe
-def archive(request: HttpRequest, slug: str) -> HttpResponseBase:
-    """Hand out the whole pack, once its terms are accepted."""
-    now = timezone.now()
-    pack = access.pack_to_fetch(request.user, slug, now)
+def archive(request: HttpRequest, slug: str, number: int, form: str) -> HttpResponseBase:
+    """Hand out the whole pack in one form, once its terms are accepted."""
+    pack = access.pack_to_fetch(request.user, slug, timezone.now())
+    found = access.version_of(pack, number)
+    if found != pack.current:
+        return _gone(request, found)
     if terms.acceptance_of(pack, request.user) is None:
         return redirect("packs:page", slug)
-    if not pack.archive_key:
+    built = found.archives.filter(form=form).first()
+    if built is None:
         raise Http404
-    response = delivery.hand_out(
+    return _hand_out(
         request,
-        pack.archive_key,
-        size_bytes=pack.archive_bytes,
-        etag=pack.archive_sha256,
+        found,
+        SoundForm(form),
+        None,
+        key=built.storage_key,
+        size_bytes=built.size_bytes,
+        etag=built.sha256,
         content_type="application/zip",
-        filename=building.archive_filename(pack),
+        filename=building.archive_filename(found, SoundForm(form)),
     )
-    return _noted(request, response, pack, None, now)
 
 
 @require_safe
-def stem(request: HttpRequest, slug: str, position: int) -> HttpResponseBase:
-    """Hand out one stem, once the terms of its pack are accepted."""
-    now = timezone.now()
-    pack = access.pack_to_fetch(request.user, slug, now)
-    one = access.stem_of(pack, position)
+def stem(request: HttpRequest, slug: str, number: int, form: str, position: int) -> HttpResponseBase:
+    """Hand out one stem in one form, once the terms of its pack are accepted."""
+    pack = access.pack_to_fetch(request.user, slug, timezone.now())
+    found = access.version_of(pack, number)
+    if found != pack.current:
+        return _gone(request, found)
+    one = access.stem_of(found, position)
     if terms.acceptance_of(pack, request.user) is None:
         return redirect("packs:page", slug)
-    response = delivery.hand_out(
+    file = converting.kept_files([one.recording], SoundForm(form)).get(one.recording_id)
+    if file is None:
+        raise Http404
+    return _hand_out(
         request,
-        one.recording.storage_key,
-        size_bytes=one.recording.size_bytes,
-        etag=one.recording.sha256,
-        content_type=naming.content_type_of(one.recording),
-        filename=naming.stem_filename(one.position, one.name, one.recording),
+        found,
+        SoundForm(form),
+        one,
+        key=file.storage_key,
+        size_bytes=file.size_bytes,
+        etag=file.sha256,
+        content_type=converting.CONTENT_TYPES[file.form],
+        filename=naming.stem_filename(one.position, one.name, file.form),
     )
-    return _noted(request, response, pack, one, now)
 
 
-def _noted(
-    request: HttpRequest, response: HttpResponseBase, pack: StemPack, one: Stem | None, now: datetime
+@require_safe
+def segment(request: HttpRequest, slug: str, number: int, position: int, index: int) -> HttpResponseBase:
+    """Hand out one segment of a stem to whoever may fetch the pack, before the terms are accepted too."""
+    pack = access.pack_to_fetch(request.user, slug, timezone.now())
+    return previewing.hand_out(request, access.stem_of(access.version_of(pack, number), position), index)
+
+
+def _hand_out(
+    request: HttpRequest,
+    version: PackVersion,
+    form: SoundForm,
+    one: PublishedStem | None,
+    *,
+    key: str,
+    size_bytes: int,
+    etag: str,
+    content_type: str,
+    filename: str,
 ) -> HttpResponseBase:
-    ledger.note_download(request, response, pack=pack, member=as_member(request.user), stem=one, now=now)
-    return response
+    try:
+        ledger.note_download(
+            request,
+            version=version,
+            form=form,
+            stem=one,
+            size_bytes=size_bytes,
+            etag=etag,
+            member=as_member(request.user),
+            now=timezone.now(),
+        )
+    except TooManyDownloads as exc:
+        context = {"pack": version.pack, "sentence": str(exc)}
+        refused = render(request, "academy/packs/too_many.html", context, status=429)
+        refused["Retry-After"] = str(exc.again_s)
+        return refused
+    return delivery.hand_out(
+        request,
+        key,
+        size_bytes=size_bytes,
+        etag=etag,
+        content_type=content_type,
+        filename=filename,
+        may_hand_on=True,
+    )
+
+
+def _gone(request: HttpRequest, version: PackVersion) -> HttpResponse:
+    """An old version's bytes are never sent under any address again, so nothing can be spliced."""
+    context = {"pack": version.pack, "version": version, "current": version.pack.current}
+    return render(request, "academy/packs/gone.html", context, status=410)
 
 
 def _fresh_form(pack: StemPack) -> TermsForm:
@@ -108,20 +172,8 @@ def _fresh_form(pack: StemPack) -> TermsForm:
 def _show(
     request: HttpRequest, pack: StemPack, form: TermsForm, *, refusal: str = "", status: int = 200
 ) -> HttpResponse:
-    lines = queries.stem_lines(pack)
-    may_fetch = access.may_fetch(request.user, pack, timezone.now())
-    context = {
-        "pack": pack,
-        "lines": lines,
-        "length_s": queries.longest_s(lines),
-        "may_fetch": may_fetch,
-        "accepted": terms.acceptance_of(pack, request.user) if may_fetch else None,
-        "form": form,
-        "refusal": refusal,
-        **_archive_context(pack),
-    }
-    return render(request, "academy/packs/page.html", context, status=status)
-
-
-def _archive_context(pack: StemPack) -> dict[str, object]:
-    return {"pack": pack, "build_state": building.build_state(pack)}
+    who = showing.viewer(request.user, pack, timezone.now())
+    context = showing.page_context(pack, pack.current or pack, who)
+    return render(
+        request, "academy/packs/page.html", context | {"form": form, "refusal": refusal}, status=status
+    )

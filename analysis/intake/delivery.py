@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from typing import IO
+from urllib.parse import quote
 
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse, HttpResponseBase, StreamingHttpResponse
 from django.utils.http import content_disposition_header
 
@@ -24,38 +26,72 @@ def hand_out(
     content_type: str = "application/octet-stream",
     filename: str | None = None,
     cache_control: str = "private, no-store",
+    may_hand_on: bool = False,
 ) -> HttpResponseBase:
     """Answer GET or HEAD with the bytes under a key.
 
     One byte range is honoured (RFC 9110, clause 14); `If-Range` with another ETag gets the whole, so that two
     versions are never spliced. Several ranges in one request get the whole too, as the clause allows.
-    A `filename` makes it an attachment.
+    A `filename` makes it an attachment. With `may_hand_on` the front server or the bucket may send the bytes,
+    where the settings say so; they answer with marks of their own, so nothing blind is handed on.
     """
-    start, end = 0, size_bytes - 1
-    status = 200
-    asked = _asked_range(request, etag)
-    if asked is not None:
-        found = _within(asked, size_bytes)
-        if found is None:
-            refused = HttpResponse(status=416)
-            refused["Content-Range"] = f"bytes */{size_bytes}"
-            return refused
-        start, end = found
-        status = 206
-
-    length = end - start + 1
+    headers = {
+        "Cache-Control": cache_control,
+        "X-Content-Type-Options": "nosniff",
+    }
+    if filename is not None:
+        headers["Content-Disposition"] = content_disposition_header(True, filename) or "attachment"
+    if may_hand_on and (handed_on := _handed_on(request, key, content_type, headers)) is not None:
+        return handed_on
+    span = asked_span(request, size_bytes=size_bytes, etag=etag)
+    if span is None:
+        refused = HttpResponse(status=416)
+        refused["Content-Range"] = f"bytes */{size_bytes}"
+        return refused
+    start, length = span
+    is_part = _asked_range(request, etag) is not None
     body = _read(key, start, length) if request.method == "GET" else iter(())
-    response = StreamingHttpResponse(body, status=status, content_type=content_type)
+    response = StreamingHttpResponse(
+        body, status=206 if is_part else 200, content_type=content_type, headers=headers
+    )
     response["Content-Length"] = str(length)
     response["Accept-Ranges"] = "bytes"
     response["ETag"] = f'"{etag}"'
-    response["Cache-Control"] = cache_control
-    response["X-Content-Type-Options"] = "nosniff"
-    if status == 206:
-        response["Content-Range"] = f"bytes {start}-{end}/{size_bytes}"
-    if filename is not None:
-        response["Content-Disposition"] = content_disposition_header(True, filename) or "attachment"
+    if is_part:
+        response["Content-Range"] = f"bytes {start}-{start + length - 1}/{size_bytes}"
     return response
+
+
+def asked_span(request: HttpRequest, *, size_bytes: int, etag: str) -> tuple[int, int] | None:
+    """First byte and number of bytes that a request gets; None where its range lies outside."""
+    asked = _asked_range(request, etag)
+    if asked is None:
+        return 0, size_bytes
+    found = _within(asked, size_bytes)
+    return None if found is None else (found[0], found[1] - found[0] + 1)
+
+
+def _handed_on(
+    request: HttpRequest, key: str, content_type: str, headers: dict[str, str]
+) -> HttpResponseBase | None:
+    """An answer that has the bytes sent by somebody else: ranges and all. None where nobody is set up to.
+
+    A folder's front server finds them below the prefix of INTERNAL_REDIRECT, by the header X-Accel-Redirect,
+    and keeps our type, disposition and caching. A bucket's signed address holds for ten minutes.
+    """
+    if settings.INTERNAL_REDIRECT:
+        response = HttpResponse(content_type=content_type, headers=headers)
+        response["X-Accel-Redirect"] = f"{settings.INTERNAL_REDIRECT.rstrip('/')}/{quote(key)}"
+        return response
+    if not settings.SIGNED_ADDRESSES or request.method != "GET":  # a signature is for one method
+        return None
+    wanted = {"ResponseContentType": content_type, "ResponseCacheControl": headers["Cache-Control"]}
+    if "Content-Disposition" in headers:
+        wanted["ResponseContentDisposition"] = headers["Content-Disposition"]
+    address = keeping.signed_address(key, wanted)
+    if address is None:
+        return None
+    return HttpResponse(status=302, headers={"Location": address, "Cache-Control": "no-store"})
 
 
 def _asked_range(request: HttpRequest, etag: str) -> tuple[str, str] | None:

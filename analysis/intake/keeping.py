@@ -53,6 +53,18 @@ def opened(key: str) -> IO[bytes]:
     return shelf().open(key, "rb")
 
 
+def signed_address(key: str, answer: dict[str, str]) -> str | None:
+    """An address at which a bucket sends the bytes under a key for a while; None for a folder.
+
+    `answer` are the headers that it is to answer with, by their names in S3's GetObject.
+    """
+    where = shelf()
+    if not hasattr(where, "querystring_auth"):
+        return None
+    address: str = where.url(key, parameters=answer)
+    return address
+
+
 def discard(key: str) -> None:
     """Remove what lies under a key; nothing happens when nothing does."""
     shelf().delete(key)

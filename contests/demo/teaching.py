@@ -33,7 +33,7 @@ def make_pack(audio: DemoAudio, tiers: dict[str, Tier], *, host: Member, now: da
     reference = SCENARIO.reference
     received = sealing.receive_file(audio.mix(reference.key), name=reference.file_name)
     publishing.set_reference_mix(pack, received, owner=host, now=now)
-    publishing.publish(pack)
+    publishing.publish(pack, now=now)
     return pack
 
 

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import io
+import subprocess
+from datetime import timedelta
 
+import numpy as np
 import pytest
+import soundfile
 
 from academy.packs import publishing
 from academy.packs.models import Download, StemPack, TermsAccepted
@@ -14,8 +19,8 @@ from tests.academy.packs import making
 
 pytestmark = pytest.mark.django_db
 
-ARCHIVE = "/packs/harbour/archive/"
-STEM = "/packs/harbour/stems/2/"
+ARCHIVE = "/packs/harbour/versions/1/wav/archive/"
+STEM = "/packs/harbour/versions/1/wav/stems/2/"
 
 
 @pytest.fixture
@@ -44,7 +49,7 @@ def body(response) -> bytes:
 @pytest.fixture
 def whole(pack) -> bytes:
     """The archive's bytes."""
-    with keeping.opened(pack.archive_key) as file:
+    with keeping.opened(pack.current.archives.get(form="wav").storage_key) as file:
         return file.read()
 
 
@@ -55,7 +60,7 @@ class TestWhole:
         assert response["ETag"] == f'"{hashlib.sha256(whole).hexdigest()}"'
         assert response["Content-Type"] == "application/zip"
         assert response["Content-Length"] == str(len(whole))
-        assert response["Content-Disposition"] == 'attachment; filename="Harbour Light.zip"'
+        assert response["Content-Disposition"] == 'attachment; filename="Harbour Light v1 WAV.zip"'
         assert response["Accept-Ranges"] == "bytes"
         assert "private" in response["Cache-Control"]
 
@@ -122,7 +127,8 @@ class TestLedger:
     def test_a_stem_has_a_line_of_its_own(self, client, member, pack):
         client.get(ARCHIVE)
         client.get(STEM)
-        assert [line.stem for line in Download.objects.order_by("pk")] == [None, pack.stems.get(position=2)]
+        stem = pack.current.stems.get(position=2)
+        assert [line.stem for line in Download.objects.order_by("pk")] == [None, stem]
 
     def test_each_start_counts(self, client, member):
         client.get(STEM)
@@ -154,9 +160,11 @@ class TestWhoMay:
         assert (response.status_code, response["Location"]) == (302, "/packs/harbour/")
         assert not Download.objects.exists()
 
-    def test_earlier_terms_are_not_enough(self, client, member, pack, address):
+    def test_earlier_terms_are_not_enough(self, client, member, pack, address, work):
         publishing.change_terms(pack, "Others.")
-        assert client.get(address).status_code == 302
+        work("build_pack")
+        newer = address.replace("versions/1", "versions/2")
+        assert (client.get(address).status_code, client.get(newer).status_code) == (410, 302)
 
     def test_a_draft_gets_404_even_with_terms_accepted(self, client, member, pack, address):
         StemPack.objects.filter(pk=pack.pk).update(state="draft")
@@ -167,7 +175,137 @@ class TestWhoMay:
 
 
 def test_what_is_not_there_is_404(client, member, pack):
-    assert client.get("/packs/harbour/stems/9/").status_code == 404
-    assert client.get("/packs/nowhere/archive/").status_code == 404
-    StemPack.objects.filter(pk=pack.pk).update(archive_key="")
+    for address in (
+        "/packs/harbour/versions/1/wav/stems/9/",
+        "/packs/harbour/versions/2/wav/archive/",
+        "/packs/harbour/versions/1/ogg/archive/",
+        "/packs/nowhere/versions/1/wav/archive/",
+    ):
+        assert client.get(address).status_code == 404
+    pack.current.archives.all().delete()
     assert client.get(ARCHIVE).status_code == 404
+
+
+class TestOldVersions:
+    @pytest.mark.parametrize("address", [ARCHIVE, STEM, "/packs/harbour/versions/1/"])
+    def test_an_old_link_says_so_and_names_the_new_one(self, client, member, pack, tmp_path, address):
+        publishing.add_stem(pack, making.short_tone(tmp_path), name="Voice", owner=None, now=cast.NOW)
+        publishing.publish(pack, changes="With the voice.", now=cast.NOW)
+        response = client.get(address)
+        html = response.content.decode()
+        assert response.status_code == 410
+        assert "Version 2 took its place" in html
+        assert "With the voice." in html
+        assert 'href="/packs/harbour/"' in html
+
+    def test_a_half_download_is_never_continued_with_the_new_version(self, client, member, pack, whole, work):
+        etag = client.head(ARCHIVE)["ETag"]
+        first = body(client.get(ARCHIVE, headers={"Range": "bytes=0-99"}))
+        publishing.change_facts(pack, notes="Mind the polarity.")
+        publishing.publish(pack, now=cast.NOW)
+        work("build_pack")
+        rest = {"Range": "bytes=100-", "If-Range": etag}
+        assert client.get(ARCHIVE, headers=rest).status_code == 410
+        # Somebody who moves the range to the new address gets all of it: RFC 9110, clause 13.1.5.
+        newer = client.get(ARCHIVE.replace("versions/1", "versions/2"), headers=rest)
+        assert newer.status_code == 200
+        assert first + body(newer) != whole
+
+    def test_the_newest_versions_address_leads_to_the_page(self, client, pack):
+        assert client.get("/packs/harbour/versions/1/")["Location"] == "/packs/harbour/"
+        assert client.get("/packs/harbour/versions/2/").status_code == 404
+
+    def test_the_old_bytes_are_gone(self, pack, django_capture_on_commit_callbacks):
+        key = pack.current.archives.get(form="wav").storage_key
+        publishing.change_facts(pack, key="F major")
+        with django_capture_on_commit_callbacks(execute=True):
+            publishing.publish(pack, now=cast.NOW)
+        assert not keeping.shelf().exists(key)
+
+
+class TestLimit:
+    def test_one_more_than_a_day_allows_is_refused_in_words(self, client, member, settings):
+        settings.PACK_DOWNLOADS_A_DAY = 2
+        for _ in range(2):
+            assert client.get(STEM).status_code == 200
+        response = client.get(ARCHIVE)
+        assert response.status_code == 429
+        assert "You have started 2 downloads within a day" in response.content.decode()
+        assert int(response["Retry-After"]) == 24 * 3600 + 1
+        assert Download.objects.count() == 2
+
+    def test_what_was_begun_can_be_resumed_all_the_same(self, client, member, settings):
+        settings.PACK_DOWNLOADS_A_DAY = 1
+        client.get(ARCHIVE)
+        assert client.get(ARCHIVE, headers={"Range": "bytes=100-"}).status_code == 206
+
+    def test_yesterdays_do_not_count(self, client, member, settings):
+        settings.PACK_DOWNLOADS_A_DAY = 1
+        client.get(ARCHIVE)
+        Download.objects.update(started_at=cast.NOW - timedelta(days=1))
+        assert client.get(ARCHIVE).status_code == 200
+
+    def test_pieces_without_end_count_as_another_download(self, client, member, whole):
+        client.get(ARCHIVE)
+        for _ in range(21):  # twenty times over is allowed for lines that break
+            client.get(ARCHIVE, headers={"Range": "bytes=1-"})
+        assert Download.objects.count() == 2
+
+
+class TestHandedOn:
+    """By a front server or a bucket, where the settings say so."""
+
+    def test_the_front_server_gets_the_key_and_our_headers(self, client, member, pack, settings):
+        settings.INTERNAL_REDIRECT = "/kept"
+        response = client.get(ARCHIVE, headers={"Range": "bytes=5-"})
+        key = pack.current.archives.get(form="wav").storage_key
+        assert (response.status_code, response.content) == (200, b"")
+        assert response["X-Accel-Redirect"] == f"/kept/{key}"
+        assert response["Content-Type"] == "application/zip"
+        assert response["Content-Disposition"] == 'attachment; filename="Harbour Light v1 WAV.zip"'
+        assert response["X-Content-Type-Options"] == "nosniff"
+        assert Download.objects.count() == 1
+
+    def test_a_bucket_is_asked_for_a_signed_address(self, client, member, pack, settings, monkeypatch):
+        asked = []
+
+        class Bucket:
+            querystring_auth = True
+
+            def url(self, key, *, parameters):
+                asked.append((key, parameters))
+                return "https://bucket.example.org/signed"
+
+        settings.SIGNED_ADDRESSES = True
+        monkeypatch.setattr(keeping, "shelf", Bucket)
+        response = client.get(STEM)
+        assert (response.status_code, response["Location"]) == (302, "https://bucket.example.org/signed")
+        key = pack.current.stems.get(position=2).recording.storage_key
+        ((asked_key, answer),) = asked
+        assert asked_key == key
+        # The names of the query that overrides an answer: S3's API reference, GetObject, request syntax.
+        assert set(answer) == {"ResponseContentType", "ResponseContentDisposition", "ResponseCacheControl"}
+        assert answer["ResponseContentType"] == "audio/wav"
+        assert Download.objects.count() == 1
+
+    def test_a_folder_has_no_signed_addresses(self, client, member, settings):
+        settings.SIGNED_ADDRESSES = True
+        assert client.get(STEM).status_code == 200
+
+
+class TestForms:
+    @pytest.mark.needs("flac")
+    def test_a_stem_as_flac_is_sound_and_holds_the_same_samples(self, client, member, pack, tmp_path):
+        path = tmp_path / "stem.flac"
+        response = client.get(STEM.replace("/wav/", "/flac/"))
+        path.write_bytes(body(response))
+        assert response["Content-Type"] == "audio/flac"
+        assert response["Content-Disposition"].endswith(".flac")
+        subprocess.run(["flac", "--silent", "--test", path], check=True)
+        recording = pack.current.stems.get(position=2).recording
+        with keeping.local_path(recording.storage_key) as given:
+            # libsndfile reads both; soundfile's int32 has the 24 bits at the top.
+            assert np.array_equal(
+                soundfile.read(path, dtype="int32")[0],
+                soundfile.read(io.BytesIO(given.read_bytes()), dtype="int32")[0],
+            )

@@ -6,8 +6,8 @@ import unicodedata
 
 import pytest
 
+from academy.packs.models import SoundForm
 from academy.packs.naming import LONGEST_BYTES, safe_name, stem_filename
-from analysis.intake.models import Recording
 
 
 class TestSafeName:
@@ -42,16 +42,16 @@ class TestSafeName:
             "Gerät", otherwise=""
         )
 
+    # Microsoft, "Naming Files, Paths, and Namespaces": CON, with any extension, names a device.
+    @pytest.mark.parametrize("wanted", ["CON", "nul", "Lpt1.wav"])
+    def test_a_name_that_a_system_keeps_for_itself_is_none_any_more(self, wanted):
+        assert safe_name(wanted, otherwise="pack") == f"The {wanted}"
+
 
 class TestStemFilename:
-    @pytest.mark.parametrize(("form", "ending"), [("WAV", "wav"), ("RF64", "wav"), ("FLAC", "flac")])
-    def test_it_ends_as_the_format_does(self, form, ending):
-        assert stem_filename(3, "Snare: top", Recording(format=form)) == f"03 Snare top.{ending}"
-
-    def test_a_name_reserved_by_an_operating_system_is_none_any_more(self):
-        # Microsoft, "Naming Files, Paths, and Namespaces": CON, with any extension, names a device.
-        assert stem_filename(1, "CON", Recording(format="WAV")) == "01 CON.wav"
+    def test_it_ends_as_the_form_does(self):
+        assert stem_filename(3, "Snare: top", SoundForm.WAV) == "03 Snare top.wav"
+        assert stem_filename(3, "Snare: top", SoundForm.FLAC) == "03 Snare top.flac"
 
     def test_names_that_become_alike_stay_apart(self):
-        recording = Recording(format="WAV")
-        assert stem_filename(1, "a/b", recording) != stem_filename(2, "a:b", recording)
+        assert stem_filename(1, "a/b", SoundForm.WAV) != stem_filename(2, "a:b", SoundForm.WAV)

@@ -62,14 +62,14 @@ class TestPage:
         html = client.get(PAGE).content.decode()
         for words in ["Kick in", "The tier Full opens this pack.", "/members/sign-in/?next=/packs/harbour/"]:
             assert words in html
-        assert "/packs/harbour/archive/" not in html
+        assert "/archive/" not in html
         assert "/stems/" not in html
 
     def test_a_member_without_the_tier_sees_what_opens_it(self, client, pack):
         client.force_login(cast.member(tier=cast.tier("low", 1)))
         html = client.get(PAGE).content.decode()
         assert "your membership does not reach it" in html
-        assert "/packs/harbour/archive/" not in html
+        assert "/archive/" not in html
 
     def test_a_pack_without_a_tier_is_open_to_every_member_but_not_to_visitors(self, client, tmp_path):
         publishing.publish(making.draft(tmp_path, ["Kick"]))
@@ -81,7 +81,7 @@ class TestPage:
         html = client.get(PAGE).content.decode()
         assert "For <strong>practice</strong> only." in html
         assert "Accept the terms" in html
-        assert "/packs/harbour/archive/" not in html
+        assert "/archive/" not in html
 
     def test_a_draft_is_404_for_all_but_a_host(self, client, tmp_path):
         making.draft(tmp_path, ["Kick"])
@@ -109,8 +109,8 @@ class TestPage:
     ):
         made = making.draft(tmp_path, [f"Stem {number}" for number in range(9)])
         publishing.publish(made)
-        work("measure_stem")
-        with django_assert_max_num_queries(4):
+        work("measure_stem", "prepare_previews")
+        with django_assert_max_num_queries(16):
             client.get(PAGE)
 
 
@@ -168,10 +168,11 @@ class TestAcceptTerms:
 
 
 class TestBuildingPart:
-    def test_it_follows_the_job(self, client, member, pack, work):
+    def test_it_follows_the_jobs(self, client, member, pack, work):
         part = PAGE + "building/"
         html = client.get(part).content.decode()
-        assert "waiting to be built" in html
+        assert html.count("waiting to be built") == 2
+        assert "as FLAC appears here by itself: 0 of 2 stems are there" in html
         assert "data-live-done" not in html
         Job.objects.filter(kind="build_pack").update(state=JobState.RUNNING)
         assert "being built" in client.get(part).content.decode()
@@ -182,7 +183,8 @@ class TestBuildingPart:
         Job.objects.filter(kind="build_pack").update(state=JobState.QUEUED)
         work("build_pack")
         html = client.get(part).content.decode()
-        assert "Download the whole pack" in html
+        assert "/packs/harbour/versions/1/wav/archive/" in html
+        assert "/packs/harbour/versions/1/flac/archive/" in html
         assert "data-live-done" in html
 
     def test_it_is_not_for_others(self, client, pack):

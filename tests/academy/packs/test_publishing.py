@@ -28,6 +28,7 @@ class TestCreatePack:
             ({"title": " "}, "title"),
             ({"terms": ""}, "terms"),
             ({"slug": "taken"}, "already"),
+            ({"slug": "hosting"}, "already"),
             ({"slug": ""}, "slug"),
             ({"slug": "no spaces here"}, "slug"),
             ({"title": "T" * 121}, "title"),
@@ -46,7 +47,10 @@ class TestAddStem:
         pack = making.draft(tmp_path, ["Kick", "Bass"])
         assert [(stem.position, stem.name) for stem in pack.stems.all()] == [(1, "Kick"), (2, "Bass")]
 
-    @pytest.mark.parametrize(("name", "reason"), [("Kick", "already"), ("  ", "name")])
+    @pytest.mark.parametrize(
+        ("name", "reason"),
+        [("Kick", "already"), ("KICK", "already"), ("  ", "name"), ("K" * 81, "80 at most")],
+    )
     def test_a_refused_upload_is_let_go(self, tmp_path, name, reason):
         pack = making.draft(tmp_path, ["Kick"])
         received = making.short_tone(tmp_path)
@@ -55,12 +59,14 @@ class TestAddStem:
         assert not keeping.shelf().exists(received.storage_key)
         assert Stem.objects.count() == Recording.objects.count() == 1
 
-    def test_a_published_pack_keeps_its_stems(self, tmp_path):
+    def test_what_comes_after_publishing_waits_for_the_next_version(self, tmp_path):
         pack = making.draft(tmp_path, ["Kick"])
         publishing.publish(pack)
-        with pytest.raises(PackRefused, match="published"):
-            publishing.add_stem(pack, making.short_tone(tmp_path), name="Bass", owner=None, now=cast.NOW)
-        assert pack.stems.count() == 1
+        publishing.add_stem(pack, making.short_tone(tmp_path), name="Bass", owner=None, now=cast.NOW)
+        assert (pack.stems.count(), pack.current.stems.count()) == (2, 1)
+        publishing.publish(pack)
+        assert (pack.current.number, pack.current.stems.count()) == (2, 2)
+        assert [version.stems.count() for version in pack.versions.order_by("number")] == [1, 2]
 
 
 class TestPublish:
@@ -69,10 +75,13 @@ class TestPublish:
         publishing.publish(pack)
         publishing.publish(pack)
         assert sorted(Job.objects.values_list("kind", flat=True)) == [
+            "build_pack",  # one a form
             "build_pack",
             "measure_stem",
             "measure_stem",
+            "prepare_previews",
         ]
+        assert pack.versions.count() == 1
         work("measure_stem")
         # A sine of amplitude 0.05 (and 0.1) peaks at 20 lg 0.05 dBFS: the definition of dBFS, AES17.
         found = sorted(Measurement.objects.values_list("sample_peak_dbfs", flat=True))
@@ -88,15 +97,25 @@ class TestPublish:
 
 
 class TestChangeTerms:
-    def test_a_new_version_withdraws_the_archive_and_asks_for_another(self, tmp_path, work):
+    def test_they_come_with_a_version_that_holds_the_published_stems(self, tmp_path, work):
         pack = making.draft(tmp_path, ["Kick"])
         publishing.publish(pack)
         work("build_pack")
+        publishing.add_stem(pack, making.short_tone(tmp_path), name="Bass", owner=None, now=cast.NOW)
         publishing.change_terms(pack, "New terms.")
-        assert (pack.terms_version, pack.archive_key, pack.archive_bytes) == (2, "", 0)
-        work("build_pack")
-        pack.refresh_from_db()
-        assert pack.archive_key
+        assert (pack.terms_version, pack.current.number, pack.current.terms) == (2, 2, "New terms.")
+        assert [stem.name for stem in pack.current.stems.all()] == ["Kick"]
+        assert not pack.versions.get(number=1).archives.exists()
+        assert list(pack.terms_texts.values_list("number", "text")) == [
+            (2, "New terms."),
+            (1, "For **practice** only."),
+        ]
+
+    def test_those_of_a_draft_publish_nothing(self, tmp_path):
+        pack = making.draft(tmp_path, ["Kick"])
+        publishing.change_terms(pack, "New terms.")
+        assert pack.current is None
+        assert not Job.objects.exists()
 
     def test_empty_terms_are_refused(self, tmp_path):
         pack = making.draft(tmp_path, ["Kick"])
