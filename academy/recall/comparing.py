@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import TypeVar
 
 from academy.recall.chain import Device, EqBand, Setting, Sheet, where
-from academy.recall.writing import typeset, write_header, write_phrase
+from academy.recall.writing import typeset, write_header, write_setting
 
 
 class Change(StrEnum):
@@ -63,7 +63,7 @@ def _device_parts(before: Sequence[Device], after: Sequence[Device], depth: int)
     for old, new in _pairs(before, after, lambda device: (device.kind, device.nature, device.name)):
         lines = _head_lines(old, new)
         for one, other in _pairs(_settings(old), _settings(new), _setting_key):
-            lines.append(_line(_whole(one), _whole(other)))
+            lines.append(_line(_said(one, write_setting), _said(other, write_setting)))
         shown = new or old
         assert shown
         change = Change.ADDED if old is None else Change.REMOVED if new is None else _sum(lines)
@@ -82,21 +82,26 @@ def _insert_parts(old: Device | None, new: Device | None, depth: int) -> list[Pa
 
 def _head_lines(old: Device | None, new: Device | None) -> list[Line]:
     """Bypass and reason, where they say anything."""
+    both = old is not None and new is not None
+    pair = (old, new)
     lines = [
-        _line(
-            _said(old, lambda device: "bypassed" if device.is_bypassed else "in use"),
-            _said(new, lambda device: "bypassed" if device.is_bypassed else "in use"),
-        ),
-        _line(
-            _said(old, lambda device: device.reason and f"why: {device.reason}"),
-            _said(new, lambda device: device.reason and f"why: {device.reason}"),
-        ),
+        _line(*(_said(device, lambda found: _bypass(found, has_both=both)) for device in pair)),
+        _line(*(_said(device, _why) for device in pair)),
     ]
     return [line for line in lines if line.before or line.after]
 
 
-def _said(device: Device | None, words: Callable[[Device], str]) -> str:
-    return words(device) if device else ""
+def _bypass(device: Device, *, has_both: bool) -> str:
+    """Whether it is bypassed; that a device which was not there before is in use goes without saying."""
+    return "bypassed" if device.is_bypassed else "in use" if has_both else ""
+
+
+def _why(device: Device) -> str:
+    return f"why: {device.reason}" if device.reason else ""
+
+
+def _said(item: Item | None, words: Callable[[Item], str]) -> str:
+    return words(item) if item is not None else ""
 
 
 def _settings(device: Device | None) -> tuple[Setting, ...]:
@@ -107,12 +112,6 @@ def _setting_key(setting: Setting) -> tuple[str, str]:
     """What makes two settings the same one: its name, and of a band its shape."""
     value = setting.values[0][1]
     return setting.name.lower(), value.shape.value if isinstance(value, EqBand) else ""
-
-
-def _whole(setting: Setting | None) -> str:
-    if setting is None:
-        return ""
-    return write_phrase(setting) + (f" — {setting.reason}" if setting.reason else "")
 
 
 def _pairs(

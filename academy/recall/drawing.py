@@ -35,6 +35,7 @@ class Mark:
     x: float
     y: float
     words: str
+    is_above: bool = False
 
 
 @dataclass(frozen=True)

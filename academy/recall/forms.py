@@ -235,7 +235,7 @@ class QuantityForm(ValueForm):
         ],
     )
     up_to = forms.FloatField(label="Up to", required=False, min_value=-LARGEST, max_value=LARGEST)
-    about = forms.BooleanField(label="About", required=False)
+    about = forms.BooleanField(label="Only about so", required=False)
 
     def value(self) -> Quantity:
         """The quantity."""

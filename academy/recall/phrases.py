@@ -49,7 +49,7 @@ UNIT = "|".join(re.escape(spelling) for spelling in sorted(SPELLINGS, key=len, r
 ABOUT = r"(?P<about>about |around |~ ?)?"
 QUANTITY = (
     rf"{ABOUT}(?P<amount>{NUMBER}|{INFINITE})"
-    rf"(?: ?(?P<first_unit>{UNIT})?(?: to |-)(?P<up_to>{NUMBER}))? ?(?P<unit>{UNIT})"
+    rf"(?:(?: ?(?P<first_unit>{UNIT}))?(?: to |-)(?P<up_to>{NUMBER}))? ?(?P<unit>{UNIT})"
 )
 RATIO_SAID = rf"{ABOUT}(?:(?P<ratio>{NUMBER}|{INFINITE}) ?: ?1|1 ?: ?(?P<expansion>{NUMBER}|{INFINITE}))"
 DIAL = rf"(?P<at>{WORD_NUMBER}) ?(?:of|out of|/) ?(?P<high>{WORD_NUMBER})"

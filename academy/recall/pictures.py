@@ -54,7 +54,7 @@ SPANS_DB = (3.0, 6.0, 12.0, 24.0)
 BELOW_THRESHOLD_DB, ABOVE_THRESHOLD_DB, LEVEL_RULE_DB = 30.0, 20.0, 10.0
 SHOWN_OVER_DB = 10.0
 """How far over the threshold the step goes where the sheet names no reduction. Common practice, no source."""
-TIMES_SHOWN = 5.0  # in time constants: 99 % of the way
+TIMES_SHOWN = 4.0  # in time constants: 98 % of the way
 LOUD_SHARE = 0.42  # of the width: a release is longer to look at than an attack
 TIMES_NOTE = (
     "Attack and release are drawn as the times to 63 % of the way (1 − 1/e); makers state theirs to other "
@@ -171,8 +171,9 @@ def _levels(levels: Levels) -> Picture:
             marked.append(level_db)
             if low <= level_db <= high:
                 out_db = float(compressed_db(np.array([level_db]), settings)[0])
+                x, y = round(across.place(level_db), 1), round(up.place(out_db), 1)
                 words = f"{_side_words(side)} {number(reduction_db, 1)}{NO_BREAK}dB".strip()
-                marks.append(Mark(round(across.place(level_db), 1), round(up.place(out_db), 1), words))
+                marks.append(Mark(x, y, words, is_above=len(marks) % 2 == 1))
     read = np.array(sorted({*np.arange(math.ceil(low / 5) * 5, high + 0.1, 5), threshold, *marked}))
     unit = f"{levels.unit} over the threshold" if levels.is_relative else levels.unit
     rules = rules_of(low, high, LEVEL_RULE_DB, up)

@@ -98,6 +98,7 @@ def band_words(band: EqBand) -> list[str]:
 
 def typeset(text: str) -> str:
     """A line as it is set on a page: true minus signs and apostrophes, no break between number and unit."""
+    text = text.replace(" -- ", " — ")
     text = re.sub(r"(?<![\w)-])-(?=\d|infinity)", MINUS, text).replace("infinity", "∞").replace("'", "’")
     return re.sub(rf"(?<=[\d∞]) (?=(?:{UNIT})(?!\w))", NO_BREAK, text)
 
