@@ -68,6 +68,7 @@ class BoothServer:
     segment_frames: int
     sections: list[dict[str, Any]] = field(default_factory=list)
     names: dict[str, str] = field(default_factory=dict)
+    extras: dict[str, dict[str, Any]] = field(default_factory=dict)  # what else the page is told of a copy
     delays_s: dict[tuple[str, int], float] = field(default_factory=dict)
     statuses: dict[tuple[str, int], int] = field(default_factory=dict)
     asked: list[tuple[str, int]] = field(default_factory=list)
@@ -96,6 +97,7 @@ class BoothServer:
             "noise_url": "/noise",
             "copies": [
                 {"key": key, "label": label, "name": self.names.get(key), "segments_url": f"/segments/{key}/"}
+                | self.extras.get(key, {})
                 for key, label in zip(self.copies, "ABCDEFGHIJKLMNOPQRSTUVWXYZ", strict=False)
             ],
             "sections": self.sections,

@@ -49,6 +49,32 @@ describe("fetching ahead", () => {
     assert.equal(troubles, 0);
   });
 
+  it("lets nothing take the line's share from what presses", async () => {
+    const { store, asked } = storeOf();
+    store.want(segmentsOf("a", 4));
+    store.want([{ key: "b", segment: 0, isPressing: true }, { key: "a", segment: 1, isPressing: true }, ...segmentsOf("a", 4)]);
+    await settle();
+    assert.deepEqual(asked.map(({ signal }) => signal.aborted), [true, false, true, true, false]);
+    assert.equal(asked[4].address, "/copies/b/0");
+    asked[1].answer();
+    asked[4].answer();
+    await settle();
+    store.want([{ key: "b", segment: 0, isPressing: true }, ...segmentsOf("a", 4)]);
+    assert.deepEqual(asked.slice(5).map(({ address }) => address), ["/copies/a/0", "/copies/a/2", "/copies/a/3"]);
+  });
+
+  it("tries at once again when the line is back", async () => {
+    const { store, asked } = storeOf();
+    store.want(segmentsOf("a", 1));
+    asked[0].fail();
+    await settle();
+    store.want(segmentsOf("a", 1));
+    assert.equal(asked.length, 1);
+    store.hurry();
+    store.want(segmentsOf("a", 1));
+    assert.equal(asked.length, 2);
+  });
+
   it("does not ask twice for what it holds or is fetching", async () => {
     const { store, asked } = storeOf();
     store.want(segmentsOf("a", 1));

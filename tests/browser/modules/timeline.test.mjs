@@ -160,8 +160,19 @@ describe("what to fetch", () => {
     assert.deepEqual(words(wantedSegments(now)), ["b1", "b2", "b3", "b4", "c1", "a1", "c2", "a2"]);
   });
 
-  it("puts the copy that the listener waits for first", () => {
-    assert.deepEqual(words(wantedSegments({ ...now, wished: "a" })).slice(0, 4), ["a1", "a2", "b1", "b2"]);
+  it("puts what sounds first, then the copy that the listener waits for, and says that these press", () => {
+    const wanted = wantedSegments({ ...now, wished: "a", sounds: 100_000 });
+    assert.deepEqual(words(wanted).slice(0, 5), ["b1", "b2", "a1", "a2", "b3"]);
+    assert.deepEqual(words(wanted.filter(({ isPressing }) => isPressing)), ["b1", "b2", "a1", "a2"]);
+  });
+
+  it("goes on with what sounds while a place far off is awaited", () => {
+    const wanted = wantedSegments({ ...now, wished: "b", frame: 800_000, sounds: 100_000 });
+    assert.deepEqual(words(wanted).slice(0, 4), ["b1", "b2", "b8", "b9"]);
+  });
+
+  it("presses for what is about to begin while nothing sounds", () => {
+    assert.deepEqual(words(wantedSegments(now).filter(({ isPressing }) => isPressing)), ["b1", "b2"]);
   });
 
   it("follows a loop round", () => {
@@ -177,6 +188,11 @@ describe("what to fetch", () => {
     const keys = [..."abcdefghijklmnopqrst"];
     assert.deepEqual(readyKeys(keys, "f", ["q", "e", "f", "b", "c", "d"]), ["g", "e", "q", "b"]);
     assert.equal(readyKeys(keys.slice(0, 8), "a", []).length, 7);
+  });
+
+  it("keeps the few that are compared ready, and no other", () => {
+    assert.deepEqual(readyKeys(["c", "f"], "c", ["a", "b"]), ["f"]);
+    assert.deepEqual(readyKeys(["c", "f"], "a", ["f", "b"]), ["c", "f"]);
   });
 });
 

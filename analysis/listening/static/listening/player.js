@@ -257,9 +257,19 @@ export class Player extends EventTarget {
         wished: this.#wish?.key ?? null,
         recent: this.#recent,
         frame: Math.min(this.frame, this.#grid.frames - 1),
+        sounds: this.#soundingFrame(),
         loop: this.#loop,
       }),
     );
+  }
+
+  /** The set frame that sounds now, whatever is wished; null while nothing does. */
+  #soundingFrame() {
+    if (this.#state !== "playing") {
+      return null;
+    }
+    const now = Math.max(this.#now(), this.#runs[0].contextFrame);
+    return Math.min(this.#grid.frames - 1, frameAt(runAt(this.#runs, now), now));
   }
 
   /** Whether a stretch of a copy is decoded; asks for what is not. */

@@ -55,8 +55,11 @@ class ConvertingStore extends EventTarget {
 
   want(list) {
     const wanted = new Map();
-    for (const { key, segment } of list) {
-      this.#around(segment).forEach((each) => wanted.set(`${key} ${each}`, { key, segment: each }));
+    for (const { key, segment, isPressing } of list) {
+      for (const each of this.#around(segment)) {
+        const name = `${key} ${each}`;
+        wanted.set(name, { key, segment: each, isPressing: isPressing || wanted.get(name)?.isPressing === true });
+      }
     }
     this.#store.want([...wanted.values()]);
   }

@@ -54,15 +54,24 @@ export class SegmentStore extends EventTarget {
     return { bytes, decoded: this.#decoded.size };
   }
 
-  /** Say which segments to have, most pressing first: fetches the missing, gives up fetches no longer wanted. */
+  /**
+   * Say which segments to have, in their order: fetches the missing, gives up fetches no longer wanted.
+   *
+   * While one that presses is missing, the others wait and are given up: on a slow line they would take its share.
+   *
+   * @param {{key: string, segment: number, isPressing?: boolean}[]} list
+   */
   want(list) {
-    this.#wanted = new Set(list.map(({ key, segment }) => nameOf(key, segment)));
+    this.#wanted = namesOf(list);
+    const missing = list.filter(({ key, segment }) => !this.has(key, segment));
+    const pressing = missing.filter(({ isPressing }) => isPressing);
+    this.#queue = pressing.length > 0 ? pressing : missing;
+    const now = namesOf(this.#queue);
     for (const [name, { abort }] of this.#fetching) {
-      if (!this.#wanted.has(name)) {
+      if (!now.has(name)) {
         abort.abort();
       }
     }
-    this.#queue = list.filter(({ key, segment }) => !this.#compressed.has(nameOf(key, segment)));
     this.#pump();
   }
 
@@ -200,6 +209,10 @@ export class SegmentStore extends EventTarget {
       this.dispatchEvent(new CustomEvent("relief"));
     }
   }
+}
+
+function namesOf(list) {
+  return new Set(list.map(({ key, segment }) => nameOf(key, segment)));
 }
 
 function nameOf(key, segment) {

@@ -160,21 +160,28 @@ export function readyKeys(keys, heard, recent) {
 /**
  * The segments to have in memory, the most pressing first.
  *
+ * What sounds now comes first: on a slow line it has to play on until the copy or place that was wished for is there.
+ *
  * @param {{grid: object, keys: string[], heard: string, wished: string|null, recent: string[], frame: number,
- *   loop: {start: number, end: number}|null}} now `frame` is where the playhead is or is about to go.
- * @returns {{key: string, segment: number}[]} each once.
+ *   sounds: number|null, loop: {start: number, end: number}|null}} now `frame` is where the playhead is or is about to
+ *   go, `sounds` the frame that sounds (null: nothing does).
+ * @returns {{key: string, segment: number, isPressing: boolean}[]} each once. The pressing ones are those without which
+ *   there would be a hole, or the listener waits.
  */
-export function wantedSegments({ grid, keys, heard, wished, recent, frame, loop }) {
+export function wantedSegments({ grid, keys, heard, wished, recent, frame, sounds = null, loop }) {
   const wanted = new Map();
-  const ask = (key, steps) => {
-    for (const segment of comingSegments(grid, frame, loop, steps)) {
-      wanted.set(`${key} ${segment}`, { key, segment });
+  const ask = (key, steps, { from = frame, isPressing = false } = {}) => {
+    for (const segment of comingSegments(grid, from, loop, steps)) {
+      const name = `${key} ${segment}`;
+      if (!wanted.has(name)) {
+        wanted.set(name, { key, segment, isPressing });
+      }
     }
   };
-  if (wished !== null) {
-    ask(wished, AHEAD_READY);
+  if (sounds !== null) {
+    ask(heard, AHEAD_READY, { from: sounds, isPressing: true });
   }
-  ask(heard, AHEAD_READY);
+  ask(wished ?? heard, AHEAD_READY, { isPressing: true });
   ask(heard, AHEAD_HEARD);
   const ready = readyKeys(keys, heard, recent);
   ready.forEach((key) => ask(key, 1));
