@@ -103,8 +103,16 @@ class JoinForm(AddressForm, NameForm):
             raise forms.ValidationError(str(exc)) from exc
 
 
-class PassPhraseForm(forms.Form):
-    """A new pass phrase, twice. `member` is whose it becomes: it must not be like name or address."""
+class MembersForm(forms.Form):
+    """A form about one member, saved or not yet."""
+
+    def __init__(self, *args: Any, member: Member, **more: Any) -> None:
+        self.member = member
+        super().__init__(*args, **more)
+
+
+class PassPhraseForm(MembersForm):
+    """A new pass phrase, twice. It must not be like the member's name or address."""
 
     pass_phrase = forms.CharField(
         label="New pass phrase",
@@ -120,10 +128,6 @@ class PassPhraseForm(forms.Form):
         error_messages={"required": "Write it a second time."},
     )
 
-    def __init__(self, *args: Any, member: Member, **more: Any) -> None:
-        self.member = member
-        super().__init__(*args, **more)
-
     def clean(self) -> dict[str, Any]:
         """Both alike, and none that is guessed first."""
         said = super().clean() or self.cleaned_data
@@ -138,7 +142,7 @@ class PassPhraseForm(forms.Form):
         return said
 
 
-class OwnPassPhraseForm(forms.Form):
+class OwnPassPhraseForm(MembersForm):
     """The pass phrase that the member has, asked for before something grave."""
 
     current = forms.CharField(
@@ -148,14 +152,10 @@ class OwnPassPhraseForm(forms.Form):
         error_messages={"required": "Write your pass phrase."},
     )
 
-    def __init__(self, *args: Any, member: Member, **more: Any) -> None:
-        super().__init__(*args, **more)
-        self.owner = member
-
     def clean_current(self) -> str:
         """The pass phrase, if it is the member's."""
         current: str = self.cleaned_data["current"]
-        if not self.owner.check_password(current):
+        if not self.member.check_password(current):
             raise forms.ValidationError("This is not your pass phrase.", code="wrong")
         return current
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import multiprocessing
 import threading
 import time
@@ -11,12 +12,17 @@ from pathlib import Path
 from typing import Any
 
 from django.apps import apps
+from django.conf import settings
 from django.db import connection, connections, transaction
 from django.test import Client, RequestFactory
 from django.urls import reverse
 from django.utils import timezone
 
-from academy.members.models import Member
+from academy.letters.models import Letter
+from academy.members import codes
+from academy.members.models import Grant, Member, PaymentEvent
+from academy.members.payments import signatures
+from academy.members.queries import in_force
 from analysis.audiofile import AudioDescription
 from analysis.intake import delivery, keeping, sealing
 from analysis.intake.models import Recording
@@ -198,6 +204,69 @@ def enter_twice_at_once(contest: int, entrant: int, times: int) -> dict[str, int
     kept = sum(keeping.shelf().exists(received.storage_key) for received in files)
     refused = sum(refusal is not None for refusal in refusals)
     return {"entries": len(_entries_of(contest)), "refused": refused, "files_kept": kept}
+
+
+def pay_at_once(stranger: str, events: int, times: int, tiers: int = 1) -> dict[str, Any]:
+    """Post signed grants of a stranger at the same moment, each event so many times. What is held then?"""
+    now = timezone.now()
+    slugs = [cast.tier(f"tier-{number}", number).slug for number in range(1, tiers + 1)]
+    said: list[str] = []
+
+    def post(number: int) -> Callable[[], None]:
+        event = {
+            "id": f"{stranger}-{number}",
+            "type": "grant",
+            "occurred_at": (now - timedelta(minutes=number)).isoformat(),
+            "email": stranger,
+            "tier": slugs[number % tiers],
+            "ends_at": (now + timedelta(days=30)).isoformat(),
+        }
+        body = json.dumps(event).encode()
+        signature = signatures.sign(body, secret=settings.MEMBERSHIP_SECRETS[0], sent_at=now)
+
+        def run() -> None:
+            answer = Client(HTTP_HOST="localhost").post(
+                reverse("members:payments"),
+                body,
+                content_type="application/json",
+                headers={signatures.HEADER: signature},
+            )
+            said.append(answer.json()["outcome"])
+
+        return run
+
+    _at_once([post(number) for number in range(events) for _ in range(times)])
+    return {
+        "said": sorted(said),
+        "members": Member.objects.filter(email=stranger).count(),
+        "events": PaymentEvent.objects.filter(payer=stranger).count(),
+        "in_force": Grant.objects.filter(in_force(timezone.now()), member__email=stranger).count(),
+        "invited": Letter.objects.filter(kind="invited", address=stranger).count(),
+    }
+
+
+def redeem_at_once(people: int, uses: int) -> dict[str, int]:
+    """Several members enter one code at the same moment."""
+    now = timezone.now()
+    code = codes.make_code(
+        tier=cast.tier(), length_days=30, most_uses=uses, expires_at=None, made_by=None, now=now
+    )
+    said: list[str] = []
+
+    def redeem(member: Member) -> Callable[[], None]:
+        def run() -> None:
+            try:
+                codes.redeem(code.code, member, now=now)
+            except codes.CodeRefused:
+                said.append("refused")
+            else:
+                said.append("given")
+
+        return run
+
+    _at_once([redeem(cast.member()) for _ in range(people)])
+    code.refresh_from_db()
+    return {"given": said.count("given"), "refused": said.count("refused"), "uses": code.uses}
 
 
 def make_bucket(endpoint: str, bucket: str) -> None:

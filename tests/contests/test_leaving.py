@@ -1,0 +1,119 @@
+"""What becomes of entries and of a seat when a member leaves, and what they may take along."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from academy.members import leaving, own_data
+from academy.members.leaving import LeavingRefused
+from academy.members.models import Member
+from contests import decisions
+from contests.models import Assignment, Decision, Entry, Round
+from contests.states import ContestState, EntryState, RoundState
+from tests import cast
+
+pytestmark = pytest.mark.django_db
+
+AFTER = cast.NOW + timedelta(days=2)
+
+
+def entry_of(member, contest, state=EntryState.READY):
+    """An entry as it stands."""
+    return Entry.objects.create(
+        contest=contest,
+        member=member,
+        recording=cast.recording(owner=member, original_name="zoe-final.wav"),
+        state=state,
+        note_to_judges="I am Zoë.",
+        receipt=f"R-{Entry.objects.count()}",
+        received_at=cast.NOW,
+        rules_version=1,
+    )
+
+
+def leave(member, answers=None, *, now=cast.NOW):
+    """Leave the site."""
+    leaving.leave(member, answers or {}, now=now)
+    return Member.objects.get(pk=member.pk)
+
+
+class TestEntries:
+    def test_an_entry_before_the_close_is_withdrawn(self):
+        member = cast.member()
+        entry = entry_of(member, cast.contest())
+        parting = leaving.partings_of(member, now=cast.NOW)[1]
+        assert any("it is withdrawn" in line for line in parting.lost)
+        left = leave(member)
+        entry.refresh_from_db()
+        assert (entry.state, entry.member) == (EntryState.WITHDRAWN, left)
+        assert left.name.startswith("Former member")
+
+    @pytest.mark.parametrize("state", [ContestState.CLOSED, ContestState.JUDGING])
+    @pytest.mark.parametrize(("answer", "becomes"), [("stay", "ready"), ("withdraw", "withdrawn")])
+    def test_past_the_close_the_member_decides(self, state, answer, becomes):
+        member, contest = cast.member(), cast.contest(state=state)
+        entry = entry_of(member, contest)
+        with pytest.raises(LeavingRefused, match="Choose first"):
+            leave(member, now=AFTER)
+        leave(member, {f"entry-{entry.pk}": answer}, now=AFTER)
+        entry.refresh_from_db()
+        assert entry.state == becomes
+        logged = Decision.objects.filter(contest=contest)
+        assert [line.action for line in logged] == (["entry withdrawn"] if becomes == "withdrawn" else [])
+        assert decisions.first_broken_line(contest) is None
+        assert all(member.name not in f"{line.reason}{line.details}" for line in logged)
+
+    def test_a_decided_place_stays_without_the_name(self):
+        member, contest = cast.member("Zoë Merrow"), cast.contest(state=ContestState.PUBLISHED)
+        entry = entry_of(member, contest)
+        kept = [line for one in leaving.partings_of(member, now=AFTER) for line in one.kept]
+        assert any("its place in the result, without your name" in line for line in kept)
+        leave(member, now=AFTER)
+        entry.refresh_from_db()
+        assert entry.state == EntryState.READY
+        assert "Zoë" not in entry.member.name
+
+    def test_what_names_the_person_goes_from_the_entry(self):
+        member = cast.member()
+        entry = entry_of(member, cast.contest())
+        leave(member)
+        entry.refresh_from_db()
+        assert (entry.note_to_judges, entry.recording.original_name) == ("", entry.receipt)
+
+    def test_whoever_never_entered_leaves_nothing(self):
+        member = cast.member()
+        leaving.leave(member, {}, now=cast.NOW)
+        assert not Member.objects.filter(pk=member.pk).exists()
+
+
+class TestJudges:
+    def test_who_has_mixes_to_score_is_asked_to_do_so_first(self):
+        contest = cast.contest(state=ContestState.JUDGING)
+        seat = cast.judge(contest)
+        round_ = Round.objects.create(contest=contest, state=RoundState.JUDGING, hearings_per_entry=1, seed=1)
+        hearing = Assignment.objects.create(
+            round=round_, judge=seat, entry=entry_of(cast.member(), contest), position=1, label="A", code="c"
+        )
+        with pytest.raises(LeavingRefused, match="One mix waits to be scored by you"):
+            leave(seat.member, now=AFTER)
+        hearing.state = "submitted"
+        hearing.save()
+        assert leave(seat.member, now=AFTER).name.startswith("Former member")
+
+
+class TestOwnData:
+    def test_entries_come_with_receipt_and_history(self):
+        member = cast.member()
+        entry = entry_of(member, cast.contest(title="Autumn"))
+        entry.moves.create(old_state="", new_state="checking", actor=member)
+        (part,) = [one for one in own_data.parts_of(member) if one.name == "contests"]
+        (said,) = part.holds["entries"]
+        assert (said["contest"], said["receipt"]) == ("Autumn", entry.receipt)
+        assert said["file"]["sha256"] == entry.recording.sha256
+        assert said["file"]["address"].startswith("http://127.0.0.1:8000/contests/entries/")
+        assert len(said["history"]) == 1
+
+    def test_whoever_never_entered_has_no_such_part(self):
+        assert [part.name for part in own_data.parts_of(cast.member())] == ["account"]
