@@ -348,6 +348,7 @@ class EqBandForm(ValueForm):
     width = forms.FloatField(label="Width or slope", required=False, min_value=0.001, max_value=LARGEST)
     width_unit = forms.ChoiceField(
         label="as",
+        initial="Q",
         choices=[
             ("Q", "Q"),
             ("octaves", "octaves"),
