@@ -1,4 +1,4 @@
-"""The form in which a host decides the places."""
+"""The forms in which a host asks about a standing and decides the places."""
 
 from __future__ import annotations
 
@@ -9,6 +9,19 @@ from django import forms
 from contests.models import Entry
 
 LONGEST_REASON = 2000
+KEEP_AT_FIRST, MOST_KEPT = 3, 10_000
+
+
+class CutLineForm(forms.Form):
+    """How many entries would go on."""
+
+    keep = forms.IntegerField(
+        label="How many go on",
+        min_value=1,
+        max_value=MOST_KEPT,
+        initial=KEEP_AT_FIRST,
+        widget=forms.NumberInput(attrs={"inputmode": "numeric"}),
+    )
 
 
 class PlacesForm(forms.Form):

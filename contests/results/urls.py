@@ -10,6 +10,7 @@ urlpatterns = [
     path("<slug:slug>/", views.result, name="result"),
     path("<slug:slug>/standing/", views.standing, name="standings"),
     path("<slug:slug>/standing.csv", views.standing_table, name="standings_csv"),
+    path("<slug:slug>/firmness/", views.firmness, name="firmness"),
     path("<slug:slug>/export.json", views.export, name="export"),
     path("<slug:slug>/decide/", views.decide, name="decide"),
     path("<slug:slug>/publish/", views.publish, name="publish"),

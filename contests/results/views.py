@@ -22,8 +22,9 @@ from contests.hosting.views import hosts_page
 from contests.models import Contest
 from contests.queries import rubric_of
 from contests.results import access, publishing, queries, standings
+from contests.results.doubts import doubts_of
 from contests.results.exporting import export_of
-from contests.results.forms import PlacesForm
+from contests.results.forms import KEEP_AT_FIRST, CutLineForm, PlacesForm
 from contests.results.publishing import ResultRefused
 from contests.results.tables import standings_csv
 from contests.scoring.errors import SheetsRefused
@@ -50,6 +51,22 @@ def standing_table(request: HttpRequest, slug: str) -> HttpResponse:
     response = HttpResponse(standings_csv(parts), content_type="text/csv; charset=utf-8")
     response["Content-Disposition"] = f'attachment; filename="standing-{contest.slug}.csv"'
     return response
+
+
+@hosts_page
+@require_safe
+def firmness(request: HttpRequest, slug: str) -> HttpResponse:
+    """How firm the standing is, for the host: advice, never a verdict."""
+    contest = hosted_contest(request.user, slug)
+    form = CutLineForm(request.GET or None)
+    keep = form.cleaned_data["keep"] if form.is_valid() else KEEP_AT_FIRST
+    found, refusal = None, ""
+    try:
+        found = doubts_of(contest, keep=keep)
+    except SheetsRefused as exc:
+        refusal = str(exc)
+    page = {"contest": contest, "doubts": found, "refusal": refusal, "form": form}
+    return render(request, "contests/results/firmness.html", page)
 
 
 @hosts_page

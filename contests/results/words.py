@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from academy.templatetags.audio_text import number
+from contests.scoring.diagnostics import FEWEST_HEARINGS, JudgeWork
+from contests.scoring.standing import Summary
 
 # Krippendorff, Content Analysis, 2nd edition 2004, chapter 11 (from memory): conclusions may rest on data
 # with alpha at .800 and above, tentative ones on .667 and above.
 RELIABLE_ALPHA, TENTATIVE_ALPHA = 0.800, 0.667
+RARE = 0.01  # of a hundred judges without fault one is named; with a panel of ten that is one in ten panels
+# Common practice, no source: a judge's spread is worth a word when it is half or twice that of the others.
+NARROW_SCALE, WIDE_SCALE = 0.5, 2.0
+HIGH_HALO = 0.9  # common practice, no source
+LOW_ORDER = 0.2  # common practice, no source
 SMALLEST_SHOWN = 0.005  # half of the last digit that a page shows
 
 
@@ -45,3 +52,74 @@ def adjustment(raw: float, adjusted: float) -> str:
         "Your judges were together more generous than the panel, so "
         f"{number(-difference)} points were taken off."
     )
+
+
+def agreement_measures(summary: Summary) -> list[tuple[str, str, str]]:
+    """Each measure of agreement: its name, its value as shown, and what it says."""
+    measures = [
+        (
+            "Kendall’s W",
+            summary.kendall_w,
+            "How alike the judges order the entries, 0 to 1. Only where every judge heard every entry.",
+        ),
+        (
+            "ICC(2,1)",
+            summary.icc_agreement,
+            "How far one judge’s total can stand for another’s, severity counted as disagreement.",
+        ),
+        (
+            "ICC(3,1)",
+            summary.icc_consistency,
+            "The same with severity taken out, as the standing takes it out.",
+        ),
+        (
+            "Krippendorff’s alpha",
+            summary.alpha_interval,
+            "Agreement beyond chance of the totals as given; works with any pattern of hearings.",
+        ),
+        (
+            "Krippendorff’s alpha, severity taken out",
+            summary.alpha_interval_adjusted,
+            "The same after the adjustment; it flatters a little: severity came from these totals.",
+        ),
+    ]
+    return [
+        (name, "not defined here" if value is None else number(value), said) for name, value, said in measures
+    ]
+
+
+def judges_work(work: JudgeWork) -> list[str]:
+    """What may be worth a talk with a judge, a sentence each; empty when nothing stands out.
+
+    Each names its number, so that the host can weigh it. None of it is proof, and none of it moves a place.
+    """
+    if work.hearings < FEWEST_HEARINGS:
+        return [f"{work.hearings} hearings are too few to say anything but severity."]
+    found = []
+    if work.misfit is not None and work.misfit_p is not None and work.misfit_p < RARE and work.misfit > 1:
+        found.append(
+            f"Differs from what entry and severity explain {number(work.misfit, 1)} times as much as the "
+            f"others (by luck alone: {number(100 * work.misfit_p, 2)} %)."
+        )
+    if work.order is not None and work.order < LOW_ORDER:
+        found.append(
+            f"Orders the entries unlike the rest of the panel (Kendall’s tau {number(work.order)}). "
+            "Another taste looks the same as another care."
+        )
+    if work.scale is not None and work.scale < NARROW_SCALE:
+        found.append(
+            f"Keeps to the middle of the scale (slope {number(work.scale)} on the others’ standing)."
+        )
+    if work.scale is not None and work.scale > WIDE_SCALE:
+        found.append(f"Goes to the ends of the scale (slope {number(work.scale)} on the others’ standing).")
+    if work.halo is not None and work.halo >= HIGH_HALO:
+        found.append(
+            f"Gives the criteria of an entry nearly the same score (mean correlation {number(work.halo)})."
+        )
+    if work.drift is not None and work.drift_p is not None and work.drift_p < RARE:
+        way = "rise" if work.drift > 0 else "fall"
+        found.append(
+            f"Totals {way} by {number(abs(work.drift))} from one hearing to the next. Orders differ from "
+            "judge to judge, so that this averages out."
+        )
+    return found

@@ -1,0 +1,139 @@
+"""How firm a standing is: without each judge, criterion by criterion, at a cut line, judge by judge."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from contests.models import Assignment, Contest, Entry, Judge
+from contests.results import standings, words
+from contests.scoring.cutline import OPEN, SURE, chances_above
+from contests.scoring.diagnostics import judges_work
+from contests.scoring.leaving_out import PODIUM, WithoutJudge, without_each_judge
+from contests.scoring.severity import fit_severity
+from contests.scoring.sheets import ScoreTable, shares, weighted_hearings
+from contests.scoring.standing import Standing, rank
+from contests.states import HearingState
+
+
+@dataclass(frozen=True)
+class OneJudge:
+    """A judge, what the standing is without this judge, and what the work looks like, in sentences."""
+
+    judge: Judge
+    without: WithoutJudge | None
+    podium: list[Entry]
+    unheard: list[Entry]
+    remarks: list[str]
+
+
+@dataclass(frozen=True)
+class OneCriterion:
+    """The first places on one criterion alone, as a special prize may ask for; empty without a ranking."""
+
+    name: str
+    best: list[tuple[int, Entry, float]]
+
+
+@dataclass(frozen=True)
+class CutLine:
+    """One entry's chance to belong among those that go on, a fraction of one, and the word for it."""
+
+    entry: Entry
+    chance: float
+    word: str
+
+
+@dataclass(frozen=True)
+class Doubts:
+    """Everything that the page about the standing's firmness shows; `cut` is None where nothing is known."""
+
+    judges: list[OneJudge]
+    criteria: list[OneCriterion]
+    keep: int
+    cut: list[CutLine] | None
+    agreement: list[tuple[str, str, str]]
+    podium: int = PODIUM
+
+
+def doubts_of(contest: Contest, *, keep: int) -> Doubts | None:
+    """Compute it from the submitted sheets; None without one. Raises SheetsRefused as the standing does."""
+    scores = standings.scores_of(contest)
+    if not scores:
+        return None
+    table, weights = ScoreTable(scores), standings.weights_of(contest)
+    entries = {str(entry.pk): entry for entry in contest.entries.all()}
+    standing = rank(table, weights)
+    return Doubts(
+        judges=_judges(contest, table, weights, entries),
+        criteria=[_criterion(name, table, entries) for name in _in_order(contest, table)],
+        keep=keep,
+        cut=_cut(table, weights, keep, entries),
+        agreement=words.agreement_measures(standing.summary),
+    )
+
+
+def _judges(
+    contest: Contest, table: ScoreTable, weights: Mapping[str, Any], entries: Mapping[str, Entry]
+) -> list[OneJudge]:
+    without = {one.judge: one for one in without_each_judge(table, weights)}
+    work = {one.judge: one for one in judges_work(table, weights, _positions(contest))}
+    found = []
+    for judge in contest.judges.select_related("member").order_by("member__name", "pk"):
+        if (name := str(judge.pk)) not in work:
+            continue
+        left = without.get(name)
+        found.append(
+            OneJudge(
+                judge=judge,
+                without=left,
+                podium=[entries[entry] for entry in left.podium] if left else [],
+                unheard=[entries[entry] for entry in left.unheard] if left else [],
+                remarks=words.judges_work(work[name]),
+            )
+        )
+    return found
+
+
+def _positions(contest: Contest) -> dict[tuple[str, str], int]:
+    heard = Assignment.objects.filter(round__contest=contest, state=HearingState.SUBMITTED)
+    return {
+        (str(judge), str(entry)): position
+        for judge, entry, position in heard.values_list("judge", "entry", "position")
+    }
+
+
+def _in_order(contest: Contest, table: ScoreTable) -> list[str]:
+    return [criterion.name for criterion in contest.criteria.all() if criterion.name in table.criteria]
+
+
+def _criterion(name: str, table: ScoreTable, entries: Mapping[str, Entry]) -> OneCriterion:
+    alone = ScoreTable(tuple(score for score in table.scores if score.criterion == name))
+    standing: Standing = rank(alone)
+    best = [
+        (row.place, entries[row.entry], row.adjusted)
+        for row in standing.entries
+        if row.place is not None and row.place <= PODIUM
+    ]
+    return OneCriterion(name, best)
+
+
+def _cut(
+    table: ScoreTable, weights: Mapping[str, Any], keep: int, entries: Mapping[str, Entry]
+) -> list[CutLine] | None:
+    fit = fit_severity(weighted_hearings(table, shares(table, weights)))
+    chances = chances_above(fit, keep) if fit.connected else None
+    if chances is None:
+        return None
+    lines = [
+        CutLine(entries[name], float(chance), _word(float(chance)))
+        for name, chance in zip(table.entries, chances, strict=True)
+    ]
+    return sorted(lines, key=lambda line: (-line.chance, line.entry.receipt))
+
+
+def _word(chance: float) -> str:
+    if chance >= SURE:
+        return "sure to go on"
+    return "borderline" if chance > OPEN else "sure to stay"

@@ -1,0 +1,149 @@
+"""A judge's work beside the panel's. Advice with its uncertainty, never a verdict: it drops nobody."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import f as f_distribution
+from scipy.stats import kendalltau, linregress
+
+from contests.scoring.severity import SeverityFit, fit_severity
+from contests.scoring.sheets import ScoreTable, Weights, shares, weighted_hearings
+from contests.scoring.ties import TIE_TOLERANCE, Floats
+
+FEWEST_HEARINGS = 6
+"""With fewer hearings than this nothing but severity is said of a judge. Common practice, no source."""
+
+Positions = Mapping[tuple[str, str], int]
+"""At which position a judge heard an entry, by judge and entry."""
+
+
+@dataclass(frozen=True)
+class JudgeWork:
+    """What a judge's totals look like once entry and severity are taken out; None where not defined.
+
+    `misfit` is the judge's residual mean square over that of the rest, about 1 for a judge like the others;
+    `misfit_p` the chance of so much or more by luck alone. `order` is Kendall's tau-b with the standing made
+    without this judge, `scale` the slope of the judge's totals on it: below 1 the judge keeps to the middle
+    of the scale, above it goes to its ends. `halo` is the mean correlation between criteria within the judge.
+    `drift` is the change of the residual from one position to the next, `drift_p` its chance by luck.
+    """
+
+    judge: str
+    hearings: int
+    misfit: float | None
+    misfit_p: float | None
+    order: float | None
+    scale: float | None
+    halo: float | None
+    drift: float | None
+    drift_p: float | None
+
+
+def judges_work(
+    scores: ScoreTable, weights: Weights | None = None, positions: Positions | None = None
+) -> tuple[JudgeWork, ...]:
+    """Look at every judge's work, by name. Raises SheetsRefused as `rank` does.
+
+    Notes
+    -----
+    Residuals are studentised by their leverage: the variance of a residual is σ²(1 − h), with
+    `h = 1/kᵢ + |tᵢ − gⱼ|²` from the two factors of the fit's covariance (Cook and Weisberg, Residuals and
+    Influence in Regression, 1982, chapter 2; the form for this model by algebra). The F probability takes
+    the two groups of residuals as independent, which is nearly so.
+    """
+    share = shares(scores, weights)
+    hearings = weighted_hearings(scores, share)
+    fit = fit_severity(hearings)
+    freedom = 1.0 - _leverage(fit, hearings.entry_index, hearings.judge_index)
+    found = []
+    for number, judge in enumerate(scores.judges):
+        own = hearings.judge_index == number
+        heard = [scores.entries[entry] for entry in hearings.entry_index[own]]
+        enough = len(heard) >= FEWEST_HEARINGS
+        misfit, misfit_p = _misfit(fit.residual, freedom, own) if enough else (None, None)
+        order, scale = _beside_the_rest(
+            scores, weights, judge, dict(zip(heard, hearings.total[own], strict=True))
+        )
+        drift, drift_p = None, None
+        if enough and positions is not None:
+            at = np.array([positions.get((judge, entry), np.nan) for entry in heard], dtype=np.float64)
+            drift, drift_p = _drift(at, fit.residual[own])
+        found.append(
+            JudgeWork(
+                judge=judge,
+                hearings=len(heard),
+                misfit=misfit,
+                misfit_p=misfit_p,
+                order=order if enough else None,
+                scale=scale if enough else None,
+                halo=_halo(scores, judge) if enough else None,
+                drift=drift,
+                drift_p=drift_p,
+            )
+        )
+    return tuple(found)
+
+
+def _leverage(fit: SeverityFit, entry_index: np.ndarray, judge_index: np.ndarray) -> Floats:
+    """Each hearing's leverage h, shape (n_hearings,), between 0 and 1."""
+    between = fit.through_judges[entry_index] - fit.judge_root[judge_index]
+    return np.asarray(1.0 / fit.hearings_of_entry[entry_index] + np.square(between).sum(axis=1))
+
+
+def _misfit(residual: Floats, freedom: Floats, own: np.ndarray) -> tuple[float | None, float | None]:
+    own_freedom, rest_freedom = float(freedom[own].sum()), float(freedom[~own].sum())
+    if own_freedom <= TIE_TOLERANCE or rest_freedom <= TIE_TOLERANCE:
+        return None, None
+    rest = float(np.square(residual[~own]).sum()) / rest_freedom
+    if rest <= TIE_TOLERANCE**2:
+        return None, None
+    ratio = float(np.square(residual[own]).sum()) / own_freedom / rest
+    return ratio, float(f_distribution.sf(ratio, own_freedom, rest_freedom))
+
+
+def _beside_the_rest(
+    scores: ScoreTable, weights: Weights | None, judge: str, totals: Mapping[str, float]
+) -> tuple[float | None, float | None]:
+    """Order and slope of a judge's totals against the standing that everybody else's sheets give."""
+    others = tuple(score for score in scores.scores if score.judge != judge)
+    if not others:
+        return None, None
+    rest = ScoreTable(others)
+    fit = fit_severity(weighted_hearings(rest, shares(rest, weights)))
+    if not fit.connected:
+        return None, None
+    adjusted = dict(zip(rest.entries, fit.adjusted, strict=True))
+    common = [entry for entry in totals if entry in adjusted]
+    if len(common) < FEWEST_HEARINGS:
+        return None, None
+    own = np.array([totals[entry] for entry in common])
+    field = np.array([adjusted[entry] for entry in common])
+    if np.ptp(field) <= TIE_TOLERANCE:
+        return None, None
+    order = None if np.ptp(own) <= TIE_TOLERANCE else float(kendalltau(own, field).statistic)
+    return order, float(linregress(field, own).slope)
+
+
+def _halo(scores: ScoreTable, judge: str) -> float | None:
+    """Mean correlation between the criteria on a judge's sheets; None for one criterion or constant ones."""
+    sheets: dict[tuple[str, str], dict[str, float]] = {}
+    for score in scores.scores:
+        if score.judge == judge:
+            sheets.setdefault((score.entry, score.repeat), {})[score.criterion] = score.value
+    grid = np.array([[sheet.get(name, np.nan) for name in scores.criteria] for sheet in sheets.values()])
+    grid = grid[:, ~np.isnan(grid).any(axis=0)]
+    grid = grid[:, np.ptp(grid, axis=0) > TIE_TOLERANCE]
+    n_criteria = grid.shape[1]
+    if n_criteria < 2:
+        return None
+    pairs = np.corrcoef(grid, rowvar=False)[np.triu_indices(n_criteria, k=1)]
+    return float(pairs.mean())
+
+
+def _drift(position: Floats, residual: Floats) -> tuple[float | None, float | None]:
+    known = np.isfinite(position)
+    if known.sum() < FEWEST_HEARINGS or np.ptp(position[known]) == 0 or np.ptp(residual[known]) == 0:
+        return None, None
+    line = linregress(position[known], residual[known])
+    return float(line.slope), float(line.pvalue)

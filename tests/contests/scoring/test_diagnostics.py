@@ -1,0 +1,108 @@
+"""What is said of a judge's work, against other libraries and against judges with a known fault."""
+
+import numpy as np
+import pandas
+import pytest
+import statsmodels.formula.api as smf
+from scipy.stats import kendalltau
+
+from contests.scoring.diagnostics import _leverage, judges_work
+from contests.scoring.severity import fit_severity
+from contests.scoring.sheets import Score, ScoreTable, shares, weighted_hearings
+from contests.scoring.standing import rank
+from tests.contests.scoring.sheetmaking import CATALYSTS
+
+N_ENTRIES, N_JUDGES = 40, 8
+
+
+def panel(seed: int, faults: dict[str, dict[str, float]] | None = None, hearings: int = 4) -> ScoreTable:
+    """Scores of a panel whose judges differ in severity; `faults` gives a judge noise, scale or drift."""
+    rng = np.random.default_rng(seed)
+    quality = rng.standard_normal(N_ENTRIES)
+    scores = []
+    heard: dict[int, int] = {}
+    for entry in range(N_ENTRIES):
+        for judge in rng.permutation(N_JUDGES)[:hearings]:
+            fault = {"noise": 0.6, "scale": 1.0, "drift": 0.0} | (faults or {}).get(f"J{judge}", {})
+            position = heard[judge] = heard.get(judge, -1) + 1
+            value = 6 + 0.3 * judge + fault["scale"] * quality[entry] + fault["drift"] * position
+            value += fault["noise"] * rng.standard_normal()
+            scores.append(Score(f"E{entry:02}", f"J{judge}", "overall", float(value)))
+    return ScoreTable(tuple(scores))
+
+
+def positions(scores: ScoreTable) -> dict[tuple[str, str], int]:
+    """The order in which `panel` had them heard: by entry."""
+    found: dict[tuple[str, str], int] = {}
+    for judge in scores.judges:
+        entries = sorted(one.entry for one in scores.scores if one.judge == judge)
+        found |= {(judge, entry): at for at, entry in enumerate(entries)}
+    return found
+
+
+def work_of(scores: ScoreTable, judge: str, **wishes):
+    return next(one for one in judges_work(scores, **wishes) if one.judge == judge)
+
+
+class TestLeverage:
+    @pytest.mark.parametrize("scores", [CATALYSTS, panel(1)], ids=["catalysts", "panel"])
+    def test_it_is_that_of_ordinary_least_squares(self, scores):
+        """statsmodels: the diagonal of the hat matrix of total ~ entry + judge."""
+        hearings = weighted_hearings(scores, shares(scores))
+        fit = fit_severity(hearings)
+        data = pandas.DataFrame({"y": hearings.total, "e": hearings.entry_index, "j": hearings.judge_index})
+        other = smf.ols("y ~ C(e) + C(j)", data).fit().get_influence().hat_matrix_diag
+        ours = _leverage(fit, hearings.entry_index, hearings.judge_index)
+        np.testing.assert_allclose(ours, other, atol=1e-10)
+
+
+class TestJudgesWork:
+    def test_an_honest_panel_gives_no_alarm_more_often_than_chance(self):
+        chances = [one.misfit_p for seed in range(25) for one in judges_work(panel(seed))]
+        # 200 judges, none at fault: about 1 % below .01. Six of 200 or more has a chance of 1.7 % (binomial).
+        assert np.mean(np.array(chances) < 0.01) < 6 / 200
+        assert np.mean(np.array(chances) < 0.5) == pytest.approx(0.5, abs=0.12)
+
+    def test_a_judge_with_thrice_the_noise_stands_out(self):
+        work = judges_work(panel(3, {"J2": {"noise": 1.8}}))
+        assert max(work, key=lambda one: one.misfit).judge == "J2"
+        assert next(one for one in work if one.judge == "J2").misfit_p < 1e-4
+
+    def test_keeping_to_the_middle_and_going_to_the_ends_show_in_the_scale(self):
+        scores = panel(5, {"J1": {"scale": 0.3}, "J4": {"scale": 2.2}})
+        scales = {one.judge: one.scale for one in judges_work(scores)}
+        assert min(scales, key=scales.get) == "J1"
+        assert max(scales, key=scales.get) == "J4"
+
+    def test_the_order_is_kendalls_tau_with_the_others(self):
+        scores = panel(6)
+        rest = rank(ScoreTable(tuple(one for one in scores.scores if one.judge != "J3")))
+        adjusted = {row.entry: row.adjusted for row in rest.entries}
+        own = {one.entry: one.value for one in scores.scores if one.judge == "J3"}
+        expected = kendalltau([own[e] for e in own], [adjusted[e] for e in own]).statistic
+        assert work_of(scores, "J3").order == pytest.approx(expected)
+
+    def test_a_drift_is_found_where_positions_are_known(self):
+        scores = panel(7, {"J5": {"drift": 0.2}})
+        drifting = work_of(scores, "J5", positions=positions(scores))
+        assert drifting.drift > 0.05
+        assert drifting.drift_p < 1e-3
+        assert work_of(scores, "J5").drift is None
+
+    def test_halo_is_the_mean_correlation_of_the_criteria(self):
+        rng = np.random.default_rng(1)
+        grid = rng.standard_normal((12, 3))
+        scores = ScoreTable(
+            tuple(
+                Score(f"E{entry:02}", judge, f"c{number}", float(value))
+                for judge in ("J1", "J2")
+                for entry, row in enumerate(grid)
+                for number, value in enumerate(row)
+            )
+        )
+        expected = np.corrcoef(grid.T)[np.triu_indices(3, 1)].mean()
+        assert work_of(scores, "J1").halo == pytest.approx(expected)
+
+    def test_of_few_hearings_nothing_is_said(self):
+        for one in judges_work(CATALYSTS):
+            assert (one.hearings, one.misfit, one.order, one.scale, one.halo) == (3, None, None, None, None)
