@@ -38,10 +38,11 @@ class OneCriterion:
 
 @dataclass(frozen=True)
 class CutLine:
-    """One entry's chance to belong among those that go on, a fraction of one, and the word for it."""
+    """One entry's chance to belong among those that go on, a fraction of one, and the words for it."""
 
     entry: Entry
     chance: float
+    shown: str
     word: str
 
 
@@ -127,7 +128,7 @@ def _cut(
     if chances is None:
         return None
     lines = [
-        CutLine(entries[name], float(chance), _word(float(chance)))
+        CutLine(entries[name], float(chance), words.chance(float(chance)), _word(float(chance)))
         for name, chance in zip(table.entries, chances, strict=True)
     ]
     return sorted(lines, key=lambda line: (-line.chance, line.entry.receipt))
@@ -135,5 +136,5 @@ def _cut(
 
 def _word(chance: float) -> str:
     if chance >= SURE:
-        return "sure to go on"
-    return "borderline" if chance > OPEN else "sure to stay"
+        return "as good as in"
+    return "borderline" if chance > OPEN else "as good as out"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from academy.templatetags.audio_text import number
+from academy.templatetags.audio_text import number, percent
 from contests.scoring.diagnostics import FEWEST_HEARINGS, JudgeWork
 from contests.scoring.standing import Summary
 
@@ -14,6 +14,7 @@ RARE = 0.01  # of a hundred judges without fault one is named; with a panel of t
 NARROW_SCALE, WIDE_SCALE = 0.5, 2.0
 HIGH_HALO = 0.9  # common practice, no source
 LOW_ORDER = 0.2  # common practice, no source
+MOST_CERTAIN = 0.01
 SMALLEST_SHOWN = 0.005  # half of the last digit that a page shows
 
 
@@ -52,6 +53,13 @@ def adjustment(raw: float, adjusted: float) -> str:
         "Your judges were together more generous than the panel, so "
         f"{number(-difference)} points were taken off."
     )
+
+
+def chance(value: float) -> str:
+    """A chance as it may be read: drawn ones are never told as certain."""
+    if value < MOST_CERTAIN:
+        return "under 1%"
+    return "over 99%" if value > 1 - MOST_CERTAIN else percent(value, 0)
 
 
 def agreement_measures(summary: Summary) -> list[tuple[str, str, str]]:
