@@ -10,6 +10,8 @@ from decimal import Decimal
 from django.db.models import QuerySet
 
 from academy.members.models import Member
+from academy.practice import grounds
+from analysis.listening.booth import Section
 from contests.access import Person, is_host
 from contests.decisions import CHANGED
 from contests.models import Contest, Criterion, Decision, Entry, EntryMove, Prize
@@ -75,6 +77,11 @@ def rubric_of(contest: Contest) -> list[WeighedCriterion]:
     criteria = list(contest.criteria.all())
     total = sum((criterion.weight for criterion in criteria), Decimal(0))
     return [WeighedCriterion(criterion, criterion.weight / total) for criterion in criteria]
+
+
+def sections_of_song(contest: Contest) -> list[Section]:
+    """The sections of the song, for the booth to jump by. Copies begin with the reference mix: one fits all."""
+    return [Section(one["name"], one["start_s"]) for one in grounds.sections_of(contest.pack)]
 
 
 def prizes_of(contest: Contest) -> list[Prize]:

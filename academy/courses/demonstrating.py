@@ -112,7 +112,11 @@ def prepare_demo(claim: Claim) -> None:
         # Read again under the lock: what came meanwhile is unmeasured, and the next attempt takes it.
         demo = Demo.objects.select_for_update().get(pk=demo.pk)
         demo.plan = planning.plan_set(
-            _recordings_of(demo), wished_lufs=LEVEL_LUFS, ceiling_dbtp=CEILING_DBTP, now=timezone.now()
+            _recordings_of(demo),
+            wished_lufs=LEVEL_LUFS,
+            ceiling_dbtp=CEILING_DBTP,
+            shows_map=True,
+            now=timezone.now(),
         )
         demo.save(update_fields=["plan"])
 
@@ -145,6 +149,7 @@ def booth_set(demo: Demo) -> dict[str, Any]:
             key=variant.code,
             label=letter,
             name=variant.label,
+            exaggerated=variant.is_exaggerated,
             segments_url=reverse("courses:demo_segment", args=[variant.code, 0]).removesuffix("0"),
         )
         for letter, variant in zip(LETTERS, demo.variants.all(), strict=False)

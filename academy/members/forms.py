@@ -68,12 +68,12 @@ class CodeField(forms.CharField):
     """An invitation code, however it was typed."""
 
     def __init__(self, **more: Any) -> None:
-        more = {
+        said: dict[str, Any] = {
             "label": "Invitation code",
             "max_length": 40,
             "widget": forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"}),
-        } | more
-        super().__init__(**more)
+        }
+        super().__init__(**said | more)
 
 
 class CodeForm(forms.Form):

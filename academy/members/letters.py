@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Mapping
 from datetime import UTC, datetime
 
 from django.urls import reverse
@@ -225,7 +226,7 @@ def left(address: str, name: str, kept: list[str], *, now: datetime) -> None:
     write(LEFT, key=_fresh_key(), address=address, context={"name": name, "kept": kept}, now=now)
 
 
-def _to_holder(kind: Kind, grant: Grant, context: dict[str, object], now: datetime) -> None:
+def _to_holder(kind: Kind, grant: Grant, context: Mapping[str, object], now: datetime) -> None:
     member = grant.member
     write(kind, key=str(grant.pk), address=member.email, person=member, context=context, now=now)
 

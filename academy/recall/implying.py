@@ -165,20 +165,22 @@ def levels_of(device: Device) -> Levels | None:
     units = []
     for side in sides_of(device.settings):
         threshold = _quantity(device, ("threshold", "ceiling"), side)
-        has_threshold = threshold is not None and threshold.unit in DECIBELS
-        units.append(threshold.unit if threshold and has_threshold else "")
+        if threshold is None or threshold.unit not in DECIBELS or threshold.up_to is not None:
+            threshold = Quantity(0.0, "")
+        units.append(threshold.unit)
         try:
-            found = _one_side(device, side, threshold.amount if threshold and has_threshold else 0.0, notes)
-        except CurveError as exc:
-            notes.add(f"{str(exc)[0].upper()}{str(exc)[1:]}.")
-            found = None
+            found = _one_side(device, side, threshold.amount, notes)
+        except CurveError:
+            return None
         if found is None:
             return None
         settings[side] = found
         reduction = _quantity(device, REDUCTION_NAMES, side)
         if reduction and reduction.unit == "dB":
-            ends = [reduction.amount] if reduction.up_to is None else [reduction.amount, reduction.up_to]
-            marks_db[side] = [abs(end) for end in ends if end]
+            ends = (reduction.amount, reduction.up_to or 0.0)
+            marks = [abs(end) for end in ends if end and math.isfinite(end)]
+            if marks:
+                marks_db[side] = marks
     if len(set(units)) > 1:
         return None
     is_relative = not units[0]
@@ -240,6 +242,8 @@ def _quantity(device: Device, names: tuple[str, ...], side: Side) -> Quantity | 
 
 def _seconds(quantity: Quantity | None) -> float | None:
     if quantity is None or quantity.unit not in SECONDS or quantity.up_to is not None:
+        return None
+    if math.isinf(quantity.amount):
         return None
     return quantity.amount * SECONDS[quantity.unit]
 

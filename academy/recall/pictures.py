@@ -161,7 +161,8 @@ def _levels(levels: Levels) -> Picture:
     comes_out = {side: _out(goes_in, settings) for side, settings in levels.settings.items()}
     across = Axis(low, high, LEFT, RIGHT)
     up = Axis(low, high, BOTTOM, TOP)
-    marks, marked = [], []
+    marks: list[Mark] = []
+    marked: list[float] = []
     for side, reductions in levels.marks_db.items():
         settings = levels.settings.get(side) or first
         if not isinstance(settings, Compression) or settings.ratio == 1:

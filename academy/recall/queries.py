@@ -36,8 +36,10 @@ def sheets_listed(person: Person, now: datetime) -> list[SheetLine]:
     lines = []
     for sheet, version in _with_last_version(sheets_for(person).exclude(pack=None)):
         content = version.content_sheet()
-        is_open = is_host(person) or (isinstance(person, Member) and opens(rank, sheet.pack.tier))
-        order = (sheet.pack.title, PLACE_ORDER.index(content.place), content.title)
+        pack = sheet.pack
+        assert pack is not None  # by the filter above
+        is_open = is_host(person) or (isinstance(person, Member) and opens(rank, pack.tier))
+        order = (pack.title, PLACE_ORDER.index(content.place), content.title)
         lines.append((order, SheetLine(sheet, content.title, where(content), version.number, is_open)))
     return [line for _, line in sorted(lines, key=lambda pair: pair[0])]
 

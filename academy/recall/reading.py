@@ -109,6 +109,8 @@ class _Reader:
             return
         indent = len(line) - len(line.lstrip())
         try:
+            if not bare.isprintable():  # nor does every database take a null or half a surrogate pair
+                raise NotRead("the line holds a sign that cannot be printed")
             self._take(indent, bare)
         except NotRead as exc:
             sentence = str(exc)

@@ -70,8 +70,7 @@ def change_facts(
 ) -> Sheet:
     """Write the draft's title, what it is on, rate and pack. Raises SheetRefused like `change_draft`."""
     name = "" if place is Place.TWO_BUS else place_name
-    facts = {"title": title, "place": place, "place_name": name, "rate_hz": rate_hz}
-    sheet = checked_sheet(replace(row.draft_sheet(), **facts))
+    sheet = checked_sheet(Sheet(title, place, name, rate_hz, row.draft_sheet().devices))
     _require_place(sheet, pack)
     _write_draft(row, sheet, seen=seen, pack=pack)
     return sheet

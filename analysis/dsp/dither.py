@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.dsp.errors import SampleError, require_audio
+from analysis.dsp.kernels import kernel
 
 # One step of 24 bits, as a share of full scale.
 STEP = 2.0**-23
@@ -42,12 +43,32 @@ def to_24_bit(audio: NDArray[np.float64], random: np.random.Generator) -> NDArra
     total error independent of the signal.
     """
     require_audio(audio)
-    # Half a step over is the rounding of a gain that brings a peak to full scale, not a level.
-    if not np.all(np.abs(audio) <= 1.0 + STEP / 2):
+    # A draw of 64 bits a sample, so that the order does not depend on the length of a block: two whole
+    # numbers of 32 bits, side by side.
+    draws = random.integers(0, 2**64 - 1, size=audio.shape, dtype=np.uint64, endpoint=True)
+    samples = np.empty(audio.shape, np.int32)
+    if not _dither(
+        np.ascontiguousarray(audio).reshape(-1), draws.view(np.int32).reshape(-1, 2), samples.reshape(-1)
+    ):
         raise SampleError("a sample is not a number or passes full scale")
-    # Two uniform draws a sample, side by side, so that the order does not depend on the length of a block.
-    triangular = random.random((*audio.shape, 2)).sum(axis=-1) - 1.0
-    # +1.0 has no step of its own: it becomes the highest one.
-    steps = np.clip(np.rint(audio / STEP + triangular), LOWEST, HIGHEST)
-    at_the_top: NDArray[np.int32] = steps.astype(np.int32) << 8
-    return at_the_top
+    return samples
+
+
+@kernel()
+def _dither(audio: NDArray[np.float64], draws: NDArray[np.int32], samples: NDArray[np.int32]) -> bool:
+    """Fill `samples`; False where one of them is not a number or passes full scale.
+
+    The sum of two draws, shape (n_samples, 2), half a step up so that its mean is nought, is triangular.
+    """
+    n_tame = 0
+    for at in range(audio.size):
+        # Half a step over is the rounding of a gain that brings a peak to full scale, not a level.
+        n_tame += abs(audio[at]) <= 1.0 + STEP / 2
+    if n_tame < audio.size:
+        return False
+    for at in range(audio.size):
+        triangular = (float(draws[at, 0]) + float(draws[at, 1]) + 1.0) * 2.0**-32
+        steps = np.rint(audio[at] / STEP + triangular)
+        # +1.0 has no step of its own: it becomes the highest one.
+        samples[at] = np.int32(min(max(steps, LOWEST), HIGHEST)) << 8
+    return True

@@ -13,12 +13,21 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
-from analysis.audiofile import METER_LIMITS, AudioDescription, FlacWriter, describe, read_blocks, write_flac
+from analysis.audiofile import (
+    METER_LIMITS,
+    AudioDescription,
+    FlacWriter,
+    WavWriter,
+    describe,
+    read_blocks,
+    write_flac,
+)
 from analysis.dsp.alignment import Offset, find_offset
 from analysis.dsp.dither import to_24_bit
 from analysis.dsp.errors import SampleError
 from analysis.dsp.meter import Measures, Meter
 from analysis.listening import second_meter
+from analysis.measuring.blocks import stored_blocks
 
 BLOCK_FRAMES = 65_536
 # Enough of any song to know it by, and a bound on memory: two of them take 230 MB in stereo at 48 kHz.
@@ -186,7 +195,8 @@ def render_copy(
     Parameters
     ----------
     source, destination : Path
-        A WAV or FLAC file of one or two channels; the FLAC file to write. Mono becomes two equal channels.
+        A WAV or FLAC file of one or two channels; the FLAC file to write, or WAV where its name ends so,
+        which is quicker for a copy that is only cut into segments. Mono becomes two equal channels.
     gain_db : float
         The only thing that is done to the sound.
     offset_frames : int
@@ -217,7 +227,8 @@ def render_copy(
     random = np.random.default_rng(seed)
     meter = Meter(rate_hz=rate_hz, n_channels=2)
     factor = polarity * 10.0 ** (gain_db / 20.0)
-    with FlacWriter(destination, rate_hz=rate_hz, channels=2, subtype="PCM_24") as writer:
+    writer_of = WavWriter if destination.suffix == ".wav" else FlacWriter
+    with writer_of(destination, rate_hz=rate_hz, channels=2, subtype="PCM_24") as writer:
         for block in _placed(source, offset_frames=offset_frames, rate_hz=rate_hz, frames=frames):
             try:
                 # Dithered before it is doubled, so that the two channels of a mono recording stay equal.
@@ -227,7 +238,7 @@ def render_copy(
                     "over_full_scale", f"A gain of {gain_db:+.1f} dB would take the copy over full scale."
                 ) from error
             writer.write(samples)
-            meter.add(samples / 2.0**31)
+            meter.add(samples)
     return meter.result()
 
 
@@ -265,7 +276,7 @@ def cut_segments(copy: Path, folder: Path, *, segment_frames: int) -> list[Path]
     found = describe(copy, METER_LIMITS)
     folder.mkdir(parents=True, exist_ok=True)
     segments = []
-    for index, block in enumerate(read_blocks(copy, block_frames=segment_frames)):
+    for index, block in enumerate(stored_blocks(copy, block_frames=segment_frames)):
         segments.append(folder / f"{index:05d}.flac")
         write_flac(segments[-1], [block], rate_hz=found.sample_rate_hz, channels=found.channels)
     return segments

@@ -77,7 +77,7 @@ def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
             reference = borrowed.enter_context(keeping.local_path(plan.reference.storage_key))
         return copies.make_copy(
             source,
-            folder / "copy.flac",
+            folder / "copy.wav",  # quick to write: only its segments are kept
             level_lufs=plan.level_lufs,
             ceiling_dbtp=plan.ceiling_dbtp,
             gain_db=copy.gain_db,

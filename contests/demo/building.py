@@ -57,6 +57,7 @@ def _populate(audio: DemoAudio, say: Say, *, now: datetime) -> None:
     tiers = people.make_tiers()
     members = people.make_people(tiers, now=now)
     host = members[SCENARIO.host.key]
+    people.make_invitation(tiers, host=host, now=now)
     say("Publishing the stems and the course; measuring and matching …")
     pack = teaching.make_pack(audio, tiers, host=host, now=now)
     teaching.make_course(audio, pack, tiers, host=host, now=now)

@@ -23,7 +23,7 @@ from contests.judging import access
 from contests.judging.drafts import field_of, plain
 from contests.judging.sheets import fields_of, revision_of
 from contests.models import Assignment, Round, ScoreSheet
-from contests.queries import WeighedCriterion, rubric_of
+from contests.queries import WeighedCriterion, rubric_of, sections_of_song
 from contests.states import HearingState, RoundState
 
 WRITING_S = 180.0
@@ -255,4 +255,4 @@ def _booth_set(
     ]
     if round_.plan is None or round_.state != RoundState.JUDGING or not seats:
         return None
-    return booth_set(round_.plan, seats)
+    return booth_set(round_.plan, seats, sections_of_song(round_.contest))

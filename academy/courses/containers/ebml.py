@@ -72,7 +72,7 @@ def _element(file: BinaryIO, size_bytes: int) -> tuple[int, int, int]:
     except IndexError:
         raise broken("WebM") from None
     start = file.tell() - len(head) + after
-    if size == (1 << 7 * (after - at)) - 1 or kind == _SEGMENT:
+    if size == (1 << 7 * (after - at)) - 1:
         size = size_bytes - start
     if start + size > size_bytes:
         raise broken("WebM")

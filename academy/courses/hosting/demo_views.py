@@ -13,7 +13,7 @@ from academy.courses import demonstrating
 from academy.courses.access import require_host
 from academy.courses.demonstrating import DemoRefused
 from academy.courses.hosting.access import hosted_demo, hosted_lesson, hosts_page
-from academy.courses.hosting.forms import DemoForm, VariantForm
+from academy.courses.hosting.forms import DemoForm, VariantForm, sent
 from academy.courses.models import Demo
 from analysis.audiofile import AudioError
 from analysis.intake import sealing
@@ -28,7 +28,7 @@ page_with_form = require_http_methods(["GET", "HEAD", "POST"])
 def demos(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
     """The demos of a lesson, and one more."""
     lesson = hosted_lesson(slug, lesson_slug)
-    form = DemoForm(request.POST or None)
+    form = DemoForm(*sent(request))
     if request.method == "POST" and form.is_valid():
         made = Demo.objects.create(lesson=lesson, **form.cleaned_data)
         messages.success(request, f"{made} is begun. Put its variants in.")
@@ -48,7 +48,7 @@ def demos(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
 def demo(request: HttpRequest, slug: str, lesson_slug: str, demo_id: int) -> HttpResponse:
     """One demo: its variants, and one more."""
     found = hosted_demo(hosted_lesson(slug, lesson_slug), demo_id)
-    form = VariantForm(request.POST or None, request.FILES or None)
+    form = VariantForm(*sent(request))
     if request.method == "POST" and form.is_valid():
         try:
             _add_variant(request, found, form)

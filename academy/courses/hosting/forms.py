@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from django import forms
+from django.http import HttpRequest
 
 from academy.courses import free_part
 from academy.courses.authoring import LessonText
@@ -15,8 +16,15 @@ from academy.courses.models import Course, Lesson
 from academy.members.models import Tier
 from academy.packs.models import StemPack
 
+Sent = tuple[Any, Any] | tuple[None, None]
+
 EVERYBODY, MEMBERS = "everybody", "members"
 MEDIA_ENDINGS = ".mp4,.m4a,.m4v,.webm,.ogg,.oga,.opus,.mp3,.wav,.flac,audio/*,video/*"
+
+
+def sent(request: HttpRequest) -> Sent:
+    """What a form is bound to: fields and files of a POST, an empty one too; nothing of a GET."""
+    return (request.POST, request.FILES) if request.method == "POST" else (None, None)
 
 
 class CourseForm(forms.Form):
@@ -142,16 +150,15 @@ class RecordingForm(FileForm):
         self.fields["file"].widget.attrs["accept"] = MEDIA_ENDINGS
 
 
-class ClockField(forms.CharField):
+class ClockField(forms.Field):
     """A time in a recording, typed as 1:30; seconds."""
 
-    def __init__(self, **kwargs: Any) -> None:
-        super().__init__(max_length=14, **kwargs)
+    widget = forms.TextInput(attrs={"maxlength": 14})
 
-    def to_python(self, value: Any) -> Any:
-        """Seconds. Raises ValidationError for what is no time."""
-        text = super().to_python(value)
-        if text in self.empty_values:
+    def to_python(self, value: Any) -> float | None:
+        """Seconds; None for nothing. Raises ValidationError for what is no time."""
+        text = str(value or "").strip()
+        if not text:
             return None
         seconds = read_clock(text)
         if seconds is None:

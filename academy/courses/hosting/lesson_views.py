@@ -12,7 +12,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from academy.courses import attaching, authoring
 from academy.courses.hosting.access import hosted_attachment, hosted_course, hosted_lesson, hosts_page
-from academy.courses.hosting.forms import AttachmentForm, LessonForm
+from academy.courses.hosting.forms import AttachmentForm, LessonForm, sent
 from academy.courses.models import CourseState
 from academy.courses.refusals import CourseRefused
 
@@ -25,7 +25,7 @@ def new(request: HttpRequest, slug: str) -> HttpResponse:
     """Write a lesson. In a course that is out already it is kept back until the host lets it go."""
     course = hosted_course(slug)
     is_out = course.state(timezone.now()) != CourseState.DRAFT
-    form = LessonForm(request.POST or None, initial={"is_kept_back": is_out})
+    form = LessonForm(*sent(request), initial={"is_kept_back": is_out})
     if request.method == "POST" and form.is_valid():
         try:
             lesson = authoring.create_lesson(course, form.written())
@@ -97,7 +97,7 @@ def remove(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
 def attachments(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
     """What members may take home, and one more."""
     lesson = hosted_lesson(slug, lesson_slug)
-    form = AttachmentForm(request.POST or None, request.FILES or None)
+    form = AttachmentForm(*sent(request))
     if request.method == "POST" and form.is_valid():
         file = form.cleaned_data["file"]
         try:

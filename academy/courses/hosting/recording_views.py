@@ -24,6 +24,7 @@ from academy.courses.hosting.forms import (
     FileForm,
     FreePartForm,
     RecordingForm,
+    sent,
 )
 from academy.courses.models import Lesson
 from academy.courses.playing import named
@@ -40,7 +41,7 @@ page_with_form = require_http_methods(["GET", "HEAD", "POST"])
 def recording(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
     """The lesson's audio or video file."""
     lesson = hosted_lesson(slug, lesson_slug)
-    form = RecordingForm(request.POST or None, request.FILES or None)
+    form = RecordingForm(*sent(request))
     if request.method == "POST" and form.is_valid():
         try:
             recordings.set_recording(lesson, _received(request, form), now=timezone.now())
@@ -108,7 +109,7 @@ def remove_free_part(request: HttpRequest, slug: str, lesson_slug: str) -> HttpR
 def chapters(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
     """The chapters, typed as text."""
     lesson = hosted_lesson(slug, lesson_slug)
-    form = ChaptersForm(request.POST or None, initial={"chapters": lesson.chapters})
+    form = ChaptersForm(*sent(request), initial={"chapters": lesson.chapters})
     if request.method == "POST" and form.is_valid():
         length_s = lesson.recording.length_s if lesson.recording else None
         try:
@@ -130,7 +131,7 @@ def chapters(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
 def captions(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
     """The captions there are, and one more language."""
     lesson = hosted_lesson(slug, lesson_slug)
-    form = CaptionsForm(request.POST or None, request.FILES or None)
+    form = CaptionsForm(*sent(request))
     if request.method == "POST" and form.is_valid():
         raw = form.cleaned_data["file"].read(captioning.LARGEST_BYTES + 1)
         try:

@@ -13,7 +13,7 @@ from academy.courses import authoring, publishing
 from academy.courses.access import previews
 from academy.courses.checklist import checklist
 from academy.courses.hosting.access import hosted_course, hosts_page
-from academy.courses.hosting.forms import CourseForm, ScheduleForm
+from academy.courses.hosting.forms import CourseForm, ScheduleForm, sent
 from academy.courses.models import Course
 from academy.courses.previewing import choose_preview
 from academy.courses.refusals import CourseRefused
@@ -35,7 +35,7 @@ def hosting(request: HttpRequest) -> HttpResponse:
 @page_with_form
 def new(request: HttpRequest) -> HttpResponse:
     """Begin a course."""
-    form = CourseForm(request.POST or None)
+    form = CourseForm(*sent(request))
     if request.method == "POST" and form.is_valid():
         try:
             course = authoring.create_course(**form.cleaned_data)

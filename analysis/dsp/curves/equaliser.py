@@ -24,6 +24,7 @@ Response = NDArray[np.complex128]
 
 BUTTERWORTH_Q = math.sqrt(0.5)
 DB_PER_OCTAVE_PER_ORDER = 6  # as engineers say it; exactly 20 lg 2 = 6.02
+LARGEST_GAIN_DB = 120.0  # far beyond any equaliser; no source
 HIGHEST_ORDER = 16  # 96 dB/octave, the steepest that is asked for in practice; no source
 
 
@@ -58,8 +59,7 @@ class Band:
             raise CurveError("a band needs a frequency above 0 Hz")
         if not (math.isfinite(self.q) and self.q > 0):
             raise CurveError("a Q has to be above 0")
-        if not math.isfinite(self.gain_db):
-            raise CurveError("a band needs a gain in dB that is a number")
+        _require_gain(self.gain_db)
         if not 1 <= self.order <= HIGHEST_ORDER:
             raise CurveError(f"a filter has an order from 1 to {HIGHEST_ORDER}")
 
@@ -133,6 +133,7 @@ def q_of_shelf_slope(slope: float, gain_db: float) -> float:
 
     Cookbook: 1 / Q = sqrt((A + 1 / A) (1 / S - 1) + 2). Raises CurveError where there is none.
     """
+    _require_gain(gain_db)
     a = 10.0 ** (gain_db / 40.0)
     if slope <= 0:
         raise CurveError("a shelf's slope has to be above 0; 1 is the steepest without overshoot")
@@ -172,6 +173,11 @@ def shelf_reading(shape: Shape, frequency_hz: float, gain_db: float, q: float = 
     for _ in range(20):  # each step takes away most of what is missing
         plateau_db += gain_db - read(plateau_db)
     return Band(shape, corner_hz, plateau_db, q)
+
+
+def _require_gain(gain_db: float) -> None:
+    if not abs(gain_db) <= LARGEST_GAIN_DB:
+        raise CurveError(f"a band needs a gain in dB, within {LARGEST_GAIN_DB:g} dB")
 
 
 def _prototype(band: Band, s: Response) -> Response:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+import random
 
 import numpy as np
 import pytest
 from scipy import signal
 
-from academy.recall.chain import Device, Side
+from academy.recall.chain import Device, Kind, Nature, Side
 from academy.recall.implying import levels_of, response_of, side_chain_of, timing_of, total_of
 from academy.recall.pictures import pictures_of, total_picture
 from academy.recall.reading import read_devices, read_sheet
@@ -165,6 +166,21 @@ class TestEqualisers:
     def test_a_usual_width_that_is_assumed_is_said(self):
         found = response_of(device("equaliser (software)", "bell 1 kHz +1 dB"), rate_hz=48_000)
         assert "drawn with a Q of 0.71" in found.notes[0]
+
+
+NAMES = ("threshold", "ratio", "knee", "make-up", "attack", "release", "reduction", "range", "ceiling")
+VALUES = ("0 dB", "-18 dBFS", "1000000000 dB", "0.000001 s", "infinity ms", "∞:1", "1:4", "0 to 3 dB", "4:1")
+BANDS = ("bell 0.000001 Hz +1000000 dB", "notch 999999 kHz Q 0.000001", "low shelf 1 Hz -119 dB slope 3")
+
+
+@pytest.mark.parametrize("seed", range(80))
+def test_settings_however_odd_draw_a_curve_or_none(seed):
+    chance = random.Random(seed)
+    lines = [f"{chance.choice(NAMES)} {chance.choice(VALUES)}" for _ in range(6)]
+    lines += [f"mid: {chance.choice(NAMES)} 2 dB | side: -infinity dB", chance.choice(BANDS)]
+    odd = device(f"{chance.choice(list(Kind))} ({chance.choice(list(Nature))})", *lines)
+    for picture in pictures_of(odd, rate_hz=48_000):  # a warning of the arithmetic fails the test
+        assert "nan" not in "".join(line.path for line in picture.lines)
 
 
 class TestTotal:

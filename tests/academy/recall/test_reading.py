@@ -77,6 +77,8 @@ class TestRefusing:
             ("insert:\n", "belongs to no device"),
             ("gate (hardware)\n  why: a\n  why: b\n", "one “why:”"),
             (f"gate (hardware): {'x' * 81}\n", "80 letters at most"),
+            ("gate (hardware): a\x00b\n", "cannot be printed"),
+            ("gate (hardware): a\ud800b\n", "cannot be printed"),
         ],
     )
     def test_each_kind_of_mistake_has_its_sentence(self, text, help_given):

@@ -216,6 +216,7 @@ class TestWhatAPageMayKnow:
             *("rate_hz", "frames", "segment_frames", "level_lufs", "monitor_dbc", "noise_url"),
             *("rest_after_min", "copies", "sections"),
         }
+        assert all(set(section) == {"name", "start_s"} for section in booth["sections"])
         for copy in booth["copies"]:
             assert set(copy) == {"key", "label", "name", "segments_url"}
             assert copy["name"] is None

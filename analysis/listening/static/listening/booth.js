@@ -112,6 +112,7 @@ class Booth {
     this.#part("section-line").hidden = this.#set.sections.length === 0;
     this.#part("seek").max = String(this.#length);
     this.#part("length").textContent = timeText(this.#length);
+    this.#part("seek").setAttribute("aria-valuetext", `${timeText(0)} of ${timeText(this.#length)}`);
     this.#part("gain").value = String(FIRST_GAIN_DB);
     this.#part("rest-after").value = String(this.#rest.after_min);
     this.#button("noise").hidden = !this.#set.noise_url;

@@ -62,16 +62,21 @@ def desk(
     hearings: list[Assignment],
 ) -> Iterator[Page]:
     """The first judge at the desk, with the booth opened."""
-    under_way: set[Request] = set()
-    page.on("request", lambda request: under_way.add(request))
-    page.on("requestfinished", lambda request: under_way.discard(request))
-    page.on("requestfailed", lambda request: under_way.discard(request))
-    page.under_way = under_way  # type: ignore[attr-defined]
+    watch(page)
     sign_in(page, hearings[0].judge.member, live_server.url)
     page.goto(live_server.url + reverse("contests:desk", args=[round_.contest.slug, 1]))
     page.click("[data-booth-ready]")
     yield page
     settle(page)
+
+
+def watch(browser: Page) -> None:
+    """Keep what the page has asked of the server and not been answered yet."""
+    under_way: set[Request] = set()
+    browser.on("request", lambda request: under_way.add(request))
+    browser.on("requestfinished", lambda request: under_way.discard(request))
+    browser.on("requestfailed", lambda request: under_way.discard(request))
+    browser.under_way = under_way  # type: ignore[attr-defined]
 
 
 def settle(browser: Page) -> None:
