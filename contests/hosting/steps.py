@@ -67,7 +67,7 @@ def steps_of(contest: Contest, tally: Tally, now: datetime) -> list[Step]:
     if state == ContestState.CLOSED:
         return [_prepare(tally)] if tally.round is None else _begin(tally)
     if state == ContestState.JUDGING and tally.is_judging:
-        return [_end(tally, is_due=now >= contest.judging_until)]
+        return [*_fill_up(tally), _end(tally, is_due=now >= contest.judging_until)]
     return []
 
 
@@ -92,6 +92,8 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
     if state == ContestState.CLOSED and not tally.is_moving and not tally.copies_refused:
         return ["All copies are ready. Open the judging."]
     if state == ContestState.JUDGING and tally.is_judging:
+        if tally.fallen_away:
+            return [f"{_counted(tally.fallen_away, 'hearing has', 'hearings have')} no judge any more."]
         if not tally.sheets_missing:
             return ["Every sheet is in. Close the judging."]
         if now >= contest.judging_until:
@@ -167,6 +169,19 @@ def _begin(tally: Tally) -> list[Step]:
             "After an entry came in or went out: the level is found again and every copy is made again.",
             is_aside=not (tally.unassigned or tally.copies_refused),
         ),
+    ]
+
+
+def _fill_up(tally: Tally) -> list[Step]:
+    if not tally.fallen_away:
+        return []
+    return [
+        Step(
+            "fill-up",
+            "Find other judges",
+            f"{_counted(tally.fallen_away, 'hearing has', 'hearings have')} fallen away. "
+            "Each goes to another judge, at the end of that judge’s order; nothing else moves.",
+        )
     ]
 
 

@@ -27,6 +27,7 @@ class Tally:
     sheets: dict[str, int] = field(default_factory=dict)  # by state
     given_out: int = 0  # entries that somebody is to hear
     given_up: int = 0  # checks and copies that failed for good
+    fallen_away: int = 0  # hearings of an open round that nobody has taken over yet
 
     @property
     def checking(self) -> int:
@@ -132,6 +133,7 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
         tallies[last[round_id]].sheets[state] = number
     for round_id, number in hearings.order_by().values_list("round").annotate(Count("entry", distinct=True)):
         tallies[last[round_id]].given_out = number
+    _count_fallen_away(tallies, hearings)
     _count_copies(tallies)
     _count_given_up(tallies)
     return tallies
@@ -141,6 +143,18 @@ def _by_state(rows: QuerySet[Any], group: str) -> Iterable[Any]:
     """Triples of group, state and number."""
     counted: Iterable[Any] = rows.order_by().values_list(group, "state").annotate(Count("pk"))
     return counted
+
+
+def _count_fallen_away(tallies: dict[int, Tally], hearings: QuerySet[Assignment]) -> None:
+    """Of each entry in an open round, what it lacks of the hearings that were promised."""
+    heard = (
+        hearings.filter(round__state=RoundState.JUDGING)
+        .order_by()
+        .values_list("round__contest", "round__hearings_per_entry", "entry")
+        .annotate(heard=Count("pk", filter=~Q(state=HearingState.STOOD_ASIDE)))
+    )
+    for contest, wanted, _, number in heard:
+        tallies[contest].fallen_away += max(0, wanted - number)
 
 
 def _count_copies(tallies: dict[int, Tally]) -> None:

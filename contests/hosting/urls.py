@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from contests.hosting import views
+from contests.hosting import panel_views, views
 
 urlpatterns = [
     path("", views.hosting, name="hosting"),
@@ -12,8 +12,11 @@ urlpatterns = [
     path("<slug:slug>/names/", views.names, name="host_names"),
     path("<slug:slug>/plan/", views.match_plan, name="host_plan"),
     path("<slug:slug>/log/", views.log, name="host_log"),
-    path("<slug:slug>/panel/", views.seat, name="host_seat"),
-    path("<slug:slug>/panel/<int:judge_id>/", views.unseat, name="host_unseat"),
+    path("<slug:slug>/panel/", panel_views.seat, name="host_seat"),
+    path("<slug:slug>/panel/<int:judge_id>/", panel_views.judge, name="host_judge"),
+    path("<slug:slug>/panel/<int:judge_id>/conflict/", panel_views.conflict, name="host_conflict"),
+    path("<slug:slug>/panel/<int:judge_id>/drop-out/", panel_views.drop_out, name="host_drop_out"),
+    path("<slug:slug>/panel/<int:judge_id>/take-away/", panel_views.unseat, name="host_unseat"),
     path("<slug:slug>/entries/<slug:receipt>/", views.entry, name="host_entry"),
     path("<slug:slug>/entries/<slug:receipt>/file/", views.entry_file, name="host_entry_file"),
 ]

@@ -23,10 +23,10 @@ from contests.hosting import access, queries, running, screening
 from contests.hosting.forms import ReasonForm, SeatForm
 from contests.hosting.refusals import HostingRefused
 from contests.hosting.tallies import tallies_of
-from contests.judging import panel
-from contests.judging.panel import PanelRefused
+from contests.judging import filling_up, panel
+from contests.judging.assigning import AssignRefused
 from contests.models import Contest, Entry
-from contests.states import ENTRY_MOVES, EntryState
+from contests.states import ENTRY_MOVES, EntryState, RoundState
 
 MUCH_LOWERED_DB = 6.0
 """Beyond this the whole round is heard so low that its host should know why. Common practice, no source."""
@@ -58,7 +58,7 @@ def hosting(request: HttpRequest) -> HttpResponse:
 @require_safe
 def desk(request: HttpRequest, slug: str) -> HttpResponse:
     """One contest's desk."""
-    return _desk_page(request, access.hosted_contest(request.user, slug))
+    return desk_page(request, access.hosted_contest(request.user, slug))
 
 
 @hosts_page
@@ -104,6 +104,11 @@ def _hide_map(contest: Contest, host: Member, reason: str) -> str:
     return "The judges will see no outline."
 
 
+def _fill_up(contest: Contest, host: Member, reason: str) -> str:
+    found = filling_up.fill_up(contest.rounds.get(state=RoundState.JUDGING), actor=host, now=timezone.now())
+    return f"Another judge has been found for {found} hearing{'' if found == 1 else 's'}."
+
+
 def _judge(contest: Contest, host: Member, reason: str) -> str:
     running.open_judging(contest.pk, actor=host, now=timezone.now())
     return "The judging is open."
@@ -123,6 +128,7 @@ STEPS: dict[str, Callable[[Contest, Member, str], str]] = {
     "show-map": _show_map,
     "hide-map": _hide_map,
     "judge": _judge,
+    "fill-up": _fill_up,
     "end": _end,
 }
 """What each button of the desk does; it returns the sentence that says so."""
@@ -136,10 +142,10 @@ def step(request: HttpRequest, slug: str, name: str) -> HttpResponse:
     if name not in STEPS:
         raise Http404
     try:
-        done = STEPS[name](contest, _host(request), request.POST.get("reason", ""))
-    except HostingRefused as exc:
+        done = STEPS[name](contest, host_of(request), request.POST.get("reason", ""))
+    except (HostingRefused, AssignRefused) as exc:
         contest.refresh_from_db()
-        return _desk_page(request, contest, refusal=str(exc), reason=request.POST.get("reason", ""))
+        return desk_page(request, contest, refusal=str(exc), reason=request.POST.get("reason", ""))
     messages.success(request, done)
     return redirect("contests:hosted", slug=slug)
 
@@ -151,11 +157,11 @@ def names(request: HttpRequest, slug: str) -> HttpResponse:
     contest = access.hosted_contest(request.user, slug)
     try:
         screening.show_names(
-            contest.pk, actor=_host(request), now=timezone.now(), reason=request.POST.get("reason", "")
+            contest.pk, actor=host_of(request), now=timezone.now(), reason=request.POST.get("reason", "")
         )
     except HostingRefused as exc:
-        return _desk_page(request, contest, refusal=str(exc))
-    return _desk_page(request, contest, shows_names=True)
+        return desk_page(request, contest, refusal=str(exc))
+    return desk_page(request, contest, shows_names=True)
 
 
 @hosts_page
@@ -172,7 +178,7 @@ def entry(request: HttpRequest, slug: str, receipt: str) -> HttpResponse:
         if service is None:
             raise Http404
         try:
-            service(found.pk, actor=_host(request), now=timezone.now(), reason=form.cleaned_data["reason"])
+            service(found.pk, actor=host_of(request), now=timezone.now(), reason=form.cleaned_data["reason"])
         except HostingRefused as exc:
             refusal = str(exc)
             found.refresh_from_db()
@@ -233,50 +239,7 @@ def log(request: HttpRequest, slug: str) -> HttpResponse:
     return render(request, "contests/hosting/log.html", page)
 
 
-@hosts_page
-@require_POST
-def seat(request: HttpRequest, slug: str) -> HttpResponse:
-    """Give a member a seat on the panel."""
-    contest = access.hosted_contest(request.user, slug)
-    form = SeatForm(request.POST)
-    if not form.is_valid():
-        return _desk_page(request, contest, seat_form=form, status=422)
-    member = Member.objects.filter(email=form.cleaned_data["email"].lower(), is_active=True).first()
-    try:
-        if member is None:
-            raise PanelRefused("No member has this address. Judges need an account here first.")
-        panel.seat_judge(contest, member, actor=_host(request), now=timezone.now())
-    except PanelRefused as exc:
-        form.add_error("email", str(exc))
-        return _desk_page(request, contest, seat_form=form, status=422)
-    messages.success(request, f"{member} sits on the panel.")
-    return redirect("contests:hosted", slug=slug)
-
-
-@hosts_page
-@require_http_methods(["GET", "HEAD", "POST"])
-def unseat(request: HttpRequest, slug: str, judge_id: int) -> HttpResponse:
-    """Say what is lost when a seat is taken away, and with a reason do it."""
-    contest = access.hosted_contest(request.user, slug)
-    judge = access.seat_on_panel(contest, judge_id)
-    form = ReasonForm(request.POST or None)
-    refusal = ""
-    if request.method == "POST" and form.is_valid():
-        try:
-            panel.remove_judge(
-                judge, actor=_host(request), now=timezone.now(), reason=form.cleaned_data["reason"]
-            )
-        except PanelRefused as exc:
-            refusal = str(exc)
-        else:
-            messages.success(request, f"{judge.member} no longer sits on the panel.")
-            return redirect("contests:hosted", slug=slug)
-    page = {"contest": contest, "judge": judge, "form": form, "refusal": refusal}
-    status = 422 if request.method == "POST" else 200
-    return render(request, "contests/hosting/unseat.html", page, status=status)
-
-
-def _desk_page(
+def desk_page(
     request: HttpRequest,
     contest: Contest,
     *,
@@ -286,6 +249,7 @@ def _desk_page(
     seat_form: SeatForm | None = None,
     status: int = 200,
 ) -> HttpResponse:
+    """The desk, with a refusal or a form that came back."""
     now = timezone.now()
     found = queries.desk_of(contest, now)
     page = {
@@ -318,7 +282,7 @@ def _entry_page(contest: Contest, found: Entry) -> dict[str, Any]:
     }
 
 
-def _host(request: HttpRequest) -> Member:
+def host_of(request: HttpRequest) -> Member:
     """Who is signed in. Only views behind `hosts_page` ask."""
     assert isinstance(request.user, Member)
     return request.user

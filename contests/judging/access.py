@@ -7,8 +7,8 @@ from django.http import Http404
 
 from academy.members.models import Member
 from contests.access import Person
-from contests.models import Assignment, Round
-from contests.states import EntryState, RoundState
+from contests.models import Assignment, Judge, Round
+from contests.states import ContestState, EntryState, RoundState
 
 OPENED = (RoundState.JUDGING, RoundState.CLOSED)
 
@@ -47,6 +47,18 @@ def own_hearing(person: Person, code: str) -> Assignment:
     if hearing is None:
         raise Http404
     return hearing
+
+
+def own_seat(person: Person, slug: str) -> Judge:
+    """The person's seat on a contest's panel, until its result is decided. Raises Http404 otherwise."""
+    if not isinstance(person, Member):
+        raise Http404
+    over = [ContestState.DECIDED, ContestState.PUBLISHED]
+    seats = Judge.objects.filter(member=person, has_left=False).exclude(contest__state__in=over)
+    seat = seats.select_related("contest").filter(contest__slug=slug).first()
+    if seat is None:
+        raise Http404
+    return seat
 
 
 def hearing_to_play(person: Person, code: str) -> Assignment:

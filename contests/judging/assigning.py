@@ -12,6 +12,7 @@ from django.db.models import QuerySet
 
 from academy.members.models import Member
 from contests import decisions
+from contests.judging.conflicts import barred_pairs
 from contests.models import Assignment, Entry, Judge, Round
 from contests.scoring.assigning import assign_hearings
 from contests.scoring.errors import ScoringError
@@ -42,13 +43,15 @@ def assign_round(of: Round, now: datetime, *, actor: Member | None = None) -> tu
             f"Round {round_.number} is {round_.get_state_display()}; its hearings stay as they are."
         )
     _refuse_if_left_out(round_)
-    entries = {entry.receipt: entry for entry in entries_of_round(round_)}
-    judges = _by_name(round_.contest.judges.select_related("member").order_by("pk"))
+    entries = {entry.receipt: entry for entry in entries_of_round(round_).select_related("member")}
+    seated = round_.contest.judges.filter(has_left=False).select_related("member").order_by("pk")
+    judges = _by_name(seated)
+    barred = barred_pairs(round_.contest, entries.values())
     conflicts = [
         (name, receipt)
         for name, judge in judges.items()
         for receipt, entry in entries.items()
-        if entry.member_id == judge.member_id
+        if (judge.pk, entry.pk) in barred
     ]
     try:
         plan = assign_hearings(
@@ -104,17 +107,19 @@ def letters(number: int) -> str:
 
 
 def _hearings(round_: Round, judge: Judge, order: Sequence[Entry]) -> list[Assignment]:
-    return [
-        Assignment(
-            round=round_,
-            judge=judge,
-            entry=entry,
-            position=position,
-            label=letters(position),
-            code=secrets.token_urlsafe(CODE_BYTES),
-        )
-        for position, entry in enumerate(order)
-    ]
+    return [new_hearing(round_, judge, entry, position) for position, entry in enumerate(order)]
+
+
+def new_hearing(round_: Round, judge: Judge, entry: Entry, position: int) -> Assignment:
+    """One hearing, not saved yet, with its letter and a random code."""
+    return Assignment(
+        round=round_,
+        judge=judge,
+        entry=entry,
+        position=position,
+        label=letters(position),
+        code=secrets.token_urlsafe(CODE_BYTES),
+    )
 
 
 def _by_name(judges: QuerySet[Judge]) -> dict[str, Judge]:

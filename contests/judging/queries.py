@@ -22,9 +22,9 @@ from analysis.listening.models import CopyState, ListeningCopy
 from contests.judging import access
 from contests.judging.drafts import field_of, plain
 from contests.judging.sheets import fields_of, revision_of
-from contests.models import Assignment, Round, ScoreSheet
+from contests.models import Assignment, Contest, Round, ScoreSheet
 from contests.queries import WeighedCriterion, rubric_of, sections_of_song
-from contests.states import HearingState, RoundState
+from contests.states import ContestState, HearingState, RoundState
 
 WRITING_S = 180.0
 """Time to think and write a sheet, for the estimate of a round's length. Common practice, no source."""
@@ -103,6 +103,13 @@ class Desk:
         """The sheet to begin with: the first that is not done, else the first."""
         waiting = (sheet for sheet in self.sheets if sheet.state == HearingState.WAITING)
         return next(waiting, self.sheets[0] if self.sheets else None)
+
+
+def seats_of(member: Member) -> list[Contest]:
+    """The contests on whose panels the member sits and whose result is not decided, by title."""
+    over = [ContestState.DRAFT, ContestState.DECIDED, ContestState.PUBLISHED]
+    seated = Contest.objects.filter(judges__member=member, judges__has_left=False).exclude(state__in=over)
+    return list(seated.order_by("title"))
 
 
 def rounds_waiting(member: Member, now: datetime) -> list[RoundWords]:

@@ -6,6 +6,7 @@ from contests.judging import hearing, views
 
 urlpatterns = [
     path("", views.judging, name="judging"),
+    path("conflicts/<slug:slug>/", views.conflicts, name="conflicts"),
     path("rounds/<slug:slug>/<int:number>/", views.desk, name="desk"),
     path("rounds/<slug:slug>/<int:number>/heard/", views.heard, name="heard"),
     path("sheets/<slug:code>/", views.sheet, name="sheet"),

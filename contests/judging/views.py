@@ -19,7 +19,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from academy.members.models import Member
 from contests.judging import access, queries, sheets
+from contests.judging.conflicts import ConflictRefused, declare_conflict
 from contests.judging.drafts import SheetRefused, read_draft
+from contests.judging.forms import ConflictForm
 from contests.judging.heard import keep_heard
 from contests.judging.sheets import SheetChanged
 from contests.models import Assignment
@@ -49,7 +51,27 @@ def judges_page(view: View) -> View:
 def judging(request: HttpRequest) -> HttpResponse:
     """The rounds that wait for this judge."""
     rounds = queries.rounds_waiting(_member(request), timezone.now())
-    return render(request, "contests/judging/list.html", {"rounds": rounds})
+    seats = queries.seats_of(_member(request))
+    return render(request, "contests/judging/list.html", {"rounds": rounds, "seats": seats})
+
+
+@judges_page
+@require_http_methods(["GET", "HEAD", "POST"])
+def conflicts(request: HttpRequest, slug: str) -> HttpResponse:
+    """Whose mixes the judge must not hear, said by the judge."""
+    seat = access.own_seat(request.user, slug)
+    form = ConflictForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            declare_conflict(seat, form.cleaned_data["email"], by=_member(request), now=timezone.now())
+        except ConflictRefused as exc:
+            form.add_error("email", str(exc))
+        else:
+            messages.success(request, "It is taken down; you are not given that person’s mix.")
+            return redirect("contests:conflicts", slug=slug)
+    page = {"contest": seat.contest, "declared": seat.conflicts.all(), "form": form}
+    status = 422 if request.method == "POST" else 200
+    return render(request, "contests/judging/conflicts.html", page, status=status)
 
 
 @judges_page

@@ -16,12 +16,29 @@ class Judge(models.Model):
 
     contest = models.ForeignKey(Contest, on_delete=models.CASCADE, related_name="judges")
     member = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="seats")
+    has_left = models.BooleanField(default=False)  # dropped out; sheets that were submitted stay
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["contest", "member"], name="one_seat_a_judge")]
 
     def __str__(self) -> str:
         return f"{self.member} on the panel of {self.contest}"
+
+
+class Conflict(models.Model):
+    """A judge must not hear this person's mixes: family, pupil, partner, employer. By address, as entered."""
+
+    judge = models.ForeignKey(Judge, on_delete=models.CASCADE, related_name="conflicts")
+    email = models.EmailField()  # in lower case; whoever has this address or takes it later
+    declared_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    declared_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["email"]
+        constraints = [models.UniqueConstraint(fields=["judge", "email"], name="one_conflict_a_person")]
+
+    def __str__(self) -> str:
+        return f"{self.judge.member} and {self.email}"
 
 
 class Round(models.Model):

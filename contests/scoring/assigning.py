@@ -142,15 +142,9 @@ def hand_over(
     if judge not in plan.order:
         raise SheetsRefused([f"{judge} is not on this panel."])
     barred = set(conflicts)
-    order = {name: list(entries) for name, entries in plan.order.items() if name != judge}
+    rest = {name: entries for name, entries in plan.order.items() if name != judge}
     orphans = [entry for entry in plan.order[judge] if entry not in plan.anchors]
-    draw = Random(f"{seed} {judge}")
-    for entry in orphans:
-        free = [name for name in order if entry not in order[name] and (name, entry) not in barred]
-        if not free:
-            raise Infeasible(f"No other judge may hear entry {entry} in place of {judge}.")
-        least = min(len(order[name]) for name in free)
-        order[draw.choice([name for name in free if len(order[name]) == least])].append(entry)
+    order = top_up(rest, orphans, conflicts=barred, seed=f"{seed} {judge}")
     hearings = Counter(e for entries in order.values() for e in entries if e not in plan.anchors)
     after = _plan(
         {name: tuple(entries) for name, entries in order.items()},
@@ -161,6 +155,29 @@ def hand_over(
     if not after.connected:
         raise Infeasible(f"Without {judge} the other judges fall into groups that share no entry.")
     return after
+
+
+def top_up(
+    order: Mapping[str, Sequence[str]],
+    wanted: Iterable[str],
+    *,
+    conflicts: Collection[tuple[str, str]] = (),
+    seed: object = 0,
+) -> dict[str, list[str]]:
+    """The orders with one more hearing for each time that an entry is `wanted`, at their ends.
+
+    Each goes to a permitted judge who does not have the entry yet, the one with the least load; among equals
+    the seed draws. Nothing else moves. Raises Infeasible when an entry has nobody left to go to.
+    """
+    orders = {judge: list(entries) for judge, entries in order.items()}
+    draw = Random(str(seed))
+    for entry in wanted:
+        free = [judge for judge in orders if entry not in orders[judge] and (judge, entry) not in conflicts]
+        if not free:
+            raise Infeasible(f"No other judge may hear entry {entry}.")
+        least = min(len(orders[judge]) for judge in free)
+        orders[draw.choice([judge for judge in free if len(orders[judge]) == least])].append(entry)
+    return orders
 
 
 def _check_names(

@@ -1,0 +1,113 @@
+"""Hearings that fell away in an open round, and the judges who take them over."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import datetime
+
+from django.db import transaction
+
+from academy.members.models import Member
+from contests import decisions
+from contests.judging.assigning import AssignRefused, entries_of_round, new_hearing
+from contests.judging.conflicts import barred_pairs
+from contests.judging.panel import PanelRefused
+from contests.models import Assignment, Entry, Judge, Round
+from contests.scoring.assigning import top_up
+from contests.scoring.errors import ScoringError
+from contests.states import HearingState, RoundState
+
+
+def fallen_away(round_: Round) -> dict[Entry, int]:
+    """How many hearings each entry of an open round lacks, because judges stood aside or dropped out."""
+    counting = round_.assignments.exclude(state=HearingState.STOOD_ASIDE).values_list("entry", flat=True)
+    heard = Counter(counting)
+    lacking = {
+        entry: round_.hearings_per_entry - heard[entry.pk]
+        for entry in entries_of_round(round_).select_related("member").order_by("receipt")
+    }
+    return {entry: number for entry, number in lacking.items() if number > 0}
+
+
+@transaction.atomic
+def fill_up(of: Round, *, actor: Member, now: datetime) -> int:
+    """Give every hearing that fell away to another judge, at the end of that judge's order; returns how many.
+
+    Nothing else moves: nobody's order, letters or sheets change. Raises AssignRefused, with nothing written,
+    for a round that is not open and when an entry has nobody left to go to.
+    """
+    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=of.pk)
+    if round_.state != RoundState.JUDGING:
+        raise AssignRefused("Hearings are filled up while the round is open to the judges.")
+    lacking = fallen_away(round_)
+    wanted = [entry for entry, number in lacking.items() for _ in range(number)]
+    if not wanted:
+        return 0
+    judges = {judge.pk: judge for judge in _at_work(round_)}
+    entries = {entry.receipt: entry for entry in lacking}
+    receipts = {entry.pk: entry.receipt for entry in lacking}
+    orders = _orders(round_, judges)
+    barred = {(str(judge), receipts[entry]) for judge, entry in barred_pairs(round_.contest, lacking)}
+    try:
+        filled = top_up(
+            orders,
+            [entry.receipt for entry in wanted],
+            conflicts=barred,
+            seed=f"{round_.seed} {round_.assignments.count()}",
+        )
+    except ScoringError as exc:
+        raise AssignRefused(f"{exc} Seat another judge, or let the entry have one hearing less.") from exc
+    last = _last_positions(round_)
+    Assignment.objects.bulk_create(
+        new_hearing(round_, judges[int(name)], entries[receipt], last.get(int(name), -1) + step)
+        for name, order in filled.items()
+        for step, receipt in enumerate(order[len(orders[name]) :], start=1)
+    )
+    details = {"round": round_.number, "hearings": len(wanted)}
+    decisions.record(round_.contest, "hearings filled up", actor=actor, now=now, details=details)
+    return len(wanted)
+
+
+@transaction.atomic
+def drop_out(judge: Judge, *, actor: Member, now: datetime, reason: str) -> int:
+    """A judge leaves in the middle of a round: what is not submitted goes to others; how many hearings move.
+
+    Submitted sheets stay and count. Raises PanelRefused without a reason, without an open round, and when
+    somebody else cannot take the hearings over; then nothing has changed.
+    """
+    if not reason.strip():
+        raise PanelRefused("Give the reason; it is recorded.")
+    round_ = judge.contest.rounds.filter(state=RoundState.JUDGING).first()
+    if round_ is None:
+        raise PanelRefused("No round is open, so no hearing has to move. Take the seat away instead.")
+    waiting = round_.assignments.filter(judge=judge, state=HearingState.WAITING)
+    moved = waiting.update(state=HearingState.STOOD_ASIDE)
+    judge.has_left = True
+    judge.save(update_fields=["has_left"])
+    details = {"judge": judge.pk, "round": round_.number, "hearings": moved}
+    decisions.record(judge.contest, "judge dropped out", actor=actor, now=now, reason=reason, details=details)
+    try:
+        fill_up(round_, actor=actor, now=now)
+    except AssignRefused as exc:
+        raise PanelRefused(str(exc)) from exc
+    return moved
+
+
+def _at_work(round_: Round) -> list[Judge]:
+    return list(round_.contest.judges.filter(has_left=False).order_by("pk"))
+
+
+def _orders(round_: Round, judges: dict[int, Judge]) -> dict[str, list[str]]:
+    """What each judge has or had, those left aside included: nobody gets an entry twice."""
+    orders: dict[str, list[str]] = {str(judge): [] for judge in judges}
+    given = round_.assignments.filter(judge__in=judges).order_by("position")
+    for judge, receipt in given.values_list("judge", "entry__receipt"):
+        orders[str(judge)].append(receipt)
+    return orders
+
+
+def _last_positions(round_: Round) -> dict[int, int]:
+    last: dict[int, int] = {}
+    for judge, position in round_.assignments.values_list("judge", "position"):
+        last[judge] = max(position, last.get(judge, -1))
+    return last
