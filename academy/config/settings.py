@@ -77,7 +77,7 @@ MEMBER_DATA = ["academy.members.own_data.account", "academy.packs.own_data.held"
 MEMBER_LEAVING = ["academy.packs.own_data.leaving", "contests.leaving.leaving"]
 SITE_NAME = os.environ.get("SITE_NAME", "The mixing school")
 # Where the links in letters lead, and whom letters come from.
-SITE_URL = os.environ.get("SITE_URL") or "http://127.0.0.1:8000"
+SITE_URL = os.environ.get("SITE_URL") or environment.site_url(ALLOWED_HOSTS, https=HTTPS)
 DEFAULT_FROM_EMAIL = os.environ.get("DEFAULT_FROM_EMAIL") or "letters@localhost"
 # Shared with whatever takes the payments and sends signed events; the old and the new one while they change.
 MEMBERSHIP_SECRETS = environment.shared_secrets("MEMBERSHIP_SECRETS")
