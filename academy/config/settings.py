@@ -73,8 +73,17 @@ MEMBER_SECTIONS = [
     "academy.practice.sections.practising",
 ]
 # Functions that say what a room holds by a member, and what becomes of it when the member leaves.
-MEMBER_DATA = ["academy.members.own_data.account", "academy.packs.own_data.held", "contests.own_data.held"]
-MEMBER_LEAVING = ["academy.packs.own_data.leaving", "contests.leaving.leaving"]
+MEMBER_DATA = [
+    "academy.members.own_data.account",
+    "academy.packs.own_data.held",
+    "academy.courses.own_data.held",
+    "contests.own_data.held",
+]
+MEMBER_LEAVING = [
+    "academy.packs.own_data.leaving",
+    "academy.courses.own_data.leaving",
+    "contests.leaving.leaving",
+]
 SITE_NAME = os.environ.get("SITE_NAME", "The mixing school")
 # Where the links in letters lead, and whom letters come from.
 SITE_URL = os.environ.get("SITE_URL") or environment.site_url(ALLOWED_HOSTS, https=HTTPS)
