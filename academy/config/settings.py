@@ -59,7 +59,12 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
 ]
 # The sections of the site's menu: title, name of its address. The template asks no room.
-SITE_SECTIONS = [("Courses", "courses:list"), ("Stem packs", "packs:list"), ("Contests", "contests:list")]
+SITE_SECTIONS = [
+    ("Courses", "courses:list"),
+    ("Stem packs", "packs:list"),
+    ("Practice", "practice:mine"),
+    ("Contests", "contests:list"),
+]
 # Functions that put further lines on a member's own page, each with what applies to that member.
 MEMBER_SECTIONS = [
     "academy.members.hosting.sections.hosting",
@@ -75,11 +80,13 @@ MEMBER_SECTIONS = [
 # Functions that say what a room holds by a member, and what becomes of it when the member leaves.
 MEMBER_DATA = [
     "academy.members.own_data.account",
+    "academy.practice.own_data.held",
     "academy.packs.own_data.held",
     "academy.courses.own_data.held",
     "contests.own_data.held",
 ]
 MEMBER_LEAVING = [
+    "academy.practice.own_data.leaving",
     "academy.packs.own_data.leaving",
     "academy.courses.own_data.leaving",
     "contests.leaving.leaving",
