@@ -54,7 +54,7 @@ def signing_seed(data_dir: Path) -> str:
 
 
 def site_url(hosts: list[str], *, https: bool) -> str:
-    """Where links in letters lead when SITE_URL does not say: the first of the site's names, or this machine."""
+    """Where links in letters lead without SITE_URL: to the first of the site's names, or this machine."""
     named = [host.lstrip(".") for host in hosts if host != "*"]
     return f"https://{named[0]}" if https and named else "http://127.0.0.1:8000"
 
