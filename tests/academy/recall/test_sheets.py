@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from django.db.models import ProtectedError
 
 from academy.recall import sheets
 from academy.recall.chain import Place, Sheet, SheetRefused
@@ -173,9 +172,7 @@ class TestDuplicateAndRemove:
         assert not SheetVersion.objects.exists()
 
     def test_one_that_a_lesson_shows_stays(self, row, monkeypatch):
-        def refuse(*_: object) -> None:
-            raise ProtectedError("a lesson", set())
-
-        monkeypatch.setattr(RecallSheet, "delete", refuse)
+        monkeypatch.setattr(sheets, "is_linked", lambda _: True)
         with pytest.raises(SheetRefused, match="A lesson shows this sheet"):
             sheets.remove(row)
+        assert RecallSheet.objects.exists()
