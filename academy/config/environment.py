@@ -53,6 +53,12 @@ def signing_seed(data_dir: Path) -> str:
     return given
 
 
+def site_url(hosts: list[str], *, https: bool) -> str:
+    """Where links in letters lead without SITE_URL: to the first of the site's names, or this machine."""
+    named = [host.lstrip(".") for host in hosts if host != "*"]
+    return f"https://{named[0]}" if https and named else "http://127.0.0.1:8000"
+
+
 def shared_secrets(name: str) -> list[str]:
     """Secrets shared with another program, with commas; each long enough that nobody guesses it."""
     found = words(name)

@@ -48,6 +48,9 @@ def serve(*, host: str, port: int, workers: int, when_ready: Callable[[str], obj
     Raises CannotServe when the port is taken.
     """
     _refuse_taken_port(host, port)
+    if not settings.HTTPS:
+        # Both parts read it: links in letters lead to this very site, whatever its port.
+        os.environ.setdefault("SITE_URL", f"http://{host}:{port}")
     stop = _Stop()  # before there is anything that a signal could leave behind
     parts: list[subprocess.Popen[bytes]] = []
     try:

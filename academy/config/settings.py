@@ -59,7 +59,12 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
 ]
 # The sections of the site's menu: title, name of its address. The template asks no room.
-SITE_SECTIONS = [("Courses", "courses:list"), ("Stem packs", "packs:list"), ("Contests", "contests:list")]
+SITE_SECTIONS = [
+    ("Courses", "courses:list"),
+    ("Stem packs", "packs:list"),
+    ("Practice", "practice:mine"),
+    ("Contests", "contests:list"),
+]
 # Functions that put further lines on a member's own page, each with what applies to that member.
 MEMBER_SECTIONS = [
     "academy.members.hosting.sections.hosting",
@@ -73,11 +78,22 @@ MEMBER_SECTIONS = [
     "academy.practice.sections.practising",
 ]
 # Functions that say what a room holds by a member, and what becomes of it when the member leaves.
-MEMBER_DATA = ["academy.members.own_data.account", "academy.packs.own_data.held", "contests.own_data.held"]
-MEMBER_LEAVING = ["academy.packs.own_data.leaving", "contests.leaving.leaving"]
+MEMBER_DATA = [
+    "academy.members.own_data.account",
+    "academy.practice.own_data.held",
+    "academy.packs.own_data.held",
+    "academy.courses.own_data.held",
+    "contests.own_data.held",
+]
+MEMBER_LEAVING = [
+    "academy.practice.own_data.leaving",
+    "academy.packs.own_data.leaving",
+    "academy.courses.own_data.leaving",
+    "contests.leaving.leaving",
+]
 SITE_NAME = os.environ.get("SITE_NAME", "The mixing school")
 # Where the links in letters lead, and whom letters come from.
-SITE_URL = os.environ.get("SITE_URL") or "http://127.0.0.1:8000"
+SITE_URL = os.environ.get("SITE_URL") or environment.site_url(ALLOWED_HOSTS, https=HTTPS)
 DEFAULT_FROM_EMAIL = os.environ.get("DEFAULT_FROM_EMAIL") or "letters@localhost"
 # Shared with whatever takes the payments and sends signed events; the old and the new one while they change.
 MEMBERSHIP_SECRETS = environment.shared_secrets("MEMBERSHIP_SECRETS")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.db import transaction
@@ -14,6 +15,7 @@ from academy.courses.models import Course, CourseState, Lesson
 from academy.courses.refusals import CourseRefused
 from academy.members.models import Tier
 from academy.packs.models import StemPack
+from academy.recall.models import RecallSheet
 
 LONGEST_SLUG = 50
 RESERVED = {"hosting", "demos"}  # the room's own addresses
@@ -78,6 +80,11 @@ def change_lesson(lesson: Lesson, written: LessonText) -> None:
     for name, value in vars(written).items():
         setattr(lesson, name, value)
     lesson.save(update_fields=list(vars(written)))
+
+
+def show_sheets(lesson: Lesson, sheets: Iterable[RecallSheet]) -> None:
+    """Let the lesson show these recall sheets and no others; it then decides who reads them there."""
+    lesson.sheets.set(sheets)
 
 
 @transaction.atomic

@@ -9,6 +9,7 @@ from django.db import models
 
 from academy.members.models import Tier
 from academy.packs.models import StemPack
+from academy.recall.models import RecallSheet
 from analysis.intake.models import Recording
 from analysis.listening.models import MatchPlan
 
@@ -85,6 +86,7 @@ class Lesson(models.Model):
     free_from_s = models.FloatField(null=True)
     free_until_s = models.FloatField(null=True)
     chapters = models.TextField(blank=True)  # a time and a title a line
+    sheets = models.ManyToManyField(RecallSheet, blank=True, related_name="lessons")
 
     class Meta:
         ordering = ["position"]

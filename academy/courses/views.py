@@ -13,6 +13,7 @@ from academy.courses import free_part as free_parts
 from academy.courses.access import Viewer
 from academy.courses.models import Demo, Lesson, MediaFile
 from academy.courses.previewing import chosen_preview
+from academy.recall.showing import sheet_context
 from analysis.intake.delivery import hand_out
 from analysis.listening import segments
 
@@ -80,6 +81,7 @@ def lesson(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
     }
     if line.is_open:
         context["attachments"] = list(found.attachments.all())
+        context["sheets"] = list(filter(None, map(sheet_context, found.sheets.all())))
         context |= _demo_context(found, request.GET.get("demo", ""))
     return render(request, "academy/courses/lesson.html", context)
 

@@ -17,6 +17,7 @@ from django.utils.module_loading import import_string
 from academy.letters import sweeping
 from academy.members import letters
 from academy.members.models import Member
+from analysis.intake.models import Upload
 
 FORMER = "Former member"
 
@@ -91,7 +92,9 @@ def _own_parting(member: Member) -> Parting:
     obstacle = ""
     others = Member.objects.filter(is_host=True, is_active=True).exclude(pk=member.pk)
     if member.is_host and not others.exists():
-        obstacle = "You are the only host. Make somebody else a host first, so that the site is not orphaned."
+        obstacle = (
+            "You are the only host. Have the operator make somebody else a host first: a site needs one."
+        )
     lost = ["Your account: name, address, pass phrase."]
     if member.grants.exists():
         lost.append(
@@ -103,6 +106,7 @@ def _own_parting(member: Member) -> Parting:
 def _forget(member: Member) -> None:
     sweeping.forget(member)
     member.payment_events.update(payer="", member=None)
+    Upload.objects.filter(owner=member).delete()  # their bytes go by the sweep, as bytes without a row
     for personal in (member.redemptions, member.mailed_links, member.grants):
         personal.all().delete()
 

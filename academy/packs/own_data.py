@@ -26,8 +26,10 @@ def held(member: Member) -> Part | None:
                 for pack, version, at in accepted.values_list("pack__title", "terms_version", "accepted_at")
             ],
             "downloads": [
-                {"pack": pack, "stem": stem, "started_at": at}
-                for pack, stem, at in fetched.values_list("pack__title", "stem__name", "started_at")
+                {"pack": pack, "version": version, "form": form, "stem": stem, "started_at": at}
+                for pack, version, form, stem, at in fetched.values_list(
+                    "pack__title", "version__number", "form", "stem__name", "started_at"
+                )
             ],
         },
     )

@@ -79,7 +79,11 @@ def shared_copy(share_code: str, copy_id: int) -> ListeningCopy:
 def _one(mixes: QuerySet[PracticeMix], **wanted: object) -> PracticeMix:
     mix = (
         mixes.select_related(
-            "practice__pack__reference_mix", "practice__member", "practice__plan", "recording"
+            "practice__pack__reference_mix",
+            "practice__pack__current",
+            "practice__member",
+            "practice__plan",
+            "recording",
         )
         .filter(**wanted)
         .first()

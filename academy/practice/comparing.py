@@ -16,6 +16,7 @@ from academy.practice import thresholds
 from analysis.dsp import difference
 from analysis.dsp.balance import StemLevel
 from analysis.dsp.spectrum import NOMINAL_HZ, ThirdOctaves
+from analysis.listening.planning import MONO_IN_TWO_LU
 from analysis.measuring.models import Measurement
 from analysis.measuring.report_files import FilesCompared, StemCompared
 
@@ -32,6 +33,13 @@ METER = (
     "correlation",
     "mono_loss_db",
 )
+# BS.1770 adds up the channels: from both loudspeakers a sound is that much louder than its mono file reads.
+HEARD_FROM_BOTH = {
+    "integrated_lufs": 1,
+    "max_short_term_lufs": 1,
+    "max_momentary_lufs": 1,
+    "peak_to_loudness_lu": -1,
+}
 WHOLE_SONG = [{"name": "The whole song", "start_s": 0.0}]
 DIGITS = 3
 
@@ -86,13 +94,13 @@ def compared(
     effect_db = difference.balance_effect_db(
         np.array([_power_spectrum(*spectrum) for spectrum in stem_spectra]),
         np.array([_db(stem.reference) for stem in files.stems]),
-        np.array([_db(level) for level in stems]),
+        np.array([_certain_db(level) for level in stems]),
     )
     found["bands"] = _bands(
         own,
         theirs,
-        mix_lufs=_number(mix.integrated_lufs),
-        reference_lufs=_number(reference.integrated_lufs),
+        mix_lufs=_heard_lufs(mix),
+        reference_lufs=_heard_lufs(reference),
         tone_db=difference.tone_difference_db(
             own, theirs, effect_db=effect_db, width_db=width.db if is_bus_width else 0.0
         ),
@@ -102,7 +110,16 @@ def compared(
 
 
 def _meter(of: Measurement) -> dict[str, Any]:
-    return {name: getattr(of, name) for name in (*METER, "silent")}
+    """The meter's numbers; those of a mono file as it is heard, from both loudspeakers."""
+    found = {name: getattr(of, name) for name in (*METER, "silent")}
+    for name, sign in HEARD_FROM_BOTH.items():
+        if found[name] is not None and of.recording.channels == 1:
+            found[name] += sign * MONO_IN_TWO_LU
+    return found
+
+
+def _heard_lufs(of: Measurement) -> float:
+    return _number(_meter(of)["integrated_lufs"])
 
 
 def _told_difference(stem: StemCompared, *, is_bus_width: bool) -> StemLevel | None:
@@ -202,6 +219,11 @@ def _number(value: float | None) -> float:
 
 def _db(level: StemLevel | None) -> float:
     return math.nan if level is None else level.db
+
+
+def _certain_db(level: StemLevel | None) -> float:
+    """A difference that is certainly one; nan for what may as well be none and would only add its error."""
+    return level.db if level is not None and abs(level.db) > level.error_db else math.nan
 
 
 def _kept(value: Any) -> Any:

@@ -107,8 +107,8 @@ def _width(found: Found) -> Iterator[Finding]:
     everywhere = ", about equally at all frequencies" if width["is_bus_width"] else ""
     sentence = (
         f"The image is {'wider' if is_wider else 'narrower'} than in the reference: what lies at the sides "
-        f"is {db(width['db'])} against the middle{everywhere}. Left and right correlate by {number(own)} "
-        f"instead of {number(reference)}."
+        f"stands {_plain_db(width['db'])} {'higher' if is_wider else 'lower'} against the "
+        f"middle{everywhere}. Left and right correlate by {number(own)} instead of {number(reference)}."
     )
     advice = (
         "Listen in mono: what disappears was held by width alone. Pan fewer things all the way out, or take "
@@ -177,8 +177,8 @@ def _is_missing(stem: dict[str, Any]) -> bool:
 def _tone(found: Found) -> Iterator[Finding]:
     if not found["bands"]:
         return
-    tone_db = _column(found, "tone_db")
     hz = _column(found, "nominal_hz")
+    tone_db = np.where(hz >= thresholds.LOWEST_TOLD_HZ, _column(found, "tone_db"), math.nan)
     tilt_db = difference.tilt_db(tone_db)
     places = difference.regions(
         tone_db - tilt_db,
@@ -194,10 +194,12 @@ def _tone(found: Found) -> Iterator[Finding]:
 
 def _place(hz: NDArray[np.float64], place: difference.Region) -> Finding:
     centre_hz, is_more = float(hz[place.peak]), place.db > 0
+    where = bands.frequency(centre_hz)
+    if place.first != place.last:
+        where = f"{bands.frequency(float(hz[place.first]))} to {bands.frequency(float(hz[place.last]))}"
     sentence = (
-        f"Around {bands.frequency(centre_hz)} ({bands.name_of(centre_hz)}) your mix has "
-        f"{_plain_db(place.db)} {'more' if is_more else 'less'} than the reference, beyond what the stem "
-        "levels account for."
+        f"Around {where} ({bands.name_of(float(hz[place.first]))}) your mix has {_plain_db(place.db)} "
+        f"{'more' if is_more else 'less'} than the reference, beyond what the stem levels account for."
     )
     feel = bands.feel_of(centre_hz, is_more=is_more)
     advice = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import tempfile
 from contextlib import ExitStack
@@ -12,7 +13,7 @@ from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
-from academy.packs.models import StemPack
+from academy.packs.models import PublishedStem, Stem, StemPack
 from academy.practice.models import PracticeGround
 from academy.templatetags.audio_text import duration
 from analysis.intake import keeping, sealing
@@ -77,19 +78,28 @@ def keep_sections(pack: StemPack, sections: list[Section]) -> None:
     PracticeGround.objects.update_or_create(pack=pack, defaults={"sections": sections})
 
 
+def stems_of(pack: StemPack) -> list[Stem | PublishedStem]:
+    """The stems that members fetch: those of the current version, or of the desk before there is one."""
+    of = pack.current or pack
+    return list(of.stems.select_related("recording"))
+
+
 def plain_sum_of(pack: StemPack) -> Recording:
     """The pack's plain sum, measured: the kept one, or a new one, which is slow.
 
     Call it with no transaction open. Two that render it at once do the work twice and keep one.
     """
+    stems = [stem.recording for stem in stems_of(pack)]
+    summed = hashlib.sha256("".join(stem.sha256 for stem in stems).encode()).hexdigest()
     ground, _ = PracticeGround.objects.get_or_create(pack=pack)
-    recording = ground.plain_sum or _keep_plain_sum(pack)
+    recording = ground.plain_sum if ground.stems_summed == summed else None
+    if recording is None:
+        recording = _keep_plain_sum(pack, stems, summed)
     measurement_of(recording)
     return recording
 
 
-def _keep_plain_sum(pack: StemPack) -> Recording:
-    stems = [stem.recording for stem in pack.stems.select_related("recording")]
+def _keep_plain_sum(pack: StemPack, stems: list[Recording], summed: str) -> Recording:
     with tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder, ExitStack() as borrowed:
         paths = [str(borrowed.enter_context(keeping.local_path(stem.storage_key))) for stem in stems]
         path = Path(folder) / "sum.flac"
@@ -97,11 +107,12 @@ def _keep_plain_sum(pack: StemPack) -> Recording:
         received = sealing.receive_file(path, name=PLAIN_SUM_NAME)
     with transaction.atomic():
         ground = PracticeGround.objects.select_for_update().get(pack=pack)
-        if ground.plain_sum is not None:
+        if ground.plain_sum is not None and ground.stems_summed == summed:
             sealing.let_go(received)
             return ground.plain_sum
         ground.plain_sum = sealing.seal(received, owner=None, now=timezone.now())
-        ground.save(update_fields=["plain_sum"])
+        ground.stems_summed = summed
+        ground.save(update_fields=["plain_sum", "stems_summed"])
         return ground.plain_sum
 
 

@@ -16,6 +16,7 @@ class PracticeGround(models.Model):
 
     pack = models.OneToOneField(StemPack, on_delete=models.CASCADE, related_name="practice_ground")
     plain_sum = models.ForeignKey(Recording, on_delete=models.PROTECT, null=True, related_name="+")
+    stems_summed = models.CharField(max_length=64, blank=True)  # a hash of the stems that it is the sum of
     sections = models.JSONField(default=list)  # [{"name", "start_s"}] in order; empty: the song as a whole
 
     def __str__(self) -> str:

@@ -102,7 +102,7 @@ def _found(recording: Recording, pack: StemPack) -> Found:
     if own.integrated_lufs is None:
         raise MixUnusable(UNHEARD)
     reference = None if pack.reference_mix is None else measurement_of(pack.reference_mix)
-    stems = list(pack.stems.select_related("recording"))
+    stems = grounds.stems_of(pack)
     with ExitStack() as borrowed:
 
         def path_of(one: Recording) -> str:

@@ -15,11 +15,14 @@ STEM_DB = 1.5
 # A stem is told only where even the nearer of its 95 % bounds passes one step that is heard.
 STEM_SURELY_DB = 1.0
 
-# Tone. A bump or a dip of one to two decibels over a third octave or more is heard with broad-band sound
-# (F. E. Toole and S. E. Olive, "The Modification of Timbre by Resonances", J. Audio Eng. Soc. 36 (3), 1988,
-# for broad resonances; value from memory). Where a place begins and ends: common practice, no source.
-PLACE_DB = 1.0
-PLACE_EDGE_DB = 0.5
+# Tone. A bump or a dip of one decibel or two is heard with broad-band sound where it is a third octave wide
+# or wider (F. E. Toole and S. E. Olive, "The Modification of Timbre by Resonances", J. Audio Eng. Soc. 36
+# (3), 1988, for broad resonances; value from memory). Read as third octaves against their neighbourhood, a
+# bell of one decibel stands out by four fifths of that: `analysis.dsp.difference` is tested with such bells.
+PLACE_DB = 0.8
+# Where a place begins and ends, and what is too low to be told: common practice, no source.
+PLACE_EDGE_DB = 0.4
+LOWEST_TOLD_HZ = 40.0
 # A whole range of the spectrum, against the rest of it. Common practice, no source.
 RANGE_DB = 2.0
 

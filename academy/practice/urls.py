@@ -7,7 +7,7 @@ from academy.practice import hosting, views
 app_name = "practice"
 urlpatterns = [
     path("", views.mine, name="mine"),
-    path("packs/<slug:slug>/", views.pack, name="pack"),
+    path("on/<slug:slug>/", views.pack, name="pack"),
     path("mixes/<slug:code>/", views.mix, name="mix"),
     path("mixes/<slug:code>/status/", views.mix_status, name="mix_status"),
     path("mixes/<slug:code>/booth/", views.booth, name="booth"),

@@ -11,7 +11,8 @@ from datetime import datetime
 from django.db.models import QuerySet
 from django.http import Http404
 
-from academy.members.access import Person, as_member
+from academy.members.access import Person
+from academy.members.hosting.access import require_host
 from academy.members.models import Member
 from academy.packs.access import may_fetch
 from academy.packs.models import PackState
@@ -21,13 +22,6 @@ from academy.recall.models import RecallSheet, SheetVersion
 def is_host(person: Person) -> bool:
     """Whether the person teaches here."""
     return isinstance(person, Member) and person.is_host
-
-
-def require_host(person: Person) -> Member:
-    """The person as a host. Raises Http404 for anybody else."""
-    if not is_host(person):
-        raise Http404
-    return as_member(person)
 
 
 def sheets_for(person: Person) -> QuerySet[RecallSheet]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from academy.recall.chain import Device, Setting, Sheet, SheetRefused
-from academy.recall.phrases import NotRead, read_setting
+from academy.recall.phrases import read_setting
 from academy.recall.reading import read_devices, read_sheet
 from academy.recall.writing import write_devices, write_header, write_setting, write_sheet
 
@@ -11,12 +11,7 @@ from academy.recall.writing import write_devices, write_header, write_setting, w
 def checked_setting(setting: Setting) -> Setting:
     """The setting, if its line reads as itself. Raises SheetRefused for one that would read otherwise."""
     line = write_setting(setting)
-    try:
-        same = read_setting(line) == setting
-    except NotRead as exc:
-        sentence = str(exc)
-        raise SheetRefused(f"{sentence[0].upper()}{sentence[1:]}.") from exc
-    if not same:
+    if read_setting(line) != setting:
         raise SheetRefused(
             f"“{line}” reads as something else when it is typed. Use plain words for names and choices, "
             "without numbers, units, “|”, “:” or “--”."

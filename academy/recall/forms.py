@@ -90,7 +90,7 @@ class FactsForm(forms.Form):
         try:
             return read_rate(self.cleaned_data["rate"])
         except NotRead as exc:
-            raise forms.ValidationError(_sentence(exc)) from exc
+            raise forms.ValidationError(str(exc)) from exc
 
     def clean(self) -> dict[str, Any]:
         """A track and a group need their name."""
@@ -445,8 +445,3 @@ class SettingForms:
         values = tuple((side, form.value()) for side, form in self.values)
         given = self.head.cleaned_data
         return Setting(" ".join(given["name"].split()), values, " ".join(given["reason"].split()))
-
-
-def _sentence(exc: NotRead) -> str:
-    text = str(exc)
-    return f"{text[0].upper()}{text[1:]}."

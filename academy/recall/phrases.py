@@ -15,6 +15,7 @@ from academy.recall.chain import (
     Position,
     Quantity,
     Setting,
+    SheetRefused,
     Side,
     Switch,
     Value,
@@ -79,8 +80,11 @@ DETAIL = (
 )
 
 
-class NotRead(Exception):
+class NotRead(SheetRefused):
     """A phrase says nothing that is understood here; the sentence says what would be."""
+
+    def __init__(self, words: str) -> None:
+        super().__init__(f"{words[:1].upper()}{words[1:]}.")
 
 
 def read_setting(phrase: str) -> Setting:

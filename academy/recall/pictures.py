@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from functools import partial
 
 import numpy as np
 
-from academy.recall.chain import Device, EqBand, Kind, Nature, Sheet, Side
+from academy.recall.chain import Device, EqBand, Kind, Nature, Path, Sheet, Side
 from academy.recall.drawing import (
     BOTTOM,
     LEFT,
@@ -67,48 +68,40 @@ PAPER = "Giannoulis, Massberg and Reiss, J. Audio Eng. Soc. 60(6), 2012"
 
 def pictures_of(device: Device, *, rate_hz: int) -> list[Picture]:
     """Every picture that a device's settings suffice for; none where they do not."""
-    found = []
-    response = response_of(device, rate_hz=rate_hz)
-    if response:
-        read = response_of(device, rate_hz=rate_hz, at_hz=_read_hz([device]))
-        assert read
-        found.append(_response("Response", response, read, _read_hz([device]), _made(device, rate_hz)))
-    heard = side_chain_of(device, rate_hz=rate_hz)
-    if heard:
-        read = side_chain_of(device, rate_hz=rate_hz, at_hz=_read_hz([device]))
-        assert read
-        title = "What the de-esser listens to" if device.kind is Kind.DE_ESSER else "Side-chain response"
-        found.append(_response(title, heard, read, _read_hz([device]), _made(device, rate_hz)))
-    levels = levels_of(device)
-    if levels:
-        found.append(_levels(levels))
-    timing = timing_of(device)
-    if timing:
-        found.append(_step(timing, levels))
-    return found
+    own = partial(response_of, device, rate_hz=rate_hz)
+    heard = partial(side_chain_of, device, rate_hz=rate_hz)
+    ear = [inner for insert in device.inserts if insert.path is Path.SIDE_CHAIN for inner in insert.devices]
+    listening = "What the de-esser listens to" if device.kind is Kind.DE_ESSER else "Side-chain response"
+    levels, timing = levels_of(device), timing_of(device)
+    found = [
+        _response("Response", own, [device], _made([device], rate_hz)),
+        _response(listening, heard, [device, *ear], _made([device, *ear], rate_hz)),
+        _levels(levels) if levels else None,
+        _step(timing, levels) if timing else None,
+    ]
+    return [picture for picture in found if picture]
 
 
 def total_picture(sheet: Sheet) -> Picture | None:
     """The chain's equalisers and filters added up; None with fewer than two of them, or nothing to add."""
     active = [device for device in sheet.devices if not device.is_bypassed]
     counted = [device for device in active if response_of(device, rate_hz=sheet.rate_hz)]
-    total = total_of(active, rate_hz=sheet.rate_hz)
-    if total is None or len(counted) < 2:
+    if len(counted) < 2:
         return None
-    read_hz = _read_hz(counted)
-    read = total_of(active, rate_hz=sheet.rate_hz, at_hz=read_hz)
-    assert read
-    left_out = len(sheet.devices) - len(active)
-    said = f"{len(counted)} devices in a row"
-    if left_out:
-        said += f"; {left_out} bypassed left out"
-    return _response("All equalisers of the chain together", total, read, read_hz, said)
+    total = partial(total_of, counted, rate_hz=sheet.rate_hz)
+    said = f"{len(counted)} devices in a row, {_made(counted, sheet.rate_hz)}"
+    if len(active) < len(sheet.devices):
+        said += "; what is bypassed is left out"
+    return _response("All equalisers of the chain together", total, counted, said)
 
 
-def _made(device: Device, rate_hz: int) -> str:
-    if device.nature is Nature.HARDWARE:
-        return "analogue, as the circuit has it"
-    return f"sampled at {rate_hz / 1000:g}{NO_BREAK}kHz by the bilinear transform"
+def _made(devices: list[Device], rate_hz: int) -> str:
+    analogue = "analogue, as the circuit has it"
+    sampled = f"sampled at {rate_hz / 1000:g}{NO_BREAK}kHz by the bilinear transform"
+    natures = {device.nature for device in devices}
+    if len(natures) > 1:
+        return f"hardware {analogue}, software {sampled}"
+    return analogue if Nature.HARDWARE in natures else sampled
 
 
 def _read_hz(devices: Iterable[Device]) -> Curve:
@@ -123,8 +116,14 @@ def _read_hz(devices: Iterable[Device]) -> Curve:
     return np.array(sorted({*OCTAVES_HZ, *named}))
 
 
-def _response(title: str, shown: Filtering, read: Filtering, read_hz: Curve, made: str) -> Picture:
-    at_hz = frequencies_hz()
+def _response(
+    title: str, level_at: Callable[..., Filtering | None], devices: list[Device], made: str
+) -> Picture | None:
+    """A response, read by `level_at(at_hz=…)`; None where it reads nothing."""
+    at_hz, read_hz = frequencies_hz(), _read_hz(devices)
+    shown, read = level_at(at_hz=at_hz), level_at(at_hz=read_hz)
+    if shown is None or read is None:
+        return None
     highest, lowest = _extent(shown.curves.values())
     across = Axis(math.log(LOWEST_HZ), math.log(HIGHEST_HZ), LEFT, RIGHT)
     up = Axis(lowest, highest, BOTTOM, TOP)

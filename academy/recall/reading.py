@@ -113,8 +113,7 @@ class _Reader:
                 raise NotRead("the line holds a sign that cannot be printed")
             self._take(indent, bare)
         except NotRead as exc:
-            sentence = str(exc)
-            self.troubles.append(f"Line {number}: {sentence[0].upper()}{sentence[1:]}.")
+            self.troubles.append(f"Line {number}: {exc}")
 
     def _take(self, indent: int, bare: str) -> None:
         head = HEAD_LINE.fullmatch(bare)
@@ -205,7 +204,7 @@ def read_sheet(text: str) -> Sheet:
         if reader.head.get("rate"):
             rate_hz = read_rate(reader.head["rate"])
     except NotRead as exc:
-        reader.troubles.insert(0, f"At the top, {exc}.")
+        reader.troubles.insert(0, f"At the top: {exc}")
     if reader.troubles:
         raise SheetRefused(*reader.troubles)
     return Sheet(title, place, place_name, rate_hz, tuple(one.closed() for one in reader.devices))

@@ -7,7 +7,6 @@ from dataclasses import replace
 from datetime import datetime
 
 from django.db import transaction
-from django.db.models import ProtectedError
 from django.utils.text import slugify
 
 from academy.members.models import Member
@@ -136,11 +135,15 @@ def duplicate(row: RecallSheet) -> RecallSheet:
 
 def remove(row: RecallSheet) -> None:
     """Take the sheet and its versions away for good. Raises SheetRefused while a lesson shows it."""
-    try:
-        with transaction.atomic():
-            row.delete()
-    except ProtectedError as exc:
-        raise SheetRefused("A lesson shows this sheet. Take it out of the lesson first.") from exc
+    if is_linked(row):
+        raise SheetRefused("A lesson shows this sheet. Take it out of the lesson first.")
+    row.delete()
+
+
+def is_linked(row: RecallSheet) -> bool:
+    """Whether a room above shows the sheet; which rooms there are is not known here."""
+    links = [link for link in RecallSheet._meta.related_objects if link.related_model is not SheetVersion]
+    return any(getattr(row, str(link.get_accessor_name())).exists() for link in links)
 
 
 def _set_shown(row: RecallSheet, *, is_shown: bool) -> None:

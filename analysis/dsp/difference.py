@@ -18,9 +18,11 @@ Floats = NDArray[np.float64]
 # A band this far under the strongest of its own mix is not compared unless it is stronger in the other mix.
 # Common practice, no source.
 SOFTEST_BAND_DB = 30.0
-# A band is held against the middle of so many bands to either side, two octaves: wider than any bell that is
-# told as one place, narrower than a tilt. Common practice, no source.
-NEIGHBOUR_BANDS = 6
+# A band is held against the middle of so many bands to either side, three octaves: wider than any bell that
+# is told as one place, narrower than a tilt. Common practice, no source.
+NEIGHBOUR_BANDS = 9
+# What is told of a place: the bands that come this near to its peak. Common practice, no source.
+NEARLY = 0.7
 # A part of the song that is this much softer than the whole has nothing to compare: BS.1770's relative gate
 # for loudness range (EBU Tech 3342, clause 3).
 SOFTEST_SECTION_LU = 20.0
@@ -40,7 +42,7 @@ class Width(NamedTuple):
 
 
 class Region(NamedTuple):
-    """Neighbouring bands that stand out to one side: `first` to `last`, the farthest at `peak`, by `db`."""
+    """Where a curve stands out: farthest at the band `peak`, by `db`; `first` to `last` come near to it."""
 
     first: int
     last: int
@@ -149,7 +151,7 @@ def tone_difference_db(
 
 
 def tilt_db(tone_db: Floats) -> Floats:
-    """The median of each band and two octaves to either side, shape (n_bands,): what a shelf leaves.
+    """The median of each band and three octaves to either side, shape (n_bands,): what a shelf leaves.
 
     What a bell leaves is the difference from it. nan where a band is not heard.
     """
@@ -162,17 +164,25 @@ def tilt_db(tone_db: Floats) -> Floats:
 def regions(values_db: Floats, *, least_db: float, edge_db: float) -> list[Region]:
     """Where a curve stands out, lowest band first: the runs beyond `edge_db` that reach `least_db`.
 
-    Both signs count; nan ends a run. Empty where nothing does.
+    Of each run the part that is told is the one around its peak that comes within `NEARLY` of it. Both signs
+    count; nan ends a run. Empty where nothing stands out.
     """
     found: list[Region] = []
     for sign in (1.0, -1.0):
-        beyond = np.nan_to_num(sign * values_db, nan=-math.inf) >= edge_db
-        bounds = np.flatnonzero(np.diff(np.concatenate(([False], beyond, [False])).astype(int)))
-        for first, end in zip(bounds[::2].tolist(), bounds[1::2].tolist(), strict=True):
-            peak = first + int(np.argmax(sign * values_db[first:end]))
-            if sign * values_db[peak] >= least_db:
-                found.append(Region(first, end - 1, peak, float(values_db[peak])))
+        heights = np.nan_to_num(sign * values_db, nan=-math.inf)
+        for first, end in _runs(heights >= edge_db):
+            peak = first + int(np.argmax(heights[first:end]))
+            if heights[peak] < least_db:
+                continue
+            near = next(run for run in _runs(heights >= NEARLY * heights[peak]) if run[0] <= peak < run[1])
+            found.append(Region(near[0], near[1] - 1, peak, float(values_db[peak])))
     return sorted(found)
+
+
+def _runs(inside: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and end of each run of True."""
+    bounds = np.flatnonzero(np.diff(np.concatenate(([False], inside, [False])).astype(int))).tolist()
+    return list(zip(bounds[::2], bounds[1::2], strict=True))
 
 
 def loudness_by_section(
@@ -192,17 +202,20 @@ def loudness_by_section(
     """
     sections = []
     for start_s, end_s in zip(starts_s, [*starts_s[1:], math.inf], strict=True):
-        mix = _mean_lufs(mix_short_term_lufs, start_s + offset_s, end_s + offset_s)
-        reference = _mean_lufs(reference_short_term_lufs, start_s, end_s)
+        mix = _mean_lufs(mix_short_term_lufs, start_s, end_s, late_s=offset_s)
+        reference = _mean_lufs(reference_short_term_lufs, start_s, end_s, late_s=0.0)
         difference_lu = (mix - mix_lufs) - (reference - reference_lufs)
         is_faint = max(mix - mix_lufs, reference - reference_lufs) < -SOFTEST_SECTION_LU
         sections.append(SectionLoudness(mix, reference, math.nan if is_faint else difference_lu))
     return sections
 
 
-def _mean_lufs(short_term_lufs: Floats, start_s: float, end_s: float) -> float:
-    middles_s = SHORT_TERM_S / 2.0 + np.arange(short_term_lufs.size) / READINGS_PER_S
-    power = _power(short_term_lufs[(middles_s >= start_s) & (middles_s < end_s)])
+def _mean_lufs(short_term_lufs: Floats, start_s: float, end_s: float, *, late_s: float) -> float:
+    begins_s = np.arange(short_term_lufs.size) / READINGS_PER_S - late_s
+    middles_s = begins_s + SHORT_TERM_S / 2.0
+    # What was heard before the song's own start belongs to no section.
+    inside = (begins_s >= -1e-9) & (middles_s >= start_s) & (middles_s < end_s)
+    power = _power(short_term_lufs[inside])
     if not power.size or not power.mean():
         return math.nan
     return float(10.0 * np.log10(power.mean()))

@@ -49,7 +49,7 @@ class DemoAudio:
         return self.folder / "mixes" / f"{key}.wav"
 
     def side(self, pair: str, side: str) -> Path:
-        """The `before` or the `after` of a lesson's comparison."""
+        """One side of a lesson's comparison, by the name that `fixtures.mixes.Pair` gives it."""
         return self.folder / "pairs" / f"{pair} {side}.wav"
 
     @property
@@ -88,8 +88,7 @@ def _mixing_jobs(audio: DemoAudio) -> list[_MixingJob]:
         for mix in (mixes.REFERENCE, *SCENARIO.entries)
     ]
     for pair in SCENARIO.pairs:
-        jobs.append(_MixingJob(audio.side(pair.key, "before"), pair.before))
-        jobs.append(_MixingJob(audio.side(pair.key, "after"), pair.after))
+        jobs += [_MixingJob(audio.side(pair.key, side), settings) for side, settings in pair.sides.items()]
     return jobs
 
 

@@ -63,8 +63,10 @@ def make_course(
 def _make_demo(lesson: Lesson, key: str, audio: DemoAudio, *, host: Member, now: datetime) -> None:
     pair = next(pair for pair in SCENARIO.pairs if pair.key == key)
     demo = Demo.objects.create(lesson=lesson, title=pair.title, explanation=pair.explanation)
-    for side in ("before", "after"):
+    for side, settings in pair.sides.items():
         received = sealing.receive_file(audio.side(key, side))
         recording = sealing.seal(received, owner=host, now=now)
-        demonstrating.add_variant(demo, recording, label=side.title())
+        demonstrating.add_variant(
+            demo, recording, label=side.capitalize(), is_exaggerated=settings is pair.too_much
+        )
     demonstrating.request_preparation(demo)

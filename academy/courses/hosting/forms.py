@@ -15,6 +15,7 @@ from academy.courses.containers import ACCEPTED
 from academy.courses.models import Course, Lesson
 from academy.members.models import Tier
 from academy.packs.models import StemPack
+from academy.recall.models import RecallSheet
 
 Sent = tuple[Any, Any] | tuple[None, None]
 
@@ -270,6 +271,17 @@ class VariantForm(FileForm):
         super().__init__(*args, **kwargs)
         self.fields["file"].label = "WAV or FLAC file"
         self.fields["file"].widget.attrs["accept"] = ".wav,.flac,audio/wav,audio/flac"
+
+
+class SheetsForm(forms.Form):
+    """Which recall sheets a lesson shows. One of which no version is kept has nothing to show yet."""
+
+    sheets = forms.ModelMultipleChoiceField(
+        label="Recall sheets",
+        queryset=RecallSheet.objects.filter(versions__isnull=False).distinct(),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+    )
 
 
 class ScheduleForm(forms.Form):

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from academy.courses import attaching, authoring
 from academy.courses.hosting.access import hosted_attachment, hosted_course, hosted_lesson, hosts_page
-from academy.courses.hosting.forms import AttachmentForm, LessonForm, sent
+from academy.courses.hosting.forms import AttachmentForm, LessonForm, SheetsForm, sent
 from academy.courses.models import CourseState
 from academy.courses.refusals import CourseRefused
 
@@ -58,6 +58,7 @@ def edit(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
         "captions": list(lesson.captions.all()),
         "demo_count": lesson.demos.count(),
         "attachment_count": lesson.attachments.count(),
+        "sheets": list(lesson.sheets.all()),
     }
     return render(request, "academy/courses/hosting/lesson.html", page, status=422 if form.errors else 200)
 
@@ -90,6 +91,20 @@ def remove(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
         "loss": "Its text, recording, captions, demos and attachments go, and every member’s progress in it.",
     }
     return render(request, "academy/courses/hosting/remove.html", page)
+
+
+@hosts_page
+@page_with_form
+def sheets(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
+    """Which recall sheets the lesson shows."""
+    lesson = hosted_lesson(slug, lesson_slug)
+    form = SheetsForm(*sent(request), initial={"sheets": lesson.sheets.all()})
+    if request.method == "POST" and form.is_valid():
+        authoring.show_sheets(lesson, form.cleaned_data["sheets"])
+        messages.success(request, f"The lesson shows {lesson.sheets.count()} recall sheets.")
+        return redirect("courses:hosted_lesson", slug, lesson_slug)
+    page = {"course": lesson.course, "lesson": lesson, "form": form}
+    return render(request, "academy/courses/hosting/sheets.html", page, status=422 if form.errors else 200)
 
 
 @hosts_page

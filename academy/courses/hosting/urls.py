@@ -18,6 +18,7 @@ lesson = [
     path("captions/<slug:language>/remove/", recording_views.remove_captions, name="remove_captions"),
     path("attachments/", lesson_views.attachments, name="hosted_attachments"),
     path("attachments/<int:attachment_id>/remove/", lesson_views.detach, name="remove_attachment"),
+    path("sheets/", lesson_views.sheets, name="hosted_sheets"),
     path("demos/", demo_views.demos, name="hosted_demos"),
     path("demos/<int:demo_id>/", demo_views.demo, name="hosted_demo"),
     path("demos/<int:demo_id>/prepare/", demo_views.prepare, name="prepare_demo"),

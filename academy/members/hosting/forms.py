@@ -49,7 +49,10 @@ class PeriodForm(forms.Form):
     """A tier from a day until a day."""
 
     tier = forms.ModelChoiceField(
-        Tier.objects.order_by("rank"), label="Tier", error_messages={"required": "Choose a tier."}
+        Tier.objects.order_by("rank"),
+        label="Tier",
+        empty_label="none chosen",
+        error_messages={"required": "Choose a tier."},
     )
     starts = forms.DateField(
         label="From", required=False, widget=day_input(), help_text="Its first second, UTC. Empty is now."
@@ -114,7 +117,10 @@ class CodeForm(forms.Form):
     """An invitation code to make."""
 
     tier = forms.ModelChoiceField(
-        Tier.objects.order_by("rank"), label="Tier", error_messages={"required": "Choose a tier."}
+        Tier.objects.order_by("rank"),
+        label="Tier",
+        empty_label="none chosen",
+        error_messages={"required": "Choose a tier."},
     )
     length_days = forms.IntegerField(
         label="Length in days",

@@ -11,6 +11,7 @@ from academy.members.models import Grant, GrantSource, Member, PaymentEvent, Pay
 from academy.members.payments.events import Event, EventRefused, order_of
 
 REPLAYED = "replayed"
+PAID_NO_MORE = "It is paid for no longer."  # what the member reads where the event gives no reason
 
 
 def apply(event: Event, *, now: datetime) -> str:
@@ -57,7 +58,7 @@ def _apply(event: Event, now: datetime) -> str:
     else:
         given = _still_given(older, event)
         for other in given:
-            granting.end(other, at=event.decides_from, reason=event.reason or event.id, now=now)
+            granting.end(other, at=event.decides_from, reason=event.reason or PAID_NO_MORE, now=now)
         outcome = (
             PaymentOutcome.REVOKED if given else PaymentOutcome.LATE if newer else PaymentOutcome.NOTHING
         )

@@ -9,6 +9,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_POST
 
+from academy.members.hosting.access import hosts_page
 from academy.recall import access, arranging, sheets
 from academy.recall.arranging import Devices, Trail, read_trail
 from academy.recall.chain import Device, Path, Setting, SheetRefused
@@ -22,10 +23,10 @@ from academy.recall.forms import (
     form_word_of,
     split_word_of,
 )
-from academy.recall.hosting.guarding import hosts_page, seen
+from academy.recall.hosting.seen import seen_number
 from academy.recall.hosting.views import desk_page
 from academy.recall.models import RecallSheet
-from academy.recall.phrases import NotRead, read_setting
+from academy.recall.phrases import read_setting
 from academy.recall.writing import typeset, write_setting
 
 SETTING_ACTS = [("up", "Up"), ("down", "Down"), ("remove", "Remove")]
@@ -50,7 +51,7 @@ def add(request: HttpRequest, slug: str) -> HttpResponse:
             sheets.change_devices(
                 row,
                 lambda devices: arranging.with_device(devices, device, inside=trail, path=path),
-                seen=seen(request),
+                seen=seen_number(request),
             )
         except SheetRefused as exc:
             refusals = exc.sentences
@@ -71,7 +72,7 @@ def device(request: HttpRequest, slug: str, trail: str) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         facts = form.facts()
         try:
-            _change(row, trail, lambda old: replace(old, **facts), seen(request))
+            _change(row, trail, lambda old: replace(old, **facts), seen_number(request))
         except SheetRefused as exc:
             refusals = exc.sentences
         else:
@@ -94,7 +95,7 @@ def arrange(request: HttpRequest, slug: str, trail: str, act: str) -> HttpRespon
         raise Http404
     try:
         at = read_trail(trail)
-        sheets.change_devices(row, lambda devices: acts[act](devices, at), seen=seen(request))
+        sheets.change_devices(row, lambda devices: acts[act](devices, at), seen=seen_number(request))
     except SheetRefused as exc:
         return desk_page(request, row, refusals=exc.sentences)
     return redirect("recall:hosted", row.slug)
@@ -108,10 +109,7 @@ def say(request: HttpRequest, slug: str, trail: str) -> HttpResponse:
     line = request.POST.get("line", "")
     try:
         setting = read_setting(line[:2_000])
-        _change(row, trail, lambda old: arranging.with_setting(old, setting), seen(request))
-    except NotRead as exc:
-        sentence = str(exc)
-        refusals = [f"{sentence[0].upper()}{sentence[1:]}."]
+        _change(row, trail, lambda old: arranging.with_setting(old, setting), seen_number(request))
     except SheetRefused as exc:
         refusals = exc.sentences
     else:
@@ -134,10 +132,7 @@ def setting(request: HttpRequest, slug: str, trail: str, number: int | None = No
     if request.method == "POST" and given.is_valid():
         try:
             said = checked_setting(given.setting())
-            _change(row, trail, lambda old: arranging.with_setting(old, said, number), seen(request))
-        except NotRead as exc:
-            sentence = str(exc)
-            refusals = [f"{sentence[0].upper()}{sentence[1:]}."]
+            _change(row, trail, lambda old: arranging.with_setting(old, said, number), seen_number(request))
         except SheetRefused as exc:
             refusals = exc.sentences
         else:
@@ -170,7 +165,7 @@ def arrange_setting(request: HttpRequest, slug: str, trail: str, number: int, ac
     if act not in acts:
         raise Http404
     try:
-        _change(row, trail, acts[act], seen(request))
+        _change(row, trail, acts[act], seen_number(request))
     except SheetRefused as exc:
         return _device_page(request, row, trail, refusals=exc.sentences)
     return redirect("recall:device", row.slug, trail)
@@ -217,9 +212,9 @@ def _setting(device: Device, number: int) -> Setting:
     return device.settings[number - 1]
 
 
-def _change(row: RecallSheet, trail: str, change: Callable[[Device], Device], seen_number: int) -> None:
+def _change(row: RecallSheet, trail: str, change: Callable[[Device], Device], seen: int) -> None:
     at = read_trail(trail)
-    sheets.change_devices(row, lambda devices: arranging.changed_at(devices, at, change), seen=seen_number)
+    sheets.change_devices(row, lambda devices: arranging.changed_at(devices, at, change), seen=seen)
 
 
 def _page(request: HttpRequest, template: str, page: dict[str, object]) -> HttpResponse:

@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from academy.members.access import as_member
+from academy.members.hosting.access import hosts_page
 from academy.recall import access, comparing, exchange, queries, sheets, showing
 from academy.recall.arranging import walk
 from academy.recall.chain import Place, Sheet, SheetRefused, where
 from academy.recall.forms import FactsForm, ImportForm, KeepForm, TextForm
-from academy.recall.hosting.guarding import hosts_page, seen
+from academy.recall.hosting.seen import seen_number
 from academy.recall.models import RecallSheet
 from academy.recall.reading import read_devices, read_sheet
 from academy.recall.views import exported
@@ -100,7 +101,7 @@ def facts(request: HttpRequest, slug: str) -> HttpResponse:
                 place_name=given["place_name"],
                 rate_hz=given["rate"],
                 pack=given["pack"],
-                seen=seen(request),
+                seen=seen_number(request),
             )
         except SheetRefused as exc:
             refusals = exc.sentences
@@ -119,7 +120,7 @@ def text(request: HttpRequest, slug: str) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         try:
             devices = read_devices(form.cleaned_data["text"])
-            sheets.change_devices(row, lambda _: devices, seen=seen(request))
+            sheets.change_devices(row, lambda _: devices, seen=seen_number(request))
         except SheetRefused as exc:
             refusals = exc.sentences
         else:
@@ -173,7 +174,7 @@ def keep(request: HttpRequest, slug: str) -> HttpResponse:
         version = sheets.keep_version(
             row,
             note=form.cleaned_data["note"],
-            seen=seen(request),
+            seen=seen_number(request),
             host=as_member(request.user),
             now=timezone.now(),
         )
@@ -192,7 +193,7 @@ def take_up(request: HttpRequest, slug: str, number: int) -> HttpResponse:
     return _done(
         request,
         row,
-        lambda: sheets.take_version_up(row, version, seen=seen(request)),
+        lambda: sheets.take_version_up(row, version, seen=seen_number(request)),
         f"The draft is version {number} again.",
     )
 
@@ -294,6 +295,4 @@ def _done(request: HttpRequest, row: RecallSheet, act: Callable[[], object], wor
 
 
 def _form_page(request: HttpRequest, template: str, page: dict[str, object]) -> HttpResponse:
-    if request.method == "POST" and not request.POST:
-        raise Http404
     return render(request, template, page, status=422 if request.method == "POST" else 200)

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from academy.courses import following, sections
+from academy.courses import following, own_data, sections
 from academy.courses.models import Progress
 from tests import cast
 from tests.academy.courses import making
@@ -97,3 +97,18 @@ class TestOwnPage:
     def test_the_desk_is_for_hosts(self):
         assert sections.hosting(cast.member()) == []
         assert [section.address for section in sections.hosting(cast.host())] == ["/courses/hosting/"]
+
+
+class TestLeaving:
+    def test_the_progress_is_told_and_goes_with_the_member(self, lesson):
+        member, other = cast.member(), cast.member()
+        assert own_data.held(member) is None
+        assert own_data.leaving(member, cast.NOW).lost == []
+        for one in (member, other):
+            following.keep_position(one, lesson, position_s=1.5, now=cast.NOW)
+        part = own_data.held(member)
+        assert part is not None
+        (row,) = part.holds["progress"]
+        assert (row["course"], row["lesson"], row["position_s"]) == ("Harbour", "Voice", 1.5)
+        own_data.leaving(member, cast.NOW).carry_out({})
+        assert list(Progress.objects.values_list("member", flat=True)) == [other.pk]

@@ -120,7 +120,7 @@ def test_a_reason_stands_behind(said):
         ("bell 1 kHz +3 dB +4 dB", "one gain"),
         ("bell 0 Hz +3 dB", "above 0 Hz"),
         ("range 5 Hz to 9 kHz", "one unit"),
-        ("left: a 1 dB | mid: a 2 dB", "begin the two parts"),
+        ("left: a 1 dB | mid: a 2 dB", "Begin the two parts"),
         ("mid: attack 1 ms | side: release 2 ms", "write two lines"),
         ("a 1 dB | b 2 dB | c 3 dB", "two channels at most"),
         ("level 99999999999 dB", "too large"),

@@ -5,10 +5,10 @@ import { Recording } from "/static/listening/recording.js";
 import { gridOf } from "/static/listening/timeline.js";
 
 const bench = {
-  /** Build a player over a set; `rateHz` is the context's rate. */
-  async open(set, rateHz) {
+  /** Build a player over a set; `rateHz` is the context's rate. Without a record it plays to the device. */
+  async open(set, rateHz, { records = true } = {}) {
     const context = new AudioContext({ sampleRate: rateHz });
-    const recording = await Recording.start(context, "/static/listening/recorder.js");
+    const recording = records ? await Recording.start(context, "/static/listening/recorder.js") : { node: context.destination };
     const store = storeFor(set, context);
     const grid = gridOf(set, context.sampleRate);
     const keys = set.copies.map((copy) => copy.key);
