@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import multiprocessing
 import threading
@@ -30,9 +31,10 @@ from analysis.jobs import claiming, doorbell, requesting, sweeping
 from analysis.jobs.models import Job
 from analysis.measuring.measuring import measurement_of
 from analysis.measuring.models import Measurement
+from contests import decisions
 from contests.entering.submissions import EntryRefused, submit_entry
 from contests.hosting import running as hosting
-from contests.models import Contest, Entry
+from contests.models import Contest, Decision, Entry
 from tests import cast
 
 
@@ -66,6 +68,35 @@ def enter(contest: int, entrant: int, file: str) -> dict[str, Any]:
     entry = Entry.objects.get(receipt=answer.json()["receipt"])
     job = Job.objects.get(kind="check_entry", subject=str(entry.pk))
     return {"status": 201, "entry": entry.pk, "job": job.pk, "took_s": took_s}
+
+
+def what_there_is() -> dict[str, Any]:
+    """Every row that a backup keeps, counted by its table, and the SHA-256 of all recordings as they lie."""
+    kept = [model for model in apps.get_models() if model._meta.app_label not in {"contenttypes", "sessions"}]
+    rows = {model._meta.label: model._default_manager.count() for model in kept}
+    digests = []
+    for recording in Recording.objects.order_by("sha256"):
+        with keeping.opened(recording.storage_key) as file:
+            digests.append(hashlib.sha256(file.read()).hexdigest())
+    members = sorted(Member.objects.values_list("email", "password"))
+    logs = [line.hash for line in Decision.objects.order_by("contest", "number")]
+    return {"rows": rows, "sha256": digests, "members": members, "logs": logs}
+
+
+def let_somebody_in(email: str) -> int:
+    """A new member; the primary key."""
+    return Member.objects.create_user(email, "Late Comer").pk
+
+
+def decide_something(contest: int, host: int) -> None:
+    """One line in the decision log."""
+    decisions.record(
+        Contest.objects.get(pk=contest),
+        "names shown",
+        actor=Member.objects.get(pk=host),
+        now=timezone.now(),
+        reason="A word with ü, “quotes” and a line\nbreak.",
+    )
 
 
 def standing_of(entry: int) -> dict[str, Any]:
