@@ -45,7 +45,12 @@ class Letter(models.Model):
                 condition=models.Q(state__in=LetterState.values), name="letter_state_is_known"
             ),
         ]
-        indexes = [models.Index(fields=["state", "next_try_at"], name="letter_waiting")]
+        indexes = [
+            models.Index(fields=["state", "next_try_at"], name="letter_waiting"),
+            models.Index(
+                fields=["written_at"], condition=models.Q(address__gt=""), name="letter_to_be_forgotten"
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"letter {self.pk}, {self.kind} ({self.state})"

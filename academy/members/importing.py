@@ -61,8 +61,8 @@ def import_members(
     """Make the accounts and give the tiers that a list names; say what became of each row.
 
     With a refused row nothing is written, unless `take_good`; nor with `dry_run`. Doing it twice gives
-    nothing twice: who holds just the same already is left unchanged. `invite` writes to each new member, with
-    a link to a first pass phrase; no other letter is sent. Raises ListRefused.
+    nothing twice: who holds just the same already is left unchanged. `invite` has a job write to each new
+    member, with a link to a first pass phrase; no other letter is sent. Raises ListRefused.
     """
     tiers = {tier.slug: tier for tier in Tier.objects.all()}
     with transaction.atomic():
@@ -119,24 +119,30 @@ def _held_by(known: dict[str, Member]) -> set[tuple[int, int, datetime | None]]:
 
 
 def _take(rows: list[Row], *, now: datetime, invite: bool, by: Member | None) -> None:
-    members: dict[str, Member] = _known_members({row.line.email for row in rows})
-    for row in rows:
-        line = row.line
-        if row.outcome in {Outcome.REFUSED, Outcome.UNCHANGED}:
-            continue
-        if line.email not in members:
-            members[line.email] = Member.objects.create_user(line.email, line.name)
-            if invite:
-                joining.invite(members[line.email], now=now)
-        if line.tier is None or line.starts_at is None:
-            continue
-        granting.give(
-            members[line.email],
-            line.tier,
-            starts_at=line.starts_at,
-            ends_at=line.ends_at,
-            source=GrantSource.IMPORT,
-            now=now,
-            given_by=by,
-            tell=False,
-        )
+    taken = [row.line for row in rows if row.outcome in {Outcome.NEW, Outcome.GRANTED}]
+    members = _known_members({line.email for line in taken})
+    newcomers = {line.email: line.name for line in taken if line.email not in members and line.name}
+    members |= _new_members(newcomers, invite=invite)
+    granting.give_many(
+        [
+            Grant(
+                member=members[line.email],
+                tier=line.tier,
+                starts_at=line.starts_at or now,
+                ends_at=line.ends_at,
+                source=GrantSource.IMPORT,
+                given_by=by,
+            )
+            for line in taken
+            if line.tier is not None
+        ]
+    )
+    if invite:
+        joining.request_invitations()
+
+
+def _new_members(names: dict[str, str], *, invite: bool) -> dict[str, Member]:
+    made = [Member(email=email, name=name, invitation_due=invite) for email, name in names.items()]
+    for member in made:
+        member.set_unusable_password()
+    return {member.email: member for member in Member.objects.bulk_create(made, batch_size=500)}

@@ -65,8 +65,11 @@ class TestTaking:
         assert not report.is_taken
         assert not Member.objects.exists()
 
-    def test_new_ones_are_written_to_on_demand(self):
+    def test_new_ones_are_written_to_on_demand_by_a_job(self, work):
         take(GOOD, invite=True)
+        assert not Letter.objects.exists()
+        work("invite_members")
+        work("invite_members")
         assert sorted(Letter.objects.values_list("kind", "address")) == [
             ("invited", "a@example.org"),
             ("invited", "b@example.org"),
