@@ -63,7 +63,7 @@ def building_part(request: HttpRequest, slug: str) -> HttpResponse:
 
 
 @require_safe
-def archive(request: HttpRequest, slug: str, number: int, form: str) -> HttpResponseBase:
+def archive(request: HttpRequest, slug: str, number: int, form: SoundForm) -> HttpResponseBase:
     """Hand out the whole pack in one form, once its terms are accepted."""
     pack = access.pack_to_fetch(request.user, slug, timezone.now())
     found = access.version_of(pack, number)
@@ -77,18 +77,18 @@ def archive(request: HttpRequest, slug: str, number: int, form: str) -> HttpResp
     return _hand_out(
         request,
         found,
-        SoundForm(form),
+        form,
         None,
         key=built.storage_key,
         size_bytes=built.size_bytes,
         etag=built.sha256,
         content_type="application/zip",
-        filename=building.archive_filename(found, SoundForm(form)),
+        filename=building.archive_filename(found, form),
     )
 
 
 @require_safe
-def stem(request: HttpRequest, slug: str, number: int, form: str, position: int) -> HttpResponseBase:
+def stem(request: HttpRequest, slug: str, number: int, form: SoundForm, position: int) -> HttpResponseBase:
     """Hand out one stem in one form, once the terms of its pack are accepted."""
     pack = access.pack_to_fetch(request.user, slug, timezone.now())
     found = access.version_of(pack, number)
@@ -97,13 +97,13 @@ def stem(request: HttpRequest, slug: str, number: int, form: str, position: int)
     one = access.stem_of(found, position)
     if terms.acceptance_of(pack, request.user) is None:
         return redirect("packs:page", slug)
-    file = converting.kept_files([one.recording], SoundForm(form)).get(one.recording_id)
+    file = converting.kept_files([one.recording], form).get(one.recording_id)
     if file is None:
         raise Http404
     return _hand_out(
         request,
         found,
-        SoundForm(form),
+        form,
         one,
         key=file.storage_key,
         size_bytes=file.size_bytes,
