@@ -78,6 +78,7 @@ def set_recording(lesson: Lesson, received: ReceivedMedia, *, now: datetime) -> 
 
     Raises UploadRefused when something was made of the upload already.
     """
+    _lock(lesson)
     remove_recording(lesson)
     lesson.recording = _sealed(received, now)
     lesson.save(update_fields=["recording"])
@@ -95,6 +96,7 @@ def remove_recording(lesson: Lesson) -> None:
 @transaction.atomic
 def set_free_part(lesson: Lesson, *, from_s: float, until_s: float) -> None:
     """Have the part between two times cut out for everybody. Raises CourseRefused where it cannot be."""
+    _lock(lesson)
     recording = lesson.recording
     if recording is None:
         raise CourseRefused("Put a recording in first.")
@@ -121,6 +123,7 @@ def set_excerpt(lesson: Lesson, received: ReceivedMedia, *, from_s: float, now: 
 
     Raises CourseRefused, with its bytes let go, when it does not lie within the recording.
     """
+    _lock(lesson)
     recording = lesson.recording
     until_s = from_s + received.found.length_s
     if recording is None or until_s > recording.length_s + 0.5:  # coders add a few hundredths of padding
@@ -178,6 +181,12 @@ def free_part_state(lesson: Lesson) -> str:
 def is_cuttable(media: MediaFile) -> bool:
     """Whether a part can be cut out here."""
     return Found(media.container, media.has_picture, media.length_s).is_cuttable
+
+
+def _lock(lesson: Lesson) -> None:
+    """One change at a time, seen as it is now: else a file could be left that no lesson has."""
+    Lesson.objects.select_for_update().get(pk=lesson.pk)
+    lesson.refresh_from_db(fields=["recording", "excerpt", "free_from_s", "free_until_s"])
 
 
 def _received(

@@ -71,7 +71,7 @@ def free_part(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse
     form = FreePartForm(request.POST) if is_cut_here else ExcerptForm(request.POST, request.FILES)
     if form.is_valid():
         try:
-            if is_cut_here:
+            if isinstance(form, FreePartForm):
                 recordings.set_free_part(lesson, **form.cleaned_data)
             else:
                 received = _received(request, form)
