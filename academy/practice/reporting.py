@@ -83,7 +83,7 @@ def make_report(claim: Claim) -> None:
                     "made_at": timezone.now(),
                 },
             )
-            booths.request_booth(mix.practice)
+            booths.renew_booth(mix.practice)
 
 
 def _settle(mix: PracticeMix, state: MixState, *, trouble: str = "") -> bool:

@@ -11,7 +11,7 @@ from django.conf import settings
 from django.core.management import call_command
 from django.db import connection, connections
 
-from contests.demo import lessons, people, sheets, teaching, working
+from contests.demo import lessons, people, practising, sheets, teaching, working
 from contests.demo.competitions import Cast, make_contests
 from contests.demo.rendering import DemoAudio, render_all
 from fixtures.scenario import SCENARIO
@@ -65,6 +65,7 @@ def _populate(audio: DemoAudio, say: Say, *, now: datetime) -> None:
     lessons.fill_lessons(course, audio, now=now)
     lessons.follow_lessons(course, members["moorhen"], now=now)
     working.do_all()
+    practising.make_practice(audio, pack, tiers, members, now=now)
     say("Running three contests; measuring and matching every entry …")
     make_contests(Cast(audio=audio, people=members, tiers=tiers, pack=pack, now=now))
 
