@@ -37,7 +37,7 @@ from academy.recall.implying import (
     timing_of,
     total_of,
 )
-from academy.recall.phrases import hertz
+from academy.recall.numbers import hertz
 from academy.templatetags.audio_text import NO_BREAK, db, number
 from analysis.dsp.curves.dynamics import (
     Compression,
