@@ -13,6 +13,7 @@ from academy.packs import access, building, converting, ledger, naming, previewi
 from academy.packs.forms import TermsForm
 from academy.packs.ledger import TooManyDownloads
 from academy.packs.models import PackVersion, PublishedStem, SoundForm, StemPack
+from academy.packs.sections import offered_on
 from academy.packs.terms import TermsChanged
 from analysis.intake import delivery
 
@@ -174,6 +175,5 @@ def _show(
 ) -> HttpResponse:
     who = showing.viewer(request.user, pack, timezone.now())
     context = showing.page_context(pack, pack.current or pack, who)
-    return render(
-        request, "academy/packs/page.html", context | {"form": form, "refusal": refusal}, status=status
-    )
+    context |= {"form": form, "refusal": refusal, "sections": offered_on(pack) if who.may_fetch else []}
+    return render(request, "academy/packs/page.html", context, status=status)

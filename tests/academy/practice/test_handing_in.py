@@ -177,3 +177,9 @@ class TestVersionPage:
     def test_the_number_of_queries_is_bounded(self, client, version, django_assert_max_num_queries):
         with django_assert_max_num_queries(22):
             client.get(f"/practice/mixes/{version.code}/")
+
+    def test_the_packs_page_leads_here_for_those_who_may_fetch_it(self, client, member, pack):
+        link = f'href="/practice/on/{pack.slug}/"'
+        assert link in client.get(f"/packs/{pack.slug}/").content.decode()
+        client.logout()
+        assert link not in client.get(f"/packs/{pack.slug}/").content.decode()
