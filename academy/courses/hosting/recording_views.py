@@ -13,10 +13,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from academy.courses import captioning, recordings
 from academy.courses import chapters as chapter_texts
-from academy.courses.access import require_host
 from academy.courses.chapters import ChaptersRefused, read_chapters
 from academy.courses.containers import MediaRefused
-from academy.courses.hosting.access import hosted_lesson, hosts_page
+from academy.courses.hosting.access import hosted_lesson
 from academy.courses.hosting.forms import (
     CaptionsForm,
     ChaptersForm,
@@ -31,6 +30,7 @@ from academy.courses.playing import named
 from academy.courses.recordings import ReceivedMedia
 from academy.courses.refusals import CourseRefused
 from academy.courses.webvtt import CaptionsRefused
+from academy.members.hosting.access import hosts_page, require_host
 from analysis.intake.resumable.refusals import UploadRefused
 
 page_with_form = require_http_methods(["GET", "HEAD", "POST"])
