@@ -115,7 +115,7 @@ def _add_variant(request: HttpRequest, found: Demo, form: VariantForm) -> None:
             label=filled["label"],
             is_exaggerated=filled["is_exaggerated"],
         )
-    except DemoRefused:
+    except (DemoRefused, UploadRefused):
         sealing.let_go(received)
         raise
 

@@ -50,7 +50,7 @@ def recording(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse
         else:
             messages.success(request, "The recording is in.")
             return redirect("courses:hosted_recording", slug, lesson_slug)
-    return _recording_page(request, lesson, form=form)
+    return _recording_page(request, hosted_lesson(slug, lesson_slug), form=form)
 
 
 @hosts_page
