@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
 from academy.members import granting, joining, memberlists
-from academy.members.memberlists import Line, Trouble
+from academy.members.memberlists import Line, ListRefused, Trouble
 from academy.members.models import Grant, GrantSource, Member, Tier
 
 
@@ -65,11 +65,16 @@ def import_members(
     member, with a link to a first pass phrase; no other letter is sent. Raises ListRefused.
     """
     tiers = {tier.slug: tier for tier in Tier.objects.all()}
-    with transaction.atomic():
-        rows = _rows(memberlists.lines_of(text, tiers, now=now))
-        is_taken = not dry_run and (take_good or all(row.outcome != Outcome.REFUSED for row in rows))
-        if is_taken:
-            _take(rows, now=now, invite=invite, by=by)
+    try:
+        with transaction.atomic():
+            rows = _rows(memberlists.lines_of(text, tiers, now=now))
+            is_taken = not dry_run and (take_good or all(row.outcome != Outcome.REFUSED for row in rows))
+            if is_taken:
+                _take(rows, now=now, invite=invite, by=by)
+    except IntegrityError as exc:
+        raise ListRefused(
+            "Somebody on the list got an account at this very moment, so nothing was imported. Try again."
+        ) from exc
     return Report(rows, is_taken)
 
 

@@ -141,6 +141,17 @@ class TestRefusing:
             take(text_of(content))
         assert not Member.objects.exists()
 
+    def test_whoever_joins_at_the_same_moment_stops_it_in_words(self, monkeypatch):
+        make = importing._new_members
+
+        def make_after_another(names, **said):
+            Member.objects.create_user("a@example.org", "Faster")
+            return make(names, **said)
+
+        monkeypatch.setattr(importing, "_new_members", make_after_another)
+        with pytest.raises(ListRefused, match="at this very moment"):
+            take("email,name\na@example.org,Ansa\n")
+
     def test_a_byte_order_mark_and_other_separators_are_taken(self):
         assert take(text_of(GOOD.replace(",", ";").encode("utf-8-sig"))).is_taken
         assert outcomes(take(GOOD.replace(",", "\t").replace("\n", "\r\n"))) == [
