@@ -27,7 +27,7 @@ import django
 import numpy as np
 
 from tests.services.programs import free_port, wait_until
-from tests.services.site import Site, end_group
+from tests.services.site import ROOT, Site, end_group
 
 CUTS, SEED = 10, 7
 BLOCK_BYTES = 1024 * 1024
@@ -120,7 +120,7 @@ class Server:
         self.port = free_port()
         command = [sys.executable, "-m", "gunicorn", "academy.config.wsgi:application", "--no-control-socket"]
         command += ["--bind", f"127.0.0.1:{self.port}", "--worker-class", "gthread", "--threads", "4"]
-        self._process = subprocess.Popen(command, env=site.environment, start_new_session=True)
+        self._process = subprocess.Popen(command, cwd=ROOT, env=site.environment, start_new_session=True)
         wait_until(self._answers, seconds=60, what="the server answers")
 
     def get(self, path: str, session: str, **headers: str) -> http.client.HTTPResponse:
