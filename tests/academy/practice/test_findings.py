@@ -183,3 +183,23 @@ class TestPictures:
     def test_a_line_has_a_gap_where_there_is_nothing(self, found):
         found["bands"][10]["difference_db"] = None
         assert len(pictures.side_picture(found)["mix"]) == 2
+
+
+class TestWhereMostly:
+    def test_the_section_that_differs_most_is_named(self, found):
+        found["stems"] = [stem("Voice", level(-3.0))]
+        found["stems"][0]["sections"] = [
+            {"name": "Verse 1", "difference": level(-1.5)},
+            {"name": "Verse 2", "difference": level(-4.5)},
+        ]
+        assert "(give or take 0.5 dB), mostly in Verse 2." in sentence(found)
+
+    def test_none_is_named_where_all_differ_alike_or_are_unsure(self, found):
+        found["stems"] = [stem("Voice", level(-3.0))]
+        found["stems"][0]["sections"] = [
+            {"name": "Verse 1", "difference": level(-2.8)},
+            {"name": "Verse 2", "difference": level(-3.3)},
+            {"name": "Break", "difference": level(-9.0, 6.0, sure=False)},
+            {"name": "Outro", "difference": None},
+        ]
+        assert "mostly" not in sentence(found)
