@@ -20,6 +20,7 @@ DEBIAN_PACKAGES = {
     "ffmpeg": "ffmpeg",
     "flac": "flac",
     "node": "nodejs",
+    "openssl": "openssl",
     "postgres": "postgresql",
     "redis-server": "redis-server",
     "sha256sum": "coreutils",

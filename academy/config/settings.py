@@ -77,6 +77,8 @@ MEMBER_SECTIONS = [
     "contests.entering.sections.own_entries",
     "academy.practice.sections.practising",
 ]
+# Functions that put further lines on the page of a stem pack, for whoever may fetch it.
+PACK_SECTIONS = ["academy.practice.sections.practising_on"]
 # Functions that say what a room holds by a member, and what becomes of it when the member leaves.
 MEMBER_DATA = [
     "academy.members.own_data.account",

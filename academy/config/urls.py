@@ -15,5 +15,6 @@ urlpatterns = [
     path("listening/", include("analysis.listening.urls")),
     path("uploads/", include("analysis.intake.urls")),
     path("health/", include("analysis.jobs.urls")),
+    path("admin/", include("academy.members.operator_urls")),
     path("admin/", admin.site.urls),
 ]

@@ -83,13 +83,6 @@ def previews() -> list[tuple[str, Preview]]:
     ]
 
 
-def require_host(person: Person) -> Member:
-    """The person as a host. Raises Http404 for anybody else."""
-    if not isinstance(person, Member) or not person.is_host:
-        raise Http404
-    return person
-
-
 def courses_for(viewer: Viewer) -> QuerySet[Course]:
     """The courses that the viewer may see: the published ones, and for a host all."""
     if viewer.is_host:

@@ -12,6 +12,7 @@ class LessonInline(admin.StackedInline):
 
     model = Lesson
     extra = 0
+    exclude = ("recording", "excerpt", "free_from_s", "free_until_s", "chapters", "sheets")  # the desk's
 
 
 @admin.register(Course)

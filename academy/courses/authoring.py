@@ -91,15 +91,18 @@ def show_sheets(lesson: Lesson, sheets: Iterable[RecallSheet]) -> None:
 def move_lesson(lesson: Lesson, *, by: int) -> None:
     """Move a lesson up (-1) or down (1) in its course. Nothing happens at either end."""
     course = _locked(lesson.course)
-    order = list(course.lessons.values_list("pk", flat=True))
+    placed = list(course.lessons.values_list("pk", "position"))
+    order = [pk for pk, _ in placed]
+    if lesson.pk not in order:  # another host removed it meanwhile
+        return
     here = order.index(lesson.pk)
     there = here + by
     if not 0 <= there < len(order):
         return
     order[here], order[there] = order[there], order[here]
     # One lesson a position holds at every statement, so all go far beyond the last one first.
-    beyond = course.lessons.last().position + 1
-    for start in (beyond + len(order), 1):
+    beyond = placed[-1][1] + len(order) + 1
+    for start in (beyond, 1):
         for position, pk in enumerate(order, start=start):
             Lesson.objects.filter(pk=pk).update(position=position)
 

@@ -107,11 +107,11 @@ def outline_of(course: Course, viewer: Viewer) -> Outline:
     )
 
 
-def in_progress(member: Member, now: datetime) -> list[CourseInProgress]:
-    """The courses that the member has begun and may see, the latest first."""
+def in_progress(member: Member, now: datetime, *, most: int) -> list[CourseInProgress]:
+    """The courses that the member has begun and may see, the latest first, at most so many."""
     viewer = viewer_of(member, now)
     mine = Progress.objects.filter(member=member, lesson__course__in=courses_for(viewer))
-    latest = mine.values("lesson__course").annotate(at=Max("seen_at")).order_by("-at")
+    latest = mine.values("lesson__course").annotate(at=Max("seen_at")).order_by("-at")[:most]
     courses = Course.objects.in_bulk([row["lesson__course"] for row in latest])
     return [
         CourseInProgress(courses[row["lesson__course"]], outline_of(courses[row["lesson__course"]], viewer))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import tempfile
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -24,8 +25,9 @@ from academy.members.models import Member
 from academy.templatetags.audio_text import duration
 from analysis import audiofile
 from analysis.intake import keeping
-from analysis.intake.resumable import ending, taking
+from analysis.intake.resumable import ending, refusals, taking
 from analysis.intake.resumable.places import place
+from analysis.intake.resumable.refusals import UploadRefused
 from analysis.jobs import requesting
 from analysis.jobs.claiming import Claim
 from analysis.jobs.models import JobState
@@ -65,6 +67,8 @@ def take(upload_id: UUID, owner: Member) -> ReceivedMedia:
     except MediaRefused:
         ending.throw_away(upload_id, owner=owner, now=timezone.now())
         raise
+    except FileNotFoundError:  # used up by another request meanwhile
+        raise refusals.not_there() from None
 
 
 def let_go(received: ReceivedMedia) -> None:
@@ -72,15 +76,16 @@ def let_go(received: ReceivedMedia) -> None:
     keeping.discard(received.storage_key)
 
 
-@transaction.atomic
 def set_recording(lesson: Lesson, received: ReceivedMedia, *, now: datetime) -> None:
     """Give a lesson its recording, in place of an earlier one, whose free part goes with it.
 
-    Raises UploadRefused when something was made of the upload already.
+    Raises UploadRefused, with the bytes let go, when something was made of the upload already.
     """
-    remove_recording(lesson)
-    lesson.recording = _sealed(received, now)
-    lesson.save(update_fields=["recording"])
+    with _or_let_go(received):
+        _lock(lesson)
+        remove_recording(lesson)
+        lesson.recording = _sealed(received, now)
+        lesson.save(update_fields=["recording"])
 
 
 @transaction.atomic
@@ -95,6 +100,7 @@ def remove_recording(lesson: Lesson) -> None:
 @transaction.atomic
 def set_free_part(lesson: Lesson, *, from_s: float, until_s: float) -> None:
     """Have the part between two times cut out for everybody. Raises CourseRefused where it cannot be."""
+    _lock(lesson)
     recording = lesson.recording
     if recording is None:
         raise CourseRefused("Put a recording in first.")
@@ -115,24 +121,26 @@ def set_free_part(lesson: Lesson, *, from_s: float, until_s: float) -> None:
     requesting.request(CUT_EXCERPT, lesson.pk)
 
 
-@transaction.atomic
 def set_excerpt(lesson: Lesson, received: ReceivedMedia, *, from_s: float, now: datetime) -> None:
     """Let a file of its own be the free part, which begins at `from_s` in the recording.
 
-    Raises CourseRefused, with its bytes let go, when it does not lie within the recording.
+    Raises CourseRefused when it does not lie within the recording, and UploadRefused when something was made
+    of the upload already; its bytes are then let go.
     """
-    recording = lesson.recording
-    until_s = from_s + received.found.length_s
-    if recording is None or until_s > recording.length_s + 0.5:  # coders add a few hundredths of padding
-        let_go(received)
-        raise CourseRefused(
-            "The free part, put there, would go on past the end of the recording. "
-            "It begins where the same words are in the whole."
-        )
-    _forget_excerpt(lesson)
-    lesson.free_from_s, lesson.free_until_s = from_s, until_s
-    lesson.excerpt = _sealed(received, now)
-    lesson.save(update_fields=["free_from_s", "free_until_s", "excerpt"])
+    with _or_let_go(received):
+        _lock(lesson)
+        recording = lesson.recording
+        until_s = from_s + received.found.length_s
+        # Coders add a few hundredths of a second of padding.
+        if recording is None or until_s > recording.length_s + 0.5:
+            raise CourseRefused(
+                "The free part, put there, would go on past the end of the recording. "
+                "It begins where the same words are in the whole."
+            )
+        _forget_excerpt(lesson)
+        lesson.free_from_s, lesson.free_until_s = from_s, until_s
+        lesson.excerpt = _sealed(received, now)
+        lesson.save(update_fields=["free_from_s", "free_until_s", "excerpt"])
 
 
 @transaction.atomic
@@ -178,6 +186,23 @@ def free_part_state(lesson: Lesson) -> str:
 def is_cuttable(media: MediaFile) -> bool:
     """Whether a part can be cut out here."""
     return Found(media.container, media.has_picture, media.length_s).is_cuttable
+
+
+@contextmanager
+def _or_let_go(received: ReceivedMedia) -> Iterator[None]:
+    """One transaction; where it is refused, the bytes that it would have used are removed."""
+    try:
+        with transaction.atomic():
+            yield
+    except (CourseRefused, UploadRefused):
+        let_go(received)
+        raise
+
+
+def _lock(lesson: Lesson) -> None:
+    """One change at a time, seen as it is now: else a file could be left that no lesson has."""
+    Lesson.objects.select_for_update().get(pk=lesson.pk)
+    lesson.refresh_from_db(fields=["recording", "excerpt", "free_from_s", "free_until_s"])
 
 
 def _received(

@@ -15,7 +15,7 @@ MOST_SHOWN = 3
 
 def following(member: Member) -> list[Section]:
     """The courses that the member has begun, each leading to where it goes on."""
-    return [_section(begun) for begun in in_progress(member, timezone.now())[:MOST_SHOWN]]
+    return [_section(begun) for begun in in_progress(member, timezone.now(), most=MOST_SHOWN)]
 
 
 def hosting(member: Member) -> list[Section]:

@@ -18,7 +18,8 @@ class LetterState(models.TextChoices):
 class Letter(models.Model):
     """One letter to one address. Its words are kept until it is sent: they may hold links that open doors.
 
-    After a while the address goes too; kind and key stay, so that no letter is ever written twice.
+    The address goes too, after a while or, of who has no account, at once. Kind and key stay, so that no letter
+    is ever written twice.
     """
 
     kind = models.CharField(max_length=60)
@@ -45,7 +46,12 @@ class Letter(models.Model):
                 condition=models.Q(state__in=LetterState.values), name="letter_state_is_known"
             ),
         ]
-        indexes = [models.Index(fields=["state", "next_try_at"], name="letter_waiting")]
+        indexes = [
+            models.Index(fields=["state", "next_try_at"], name="letter_waiting"),
+            models.Index(
+                fields=["written_at"], condition=models.Q(address__gt=""), name="letter_to_be_forgotten"
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"letter {self.pk}, {self.kind} ({self.state})"

@@ -70,7 +70,9 @@ def _write_back(letter: Letter, state: LetterState, trouble: str, now: datetime)
     elif state == LetterState.GIVEN_UP:  # the words stay: a host may have it tried again
         mine.update(state=state, tries=letter.tries + 1, settled_at=now, trouble=trouble)
     else:
-        mine.update(state=state, settled_at=now, trouble="", text="", html="")
+        # Of who has no account, or none any more, the address goes with the words.
+        forgotten = {} if letter.person_id else {"address": "", "subject": ""}
+        mine.update(state=state, settled_at=now, trouble="", text="", html="", **forgotten)
 
 
 def message_of(letter: Letter, kind: Kind | None) -> EmailMultiAlternatives:

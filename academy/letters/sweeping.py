@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from django.contrib.auth.base_user import AbstractBaseUser
+from django.db.models import QuerySet
 
 from academy.letters.models import Letter, LetterState, Unwanted
 from academy.letters.writing import SEND_LETTER
@@ -20,8 +21,10 @@ def sweep(now: datetime) -> int:
     letters = list(due.values_list("pk", flat=True))
     for pk in letters:
         requesting.request(SEND_LETTER, pk)  # changes nothing while its job waits or runs
-    old = Letter.objects.exclude(state=LetterState.WAITING).filter(written_at__lt=now - KEPT)
-    old.exclude(address="").update(person=None, address="", subject="", text="", html="", trouble="")
+    old = Letter.objects.filter(address__gt="", written_at__lt=now - KEPT)
+    old.exclude(state=LetterState.WAITING).update(
+        person=None, address="", subject="", text="", html="", trouble=""
+    )
     return len(letters)
 
 
@@ -37,9 +40,14 @@ def try_again(letter: Letter, *, now: datetime) -> bool:
     return bool(changed)
 
 
+def letters_to(person: AbstractBaseUser) -> QuerySet[Letter]:
+    """What was written to a person, as far as it is still known, in order."""
+    return Letter.objects.filter(person=person).order_by("written_at", "pk")
+
+
 def forget(person: AbstractBaseUser) -> None:
     """Take a person out of every letter that is settled, drop those on their way, and the person's wishes."""
-    own = Letter.objects.filter(person=person)
+    own = letters_to(person)
     own.filter(state=LetterState.WAITING).delete()
     own.update(person=None, address="", subject="", text="", html="", trouble="")
     Unwanted.objects.filter(person=person).delete()

@@ -141,7 +141,7 @@ def address(request: HttpRequest) -> HttpResponse:
     """Write to the new address, which confirms it. The answer is the same for every address."""
     member = as_member(request.user)
     form = NewAddressForm(request.POST, member=member)
-    if not is_trusted(member, form):
+    if not _door_is_open(request, doors.LETTER_FROM, form) or not is_trusted(member, form):
         return _account_page(request, status=422, address_form=form)
     own_account.ask_for_address(member, form.cleaned_data["address"], now=timezone.now())
     return redirect("members:written")

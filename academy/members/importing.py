@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
 from academy.members import granting, joining, memberlists
-from academy.members.memberlists import Line, Trouble
+from academy.members.memberlists import Line, ListRefused, Trouble
 from academy.members.models import Grant, GrantSource, Member, Tier
 
 
@@ -61,15 +61,20 @@ def import_members(
     """Make the accounts and give the tiers that a list names; say what became of each row.
 
     With a refused row nothing is written, unless `take_good`; nor with `dry_run`. Doing it twice gives
-    nothing twice: who holds just the same already is left unchanged. `invite` writes to each new member, with
-    a link to a first pass phrase; no other letter is sent. Raises ListRefused.
+    nothing twice: who holds just the same already is left unchanged. `invite` has a job write to each new
+    member, with a link to a first pass phrase; no other letter is sent. Raises ListRefused.
     """
     tiers = {tier.slug: tier for tier in Tier.objects.all()}
-    with transaction.atomic():
-        rows = _rows(memberlists.lines_of(text, tiers, now=now))
-        is_taken = not dry_run and (take_good or all(row.outcome != Outcome.REFUSED for row in rows))
-        if is_taken:
-            _take(rows, now=now, invite=invite, by=by)
+    try:
+        with transaction.atomic():
+            rows = _rows(memberlists.lines_of(text, tiers, now=now))
+            is_taken = not dry_run and (take_good or all(row.outcome != Outcome.REFUSED for row in rows))
+            if is_taken:
+                _take(rows, now=now, invite=invite, by=by)
+    except IntegrityError as exc:
+        raise ListRefused(
+            "Somebody on the list got an account at this very moment, so nothing was imported. Try again."
+        ) from exc
     return Report(rows, is_taken)
 
 
@@ -119,24 +124,30 @@ def _held_by(known: dict[str, Member]) -> set[tuple[int, int, datetime | None]]:
 
 
 def _take(rows: list[Row], *, now: datetime, invite: bool, by: Member | None) -> None:
-    members: dict[str, Member] = _known_members({row.line.email for row in rows})
-    for row in rows:
-        line = row.line
-        if row.outcome in {Outcome.REFUSED, Outcome.UNCHANGED}:
-            continue
-        if line.email not in members:
-            members[line.email] = Member.objects.create_user(line.email, line.name)
-            if invite:
-                joining.invite(members[line.email], now=now)
-        if line.tier is None or line.starts_at is None:
-            continue
-        granting.give(
-            members[line.email],
-            line.tier,
-            starts_at=line.starts_at,
-            ends_at=line.ends_at,
-            source=GrantSource.IMPORT,
-            now=now,
-            given_by=by,
-            tell=False,
-        )
+    taken = [row.line for row in rows if row.outcome in {Outcome.NEW, Outcome.GRANTED}]
+    members = _known_members({line.email for line in taken})
+    newcomers = {line.email: line.name for line in taken if line.email not in members and line.name}
+    members |= _new_members(newcomers, invite=invite)
+    granting.give_many(
+        [
+            Grant(
+                member=members[line.email],
+                tier=line.tier,
+                starts_at=line.starts_at or now,
+                ends_at=line.ends_at,
+                source=GrantSource.IMPORT,
+                given_by=by,
+            )
+            for line in taken
+            if line.tier is not None
+        ]
+    )
+    if invite:
+        joining.request_invitations()
+
+
+def _new_members(names: dict[str, str], *, invite: bool) -> dict[str, Member]:
+    made = [Member(email=email, name=name, invitation_due=invite) for email, name in names.items()]
+    for member in made:
+        member.set_unusable_password()
+    return {member.email: member for member in Member.objects.bulk_create(made, batch_size=500)}

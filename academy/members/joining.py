@@ -14,6 +14,10 @@ from django.db import IntegrityError, transaction
 from academy.members import codes, doors, letters, links
 from academy.members.codes import CodeRefused
 from academy.members.models import MailedFor, MailedLink, Member
+from analysis.jobs import requesting
+
+INVITE_MEMBERS = "invite_members"
+ALL_DUE = "due"  # the subject of the one such job
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,22 @@ def invite(member: Member, *, now: datetime) -> None:
         lives=links.INVITATION_LIVES,
     )
     letters.invited(link, whole, member, now=now)
+
+
+def request_invitations() -> None:
+    """Have a job invite every member whose invitation is due. Asking twice changes nothing."""
+    requesting.request(INVITE_MEMBERS, ALL_DUE)
+
+
+def invite_due(*, now: datetime) -> int:
+    """Invite every member whose invitation is due, each in a transaction of its own. Returns how many."""
+    invited = 0
+    for pk in Member.objects.filter(invitation_due=True).values_list("pk", flat=True):
+        with transaction.atomic():
+            if Member.objects.filter(pk=pk, invitation_due=True).update(invitation_due=False):
+                invite(Member.objects.get(pk=pk), now=now)
+                invited += 1
+    return invited
 
 
 def may_write_to(address: str, now: datetime) -> bool:

@@ -134,6 +134,17 @@ MEMBERSHIP_ENDED = announce(
         sample={"name": SAMPLE_NAME, "tier": "Mixer", "reason": "The payment was returned."},
     )
 )
+MEMBERSHIP_ENDS_SOON = announce(
+    Kind(
+        name="membership-ends-soon",
+        title="A membership ends soon",
+        subject="{tier} at {site_name} ends soon",
+        templates=f"{PAGES}/membership_ends_soon",
+        why="a membership of yours ends within the week",
+        is_essential=False,
+        sample={"name": SAMPLE_NAME, "tier": "Mixer", "until": SAMPLE_UNTIL, "tiers": SAMPLE_LINK},
+    )
+)
 LEFT = announce(
     Kind(
         name="left",
@@ -219,6 +230,17 @@ def membership_ended(grant: Grant, *, now: datetime) -> None:
     """To a member whose tier ended before its time."""
     context = {"name": grant.member.name, "tier": grant.tier.name, "reason": grant.ended_reason}
     _to_holder(MEMBERSHIP_ENDED, grant, context, now)
+
+
+def membership_ends_soon(grant: Grant, *, now: datetime) -> None:
+    """To a member whose tier ends within the week."""
+    context = {
+        "name": grant.member.name,
+        "tier": grant.tier.name,
+        "until": grant.ends_at,
+        "tiers": absolute(reverse("members:tiers")),
+    }
+    _to_holder(MEMBERSHIP_ENDS_SOON, grant, context, now)
 
 
 def left(address: str, name: str, kept: list[str], *, now: datetime) -> None:

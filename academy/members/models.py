@@ -39,12 +39,18 @@ class Member(AbstractBaseUser, PermissionsMixin):
     is_host = models.BooleanField(default=False)
     is_staff = models.BooleanField(default=False)
     is_active = models.BooleanField(default=True)
+    invitation_due = models.BooleanField(default=False)  # a job is to write to them with a first link
     joined_at = models.DateTimeField(auto_now_add=True)
 
     objects: ClassVar[MemberManager] = MemberManager()
 
     USERNAME_FIELD = "email"
     REQUIRED_FIELDS: ClassVar[list[str]] = ["name"]
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["id"], condition=models.Q(invitation_due=True), name="member_invitation_due")
+        ]
 
     def __str__(self) -> str:
         return self.name

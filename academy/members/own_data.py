@@ -14,6 +14,7 @@ from django.conf import settings
 from django.core.serializers.json import DjangoJSONEncoder
 from django.utils.module_loading import import_string
 
+from academy.letters.sweeping import letters_to
 from academy.letters.wishes import unwanted_by
 from academy.members.models import Member
 
@@ -91,6 +92,7 @@ def account(member: Member) -> Part:
             "payment_events": list(
                 member.payment_events.values("event_id", "occurred_at", "received_at", "outcome")
             ),
+            "letters": list(letters_to(member).values("kind", "subject", "written_at", "state")),
             "unwanted_letters": sorted(unwanted_by(member)),
         },
     )

@@ -7,9 +7,10 @@ from typing import Any
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.contrib.auth.forms import AuthenticationForm
-from django.contrib.auth.views import LoginView
-from django.http import HttpRequest, HttpResponse
+from django.contrib.auth.views import LoginView, redirect_to_login
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
@@ -59,6 +60,14 @@ class SignIn(LoginView):
         network = doors.network_of(self.request)
         address = self.request.POST.get("username", "").strip()
         return [(doors.SIGN_IN, f"{address} {network}"), (doors.SIGN_IN_FROM, network)]
+
+
+@require_safe
+def operators_sign_in(request: HttpRequest) -> HttpResponse:
+    """Lead to the one form to sign in, whose tries are counted; members who are no operators find nothing."""
+    if request.user.is_authenticated:
+        raise Http404
+    return redirect_to_login(request.GET.get("next", reverse("admin:index")))
 
 
 @require_safe

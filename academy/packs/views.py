@@ -13,6 +13,7 @@ from academy.packs import access, building, converting, ledger, naming, previewi
 from academy.packs.forms import TermsForm
 from academy.packs.ledger import TooManyDownloads
 from academy.packs.models import PackVersion, PublishedStem, SoundForm, StemPack
+from academy.packs.sections import offered_on
 from academy.packs.terms import TermsChanged
 from analysis.intake import delivery
 
@@ -63,7 +64,7 @@ def building_part(request: HttpRequest, slug: str) -> HttpResponse:
 
 
 @require_safe
-def archive(request: HttpRequest, slug: str, number: int, form: str) -> HttpResponseBase:
+def archive(request: HttpRequest, slug: str, number: int, form: SoundForm) -> HttpResponseBase:
     """Hand out the whole pack in one form, once its terms are accepted."""
     pack = access.pack_to_fetch(request.user, slug, timezone.now())
     found = access.version_of(pack, number)
@@ -77,18 +78,18 @@ def archive(request: HttpRequest, slug: str, number: int, form: str) -> HttpResp
     return _hand_out(
         request,
         found,
-        SoundForm(form),
+        form,
         None,
         key=built.storage_key,
         size_bytes=built.size_bytes,
         etag=built.sha256,
         content_type="application/zip",
-        filename=building.archive_filename(found, SoundForm(form)),
+        filename=building.archive_filename(found, form),
     )
 
 
 @require_safe
-def stem(request: HttpRequest, slug: str, number: int, form: str, position: int) -> HttpResponseBase:
+def stem(request: HttpRequest, slug: str, number: int, form: SoundForm, position: int) -> HttpResponseBase:
     """Hand out one stem in one form, once the terms of its pack are accepted."""
     pack = access.pack_to_fetch(request.user, slug, timezone.now())
     found = access.version_of(pack, number)
@@ -97,13 +98,13 @@ def stem(request: HttpRequest, slug: str, number: int, form: str, position: int)
     one = access.stem_of(found, position)
     if terms.acceptance_of(pack, request.user) is None:
         return redirect("packs:page", slug)
-    file = converting.kept_files([one.recording], SoundForm(form)).get(one.recording_id)
+    file = converting.kept_files([one.recording], form).get(one.recording_id)
     if file is None:
         raise Http404
     return _hand_out(
         request,
         found,
-        SoundForm(form),
+        form,
         one,
         key=file.storage_key,
         size_bytes=file.size_bytes,
@@ -174,6 +175,5 @@ def _show(
 ) -> HttpResponse:
     who = showing.viewer(request.user, pack, timezone.now())
     context = showing.page_context(pack, pack.current or pack, who)
-    return render(
-        request, "academy/packs/page.html", context | {"form": form, "refusal": refusal}, status=status
-    )
+    context |= {"form": form, "refusal": refusal, "sections": offered_on(pack) if who.may_fetch else []}
+    return render(request, "academy/packs/page.html", context, status=status)

@@ -5,6 +5,7 @@ The format: PKWARE, APPNOTE.TXT (flags: 4.4.4; methods: 4.4.5; external attribut
 
 from __future__ import annotations
 
+import errno
 import stat
 import struct
 import zipfile
@@ -26,6 +27,8 @@ BLOCK_BYTES = 1024 * 1024
 
 _ENCRYPTED = 0x1
 _UTF8_NAMES = 0x800
+# What Python's reader raises for an archive that contradicts itself: seen by changing bytes at random.
+_DAMAGE = (zipfile.BadZipFile, zlib.error, struct.error, EOFError, RuntimeError, ValueError)
 _END_RECORD = b"PK\x05\x06"
 _LONGEST_END_BYTES = 22 + 65_535
 
@@ -53,12 +56,12 @@ class Contents:
 
     def blocks_of(self, track: Track) -> Iterator[bytes]:
         """The bytes of a track, at most as many as the archive announced. Raises ZipRefused for damage."""
-        try:
-            with self.archive.open(track.info) as file:
-                while block := file.read(BLOCK_BYTES):
-                    yield block
-        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:
-            raise ZipRefused(f"“{track.name}” is damaged inside the archive. Pack it again.") from error
+        with (
+            _refusing(f"“{track.name}” is damaged inside the archive. Pack it again."),
+            self.archive.open(track.info) as file,
+        ):
+            while block := file.read(BLOCK_BYTES):
+                yield block
 
 
 @contextmanager
@@ -69,11 +72,23 @@ def opened(path: Path, *, largest_bytes: int) -> Iterator[Contents]:
     too large unpacked, or holds another archive, two files of one name, a path that leads out, no track.
     """
     _refuse_many_entries(path)
+    with _refusing("This is no ZIP archive, or it is damaged. Pack the folder again."):
+        archive = zipfile.ZipFile(path)
+    with archive:
+        yield _looked_over(archive, path.stat().st_size, largest_bytes=largest_bytes)
+
+
+@contextmanager
+def _refusing(sentence: str) -> Iterator[None]:
+    """Turn what damage makes of Python's reader into a refusal. A disk that fails stays an OSError."""
     try:
-        with zipfile.ZipFile(path) as archive:
-            yield _looked_over(archive, path.stat().st_size, largest_bytes=largest_bytes)
-    except (zipfile.BadZipFile, struct.error, UnicodeDecodeError, ValueError) as error:
-        raise ZipRefused("This is no ZIP archive, or it is damaged. Pack the folder again.") from error
+        yield
+    except _DAMAGE as error:
+        raise ZipRefused(sentence) from error
+    except OSError as error:
+        if error.errno != errno.EINVAL:  # what a place before the start of the file gives
+            raise
+        raise ZipRefused(sentence) from error
 
 
 def _refuse_many_entries(path: Path) -> None:

@@ -1,6 +1,7 @@
 """The set in which a member's versions are heard: the newest ones, the reference, and the plain sum.
 
-One match plan for all of them, made anew when a version comes or goes; the earlier one is then thrown away.
+One match plan for all of them, made when the booth is first opened and anew when a version comes or goes; the
+earlier one is then thrown away. Whoever only reads reports needs no copies.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from django.db import transaction
 from django.urls import reverse
 from django.utils import timezone
 
@@ -37,9 +39,21 @@ class BoothState:
     troubles: list[str]
 
 
-def request_booth(practice: Practice) -> None:
-    """Have the set brought in line with the versions that there are. Call it inside a transaction."""
-    requesting.request(PREPARE_BOOTH, practice.pk)
+def open_booth(practice: Practice) -> None:
+    """Have the set made where there is none yet. Changes nothing where there is one."""
+    if practice.plan_id is None and practice.mixes.filter(state=MixState.READY).exists():
+        with transaction.atomic():
+            requesting.request(PREPARE_BOOTH, practice.pk)
+
+
+def renew_booth(practice: Practice) -> None:
+    """Have a set that was made brought in line with the versions. Call it with the practice's row locked."""
+    if Practice.objects.exclude(plan=None).filter(pk=practice.pk).exists() or _is_being_made(practice):
+        requesting.request(PREPARE_BOOTH, practice.pk)
+
+
+def _is_being_made(practice: Practice) -> bool:
+    return requesting.state_of(PREPARE_BOOTH, practice.pk) in {JobState.QUEUED, JobState.RUNNING}
 
 
 def prepare_booth(claim: Claim) -> None:
@@ -93,11 +107,11 @@ def _plan(recordings: list[Recording], *, reference: Recording | None) -> MatchP
 
 def state_of(practice: Practice) -> BoothState:
     """How far the set is, with what is wrong with single copies in words."""
-    job = requesting.state_of(PREPARE_BOOTH, practice.pk)
-    if job in {JobState.QUEUED, JobState.RUNNING}:
+    if _is_being_made(practice):
         return BoothState("waiting", [])
     if practice.plan_id is None:
-        return BoothState("failed" if job == JobState.FAILED else "empty", [])
+        has_failed = requesting.state_of(PREPARE_BOOTH, practice.pk) == JobState.FAILED
+        return BoothState("failed" if has_failed else "empty", [])
     copies = list(practice.plan.copies.all())
     names = {seat.copy.pk: seat.name for seat in _seats(practice, copies)}
     troubles = [f"{names.get(copy.pk)}: {copy.trouble}" for copy in copies if copy.state == CopyState.REFUSED]

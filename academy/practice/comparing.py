@@ -89,7 +89,8 @@ def compared(
     stems = [_told_difference(stem, is_bus_width=is_bus_width) for stem in files.stems]
     found["width"] = {**width._asdict(), "is_bus_width": is_bus_width}
     found["stems"] = [
-        _stem(name, stem, told) for name, stem, told in zip(stem_names, files.stems, stems, strict=True)
+        _stem(name, stem, told, sections)
+        for name, stem, told in zip(stem_names, files.stems, stems, strict=True)
     ]
     effect_db = difference.balance_effect_db(
         np.array([_power_spectrum(*spectrum) for spectrum in stem_spectra]),
@@ -132,12 +133,16 @@ def _told_difference(stem: StemCompared, *, is_bus_width: bool) -> StemLevel | N
     return stem.difference
 
 
-def _stem(name: str, stem: StemCompared, told: StemLevel | None) -> dict[str, Any]:
+def _stem(name: str, stem: StemCompared, told: StemLevel | None, sections: Sections) -> dict[str, Any]:
     return {
         "name": name,
         "level": _level(stem.level),
         "reference": _level(stem.reference),
         "difference": _level(told),
+        "sections": [
+            {"name": section["name"], "difference": _level(level)}
+            for section, level in zip(sections, stem.sections, strict=False)
+        ],
     }
 
 

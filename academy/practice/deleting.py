@@ -16,7 +16,7 @@ def delete_mix(mix: PracticeMix) -> None:
     # The jobs that settle versions and make sets take this row too.
     practice = Practice.objects.select_for_update().get(pk=mix.practice_id)
     PracticeMix.objects.filter(pk=mix.pk).update(state=MixState.DELETED, share_code=None)
-    booths.request_booth(practice)
+    booths.renew_booth(practice)
     discarding.request_removal(practice)
 
 

@@ -165,8 +165,18 @@ def _stem(stem: dict[str, Any], more_db: float, error_db: float) -> Finding:
 
 
 def _where_mostly(stem: dict[str, Any]) -> str:
-    """`, mostly in Verse 2`: the one section that differs clearly more than the others, if there is one."""
-    return ""
+    """`, mostly in Verse 2`: the section that differs clearly more than the whole, if there is one."""
+    whole_db = stem["difference"]["db"]
+    sign = math.copysign(1.0, whole_db)
+    sure = [
+        (sign * section["difference"]["db"], section["name"])
+        for section in stem.get("sections", ())
+        if section["difference"] and section["difference"]["is_sure"]
+    ]
+    if len(sure) < 2:
+        return ""
+    most_db, name = max(sure)
+    return f", mostly in {name}" if most_db - abs(whole_db) >= thresholds.SECTION_STEM_DB else ""
 
 
 def _is_missing(stem: dict[str, Any]) -> bool:

@@ -53,6 +53,7 @@ def sections_from_lines(text: str) -> list[Section]:
     not of this form, one that does not come later than the one before, and for too many.
     """
     sections: list[Section] = []
+    before_s = -1.0
     for number, line in enumerate(filter(None, map(str.strip, text.splitlines())), start=1):
         match = SECTION_LINE.match(line)
         if match is None:
@@ -63,11 +64,12 @@ def sections_from_lines(text: str) -> list[Section]:
         if float(seconds) >= 60:
             raise SectionsRefused(f"Line {number}, “{line[:60]}”, has more than 59 seconds.")
         start_s = 3600 * int(hours or 0) + 60 * int(minutes) + float(seconds)
-        if sections and start_s <= sections[-1]["start_s"]:
+        if start_s <= before_s:
             raise SectionsRefused(
                 f"Line {number}, “{line[:60]}”, does not come later than the line before. Put them in order."
             )
         sections.append({"name": name[:LONGEST_NAME], "start_s": start_s if sections else 0.0})
+        before_s = start_s
     if len(sections) > MOST_SECTIONS:
         raise SectionsRefused(f"These are {len(sections)} sections; at most {MOST_SECTIONS} are kept.")
     return sections

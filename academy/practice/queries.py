@@ -56,8 +56,8 @@ def practices_listed(member: Member, now: datetime) -> list[PackLine]:
     rank = rank_of(member, now)
     kept = Q(practices__member=member) & ~Q(practices__mixes__state=MixState.DELETED)
     packs = packs_for(member).filter(state=PackState.PUBLISHED)
-    counted = packs.annotate(versions=Count("practices__mixes", filter=kept)).order_by("title")
-    lines = [PackLine(pack, pack.versions) for pack in counted if opens(rank, pack.tier) or pack.versions]
+    counted = packs.annotate(mix_count=Count("practices__mixes", filter=kept)).order_by("title")
+    lines = [PackLine(pack, pack.mix_count) for pack in counted if opens(rank, pack.tier) or pack.mix_count]
     return sorted(lines, key=lambda line: line.versions == 0)
 
 
@@ -112,13 +112,13 @@ def queue() -> list[FeedbackRequest]:
 
 
 def packs_practised() -> list[StemPack]:
-    """The packs that somebody practises on, each with `members` and `versions`, by title."""
+    """The packs that somebody practises on, each with `member_count` and `mix_count`, by title."""
     there = ~Q(practices__mixes__state=MixState.DELETED)
     counted = StemPack.objects.annotate(
-        versions=Count("practices__mixes", filter=there, distinct=True),
-        members=Count("practices", filter=there & Q(practices__mixes__isnull=False), distinct=True),
+        mix_count=Count("practices__mixes", filter=there, distinct=True),
+        member_count=Count("practices", filter=there & Q(practices__mixes__isnull=False), distinct=True),
     )
-    return list(counted.filter(versions__gt=0).order_by("title"))
+    return list(counted.filter(mix_count__gt=0).order_by("title"))
 
 
 def newest_of_each(pack: StemPack) -> list[PracticeMix]:

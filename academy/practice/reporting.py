@@ -83,7 +83,7 @@ def make_report(claim: Claim) -> None:
                     "made_at": timezone.now(),
                 },
             )
-            booths.request_booth(mix.practice)
+            booths.renew_booth(mix.practice)
 
 
 def _settle(mix: PracticeMix, state: MixState, *, trouble: str = "") -> bool:
@@ -102,7 +102,7 @@ def _found(recording: Recording, pack: StemPack) -> Found:
     if own.integrated_lufs is None:
         raise MixUnusable(UNHEARD)
     reference = None if pack.reference_mix is None else measurement_of(pack.reference_mix)
-    stems = grounds.stems_of(pack)
+    stems, sections = grounds.stems_of(pack), grounds.sections_of(pack)
     with ExitStack() as borrowed:
 
         def path_of(one: Recording) -> str:
@@ -114,6 +114,7 @@ def _found(recording: Recording, pack: StemPack) -> Found:
                 mix_path,
                 [path_of(stem.recording) for stem in stems],
                 None if pack.reference_mix is None else path_of(pack.reference_mix),
+                starts_s=[section["start_s"] for section in sections],
             )
         except TrackRefused as refused:
             if refused.path != mix_path:
@@ -125,5 +126,5 @@ def _found(recording: Recording, pack: StemPack) -> Found:
         files,
         stem_names=[stem.name for stem in stems],
         stem_spectra=[(measurement_of(stem.recording), stem.recording.channels) for stem in stems],
-        sections=grounds.sections_of(pack),
+        sections=sections,
     )

@@ -1,4 +1,4 @@
-"""What a member and a host find on the own page of practising. Named in the setting MEMBER_SECTIONS."""
+"""What a member and a host find of practising on the own page and on the page of a pack."""
 
 from __future__ import annotations
 
@@ -6,11 +6,12 @@ from django.urls import reverse
 
 from academy.members.models import Member
 from academy.members.sections import Section
+from academy.packs.models import StemPack
 from academy.practice.models import FeedbackRequest
 
 
 def practising(member: Member) -> list[Section]:
-    """The way to the member's versions and their reports; for a host to everybody's."""
+    """The way to the member's versions; for a host to everybody's. Named in the setting MEMBER_SECTIONS."""
     if member.is_host:
         waiting = FeedbackRequest.objects.filter(answered_at=None).exclude(mix=None).count()
         words = "Who asks for your notes, and how the mixes of each pack differ from yours."
@@ -19,3 +20,9 @@ def practising(member: Member) -> list[Section]:
         return [Section("Practice mixes", reverse("practice:hosting"), words)]
     words = "Hand in a mix of a stem pack, and see and hear how it differs from the teacher’s."
     return [Section("Your practice mixes", reverse("practice:mine"), words)]
+
+
+def practising_on(pack: StemPack) -> list[Section]:
+    """The way from a pack's page to practising on it. Named in the setting PACK_SECTIONS."""
+    words = "Hand in your own mix of these stems, and see and hear how it differs from the reference mix."
+    return [Section("Practise", reverse("practice:pack", args=[pack.slug]), words)]

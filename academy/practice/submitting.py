@@ -21,7 +21,6 @@ MAKE_REPORT = "make_practice_report"
 
 MOST_VERSIONS = 50
 """Of one member on one pack, at a time. Common practice, no source: nobody compares more."""
-LONGEST_S = 3600.0
 
 
 class MixRefused(Exception):
@@ -55,7 +54,7 @@ def submit_mix(
 
 
 def _submit(pack: StemPack, member: Member, received: Received, remark: str, now: datetime) -> PracticeMix:
-    if (refusal := obstacle(pack, member) or _unusable(received)) is not None:
+    if (refusal := obstacle(pack, member)) is not None:
         raise MixRefused(refusal)
     practice, _ = Practice.objects.get_or_create(pack=pack, member=member)
     # The counter is moved by one UPDATE, so that two uploads at once get two numbers.
@@ -71,18 +70,6 @@ def _submit(pack: StemPack, member: Member, received: Received, remark: str, now
     )
     requesting.request(MAKE_REPORT, mix.pk)
     return mix
-
-
-def _unusable(received: Received) -> str | None:
-    found = received.description
-    if found.channels > 2:
-        return (
-            f"Your file has {found.channels} channels; a practice mix is mono or stereo. "
-            "Export the stereo output and upload again."
-        )
-    if found.duration_s > LONGEST_S:
-        return "Your file is longer than an hour. Export the song from the start of the stems to its end."
-    return None
 
 
 def made_of(upload_id: UUID, pack: StemPack, member: Member) -> PracticeMix | None:

@@ -15,6 +15,9 @@ STEM_DB = 1.5
 # A stem is told only where even the nearer of its 95 % bounds passes one step that is heard.
 STEM_SURELY_DB = 1.0
 
+# In a section it is told as most where it is there a step more than in the whole. Common practice, no source.
+SECTION_STEM_DB = 1.0
+
 # Tone. A bump or a dip of one decibel or two is heard with broad-band sound where it is a third octave wide
 # or wider (F. E. Toole and S. E. Olive, "The Modification of Timbre by Resonances", J. Audio Eng. Soc. 36
 # (3), 1988, for broad resonances; value from memory). Read as third octaves against their neighbourhood, a

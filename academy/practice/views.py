@@ -273,6 +273,7 @@ def delete(request: HttpRequest, code: str) -> HttpResponse:
 def booth(request: HttpRequest, code: str) -> HttpResponse:
     """The booth with this version, the reference, the plain sum and the other versions; and the notes."""
     found = access.mix_for(request.user, code)
+    booths.open_booth(found.practice)
     return _booth_page(request, found, NoteForm())
 
 
@@ -370,6 +371,7 @@ def segment(request: HttpRequest, copy_id: int, index: int) -> HttpResponseBase:
 def shared(request: HttpRequest, share_code: str) -> HttpResponse:
     """A version that its member shows to whoever has the link: its report, and itself in the booth."""
     found = access.shared_mix(share_code)
+    booths.open_booth(found.practice)
     page = {
         "mix": found,
         "pack": found.practice.pack,

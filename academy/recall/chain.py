@@ -196,11 +196,6 @@ def where(sheet: Sheet) -> str:
     return "the two-bus" if sheet.place is Place.TWO_BUS else f"{sheet.place} {sheet.place_name}"
 
 
-def count_devices(devices: tuple[Device, ...]) -> int:
-    """How many devices there are, the nested ones included."""
-    return sum(1 + sum(count_devices(insert.devices) for insert in device.inserts) for device in devices)
-
-
 def sides_of(settings: tuple[Setting, ...]) -> list[Side]:
     """The channels that these settings tell apart, in order; only `both` where they do not."""
     told = {side for setting in settings for side, _ in setting.values}

@@ -15,8 +15,9 @@ from academy.templatetags.audio_text import MINUS
 
 Curve = NDArray[np.float64]
 
-WIDTH, HEIGHT = 420, 250
+WIDTH, HEIGHT = 420, 258
 LEFT, RIGHT, TOP, BOTTOM = 46, 408, 14, 206
+NEAR_EDGE = 90  # as long as words beside a mark get
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,11 @@ class Mark:
     words: str
     is_above: bool = False
 
+    @property
+    def anchor(self) -> str:
+        """Words above their point, and those near the right edge, end there; others begin there."""
+        return "end" if self.is_above or self.x > RIGHT - NEAR_EDGE else "start"
+
 
 @dataclass(frozen=True)
 class Rule:
@@ -45,6 +51,7 @@ class Rule:
     at: float
     label: str
     is_strong: bool = False
+    anchor: str = "middle"
 
 
 @dataclass(frozen=True)

@@ -28,15 +28,9 @@ from academy.recall.chain import (
     Value,
     plain,
 )
-from academy.recall.phrases import (
-    LARGEST,
-    LONGEST_REASON,
-    LONGEST_SCALE,
-    NotRead,
-    read_position,
-    read_quantity,
-)
+from academy.recall.numbers import LARGEST, LONGEST_SCALE, NotRead, read_position, read_quantity
 from academy.recall.phrases import LONGEST_NAME as LONGEST_SETTING_NAME
+from academy.recall.phrases import LONGEST_REASON
 from academy.recall.reading import (
     LONGEST_NAME,
     LONGEST_TEXT,

@@ -24,7 +24,7 @@ from academy.recall.chain import (
     Side,
     sides_of,
 )
-from academy.recall.phrases import hertz
+from academy.recall.numbers import hertz
 from academy.recall.vocabulary import (
     EXPANSION,
     GAINED,

@@ -37,7 +37,7 @@ from academy.recall.implying import (
     timing_of,
     total_of,
 )
-from academy.recall.phrases import hertz
+from academy.recall.numbers import hertz
 from academy.templatetags.audio_text import NO_BREAK, db, number
 from analysis.dsp.curves.dynamics import (
     Compression,
@@ -160,21 +160,15 @@ def _levels(levels: Levels) -> Picture:
     comes_out = {side: _out(goes_in, settings) for side, settings in levels.settings.items()}
     across = Axis(low, high, LEFT, RIGHT)
     up = Axis(low, high, BOTTOM, TOP)
-    marks: list[Mark] = []
-    marked: list[float] = []
-    for side, reductions in levels.marks_db.items():
-        settings = levels.settings.get(side) or first
-        if not isinstance(settings, Compression) or settings.ratio == 1:
-            continue
-        for reduction_db in reductions:
-            level_db = level_reduced_by_db(reduction_db, settings)
-            marked.append(level_db)
-            if low <= level_db <= high:
-                out_db = float(compressed_db(np.array([level_db]), settings)[0])
-                x, y = round(across.place(level_db), 1), round(up.place(out_db), 1)
-                words = f"{_side_words(side)} {number(reduction_db, 1)}{NO_BREAK}dB".strip()
-                marks.append(Mark(x, y, words, is_above=len(marks) % 2 == 1))
-    read = np.array(sorted({*np.arange(math.ceil(low / 5) * 5, high + 0.1, 5), threshold, *marked}))
+    marked = _marked(levels)
+    marks = []
+    for at, (level_db, out_db, words) in enumerate(marked):
+        if low <= level_db <= high:
+            x, y = round(across.place(level_db), 1), round(up.place(out_db), 1)
+            marks.append(Mark(x, y, words, is_above=at == 0 and len(marked) > 1))
+    read = np.array(
+        sorted({*np.arange(math.ceil(low / 5) * 5, high + 0.1, 5), threshold, *(mark[0] for mark in marked)})
+    )
     unit = f"{levels.unit} over the threshold" if levels.is_relative else levels.unit
     rules = rules_of(low, high, LEVEL_RULE_DB, up)
     return Picture(
@@ -196,6 +190,20 @@ def _levels(levels: Levels) -> Picture:
         marks=marks,
         notes=levels.notes,
     )
+
+
+def _marked(levels: Levels) -> list[tuple[float, float, str]]:
+    """Level in, level out and words of each reduction that the sheet names, the lowest level first."""
+    found = []
+    for side, reductions_db in levels.marks_db.items():
+        settings = levels.settings.get(side) or next(iter(levels.settings.values()))
+        if isinstance(settings, Compression) and settings.ratio > 1:
+            for reduction_db in reductions_db:
+                level_db = level_reduced_by_db(reduction_db, settings)
+                out_db = float(compressed_db(np.array([level_db]), settings)[0])
+                words = f"{_side_words(side)} {number(reduction_db, 1)}{NO_BREAK}dB".strip()
+                found.append((level_db, out_db, words))
+    return sorted(found)
 
 
 def _level_table(read: Curve, levels: Levels) -> Table:
@@ -234,8 +242,8 @@ def _step(timing: Timing, levels: Levels | None) -> Picture:
         """Each half on its own scale."""
         return np.interp(time_s, [0.0, held_s, held_s + after_s], [0.0, LOUD_SHARE, 1.0])
 
-    def rule(time_s: float, words: str, *, is_strong: bool = False) -> Rule:
-        return Rule(round(across.place(float(halves(np.array(time_s)))), 1), words, is_strong)
+    def rule(time_s: float, words: str, *, is_strong: bool = False, anchor: str = "middle") -> Rule:
+        return Rule(round(across.place(float(halves(np.array(time_s)))), 1), words, is_strong, anchor)
 
     attack_s, release_s = held_s / TIMES_SHOWN, after_s / TIMES_SHOWN
     return Picture(
@@ -249,7 +257,7 @@ def _step(timing: Timing, levels: Levels | None) -> Picture:
         columns=[
             rule(attack_s, _time(attack_s)),
             rule(held_s, _time(held_s), is_strong=True),
-            rule(held_s + release_s, f"+{_time(release_s)}"),
+            rule(held_s + release_s, f"+{_time(release_s)}", anchor="start"),
         ],
         rows=rules_of(0, highest, _nice(highest / 4), up),
         table=_step_table(steps, times_s, held_s, is_share=is_share),

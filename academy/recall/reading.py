@@ -32,7 +32,8 @@ from academy.recall.chain import (
     Sheet,
     SheetRefused,
 )
-from academy.recall.phrases import NUMBER, NotRead, read_setting
+from academy.recall.numbers import ANY_CASE, NUMBER, NotRead
+from academy.recall.phrases import read_setting
 from analysis.dsp.errors import RateError, require_rate
 
 LONGEST_TEXT = 64 * 1024
@@ -59,10 +60,10 @@ PATH_WORDS = {
 }
 DEVICE_LINE = re.compile(
     rf"(?P<kind>{'|'.join(map(re.escape, KIND_WORDS))})(?: ?\((?P<marks>[^)]*)\))?(?: ?: ?(?P<name>.*))?",
-    re.IGNORECASE,
+    ANY_CASE,
 )
-PATH_LINE = re.compile(rf"(?P<path>{'|'.join(map(re.escape, PATH_WORDS))}) ?:", re.IGNORECASE)
-HEAD_LINE = re.compile(r"(?P<word>sheet|on|rate) ?: ?(?P<rest>.*)", re.IGNORECASE)
+PATH_LINE = re.compile(rf"(?P<path>{'|'.join(map(re.escape, PATH_WORDS))}) ?:", ANY_CASE)
+HEAD_LINE = re.compile(r"(?P<word>sheet|on|rate) ?: ?(?P<rest>.*)", ANY_CASE)
 
 
 @dataclass
@@ -162,7 +163,7 @@ class _Reader:
 
     def _add_line(self, indent: int, bare: str) -> None:
         owner = self._owner(indent, f"“{bare}”")
-        reason = re.fullmatch(r"why ?: ?(.+)", bare, re.IGNORECASE)
+        reason = re.fullmatch(r"why ?: ?(.+)", bare, ANY_CASE)
         if reason:
             if owner.device.reason:
                 raise NotRead("a device has one “why:”")
@@ -220,9 +221,9 @@ def read_devices(text: str) -> tuple[Device, ...]:
 
 def read_place(said: str) -> tuple[Place, str]:
     """What a chain sits on: `track Lead vocal`, `group Drums`, `the two-bus`. Raises NotRead."""
-    if re.fullmatch(r"(?:the )?two[- ]bus", said.strip(), re.IGNORECASE):
+    if re.fullmatch(r"(?:the )?two[- ]bus", said.strip(), ANY_CASE):
         return Place.TWO_BUS, ""
-    found = re.fullmatch(r"(?P<place>track|group) (?P<name>.+)", said.strip(), re.IGNORECASE)
+    found = re.fullmatch(r"(?P<place>track|group) (?P<name>.+)", said.strip(), ANY_CASE)
     if not found:
         raise NotRead("“on:” takes “track …”, “group …” or “the two-bus”")
     return Place(found["place"].lower()), _short(found["name"], LONGEST_NAME, "a name")
@@ -230,7 +231,7 @@ def read_place(said: str) -> tuple[Place, str]:
 
 def read_rate(said: str) -> int:
     """The file's sampling rate in Hz: `48 kHz`, `44.1 kHz`, `96000 Hz`. Raises NotRead."""
-    found = re.fullmatch(rf"(?P<amount>{NUMBER}) ?(?P<unit>kHz|Hz)", said.strip(), re.IGNORECASE)
+    found = re.fullmatch(rf"(?P<amount>{NUMBER}) ?(?P<unit>kHz|Hz)", said.strip(), ANY_CASE)
     if not found:
         raise NotRead("“rate:” takes a sampling rate like 48 kHz")
     rate_hz = round(float(found["amount"]) * (1000 if found["unit"].lower() == "khz" else 1))

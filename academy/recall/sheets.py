@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.utils.text import slugify
 
 from academy.members.models import Member
@@ -34,9 +34,12 @@ def create_sheet(sheet: Sheet, *, pack: StemPack | None = None) -> RecallSheet:
     """
     checked_sheet(sheet)
     _require_place(sheet, pack)
-    return RecallSheet.objects.create(
-        slug=_free_slug(sheet.title), pack=pack, title=sheet.title, draft=exchange.to_json(sheet)
-    )
+    fresh = {"pack": pack, "title": sheet.title, "draft": exchange.to_json(sheet)}
+    try:
+        with transaction.atomic():  # so that the outer one survives the constraint
+            return RecallSheet.objects.create(slug=_free_slug(sheet.title), **fresh)
+    except IntegrityError as exc:
+        raise SheetRefused("Another sheet took this address at the same moment. Try once more.") from exc
 
 
 def change_draft(row: RecallSheet, change: Callable[[Sheet], Sheet], *, seen: int) -> Sheet:

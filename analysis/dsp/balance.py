@@ -14,7 +14,7 @@ from scipy import special
 
 from analysis.dsp.crossspectra import CrossSpectra
 from analysis.dsp.lateenergy import late_energy
-from analysis.dsp.stemfit import N_GROUPS, StemFit, fit_stems, unique_power
+from analysis.dsp.stemfit import N_GROUPS, StemFit, fit_stems
 
 N_BANDS = 32
 # Bands this far under the loudest do not count in what is explained: they may hold nothing but dither.
@@ -22,14 +22,14 @@ SOFTEST_BAND = 1e-5
 
 # What is left of a level's error when everything is as the model says. Measured on simulated mixes.
 LEAST_ERROR_DB = 0.12
-# The part of a band's residual amplitude that may lie along one stem. Measured on simulated mixes.
-RESIDUAL_LEAK = 0.04
 # How far from its part of the residual a stem's late sound may lie, as a share of that part. Measured too.
 LATE_ERROR = 0.4
 
 # A number is told where it is as likely as this to lie so near the truth. Common practice, no source.
 SURE = 0.95
 SURE_WITHIN_DB = 1.5
+# Less of a song cannot be left out piece by piece.
+SHORTEST_S = 4.2
 # A stem is said to be absent where even the upper of its bounds lies this far under its fellows' middle.
 ABSENT_DB = -30.0
 
@@ -81,12 +81,16 @@ class MixBalance:
         Energy of what the stems do not account for over that of the mix; nan for a silent mix.
     bus_gain_db : ndarray, shape (n_stretches,)
         The gain that all stems share over time; its mean over the energy is 0 dB.
+    unexplained : ndarray, shape (n_bands,)
+        The share of each band's energy that the stems do not account for, 0.0 to 1.0; nan for a band that is
+        silent or holds nothing but dither. `BalanceMeter.band_edges_hz` tells the bands.
     """
 
     stems: tuple[StemLevel, ...]
     explained: float
     residual_db: float
     bus_gain_db: NDArray[np.float64]
+    unexplained: NDArray[np.float64]
     _left_out_db: NDArray[np.float64] = field(repr=False)  # (N_GROUPS, n_stems)
     _model_error_db: NDArray[np.float64] = field(repr=False)  # (n_stems,)
 
@@ -111,6 +115,7 @@ class BalanceMeter:
     def __init__(self, *, rate_hz: int, stem_channels: Sequence[int], mix_channels: Sequence[int]) -> None:
         if not stem_channels or not mix_channels:
             raise ValueError("expected at least one stem and one mix")
+        self._rate_hz = rate_hz
         self._stems = _slices(stem_channels, start=0)
         self._mixes = _slices(mix_channels, start=sum(stem_channels))
         self._spectra = CrossSpectra(
@@ -129,11 +134,40 @@ class BalanceMeter:
         """
         self._spectra.add(audio)
 
+    @property
+    def band_edges_hz(self) -> NDArray[np.float64]:
+        """Where each band begins, and the last one ends: shape (n_bands + 1,)."""
+        return np.asarray(self._spectra.edges * self._rate_hz / self._spectra.frame_frames)
+
     def result(self) -> tuple[MixBalance, ...]:
         """The balance of each mix. Ends the collecting."""
         self._spectra.finish()
-        matrices = self._spectra.matrices()
-        return tuple(_balance(matrices, self._stems, mix) for mix in self._mixes)
+        return self._between(0, len(self._spectra.matrices()))
+
+    def section(self, start_s: float, end_s: float) -> tuple[MixBalance, ...]:
+        """The balance of each mix from one time to another, to the nearest quarter of a second. Ends the
+        collecting.
+
+        Of less than `SHORTEST_S`, or of a part that the recordings do not reach, nothing is sure.
+
+        Raises
+        ------
+        ValueError
+            The end does not come after the start.
+        """
+        if not start_s < end_s:
+            raise ValueError(f"a section must end after its start, got {start_s} s to {end_s} s")
+        self._spectra.finish()
+        stretch_s = self._spectra.stretch_frames / self._rate_hz
+        return self._between(max(0, round(start_s / stretch_s)), max(0, round(end_s / stretch_s)))
+
+    def _between(self, first: int, last: int) -> tuple[MixBalance, ...]:
+        whole = self._spectra.matrices()
+        matrices = whole[first:last]
+        if not len(matrices):  # where nothing was recorded, it is silent
+            matrices = np.zeros((1, *whole.shape[1:]), whole.dtype)
+        n_values = self._spectra.n_values * (len(matrices) / max(1, len(whole)))
+        return tuple(_balance(matrices, self._stems, mix, n_values) for mix in self._mixes)
 
 
 def compare(mix: MixBalance, reference: MixBalance) -> tuple[StemLevel, ...]:
@@ -165,28 +199,31 @@ def _slices(counts: Sequence[int], *, start: int) -> tuple[slice, ...]:
     return tuple(slice(int(end) - count, int(end)) for end, count in zip(ends, counts, strict=True))
 
 
-def _balance(matrices: NDArray[np.complex64], stems: Sequence[slice], mix: slice) -> MixBalance:
+def _balance(
+    matrices: NDArray[np.complex64], stems: Sequence[slice], mix: slice, n_values: NDArray[np.float64]
+) -> MixBalance:
     n_stem_channels = stems[-1].stop
-    fit = fit_stems(matrices, n_stem_channels, mix)
+    fit = fit_stems(matrices, n_stem_channels, mix, n_values)
     own = matrices[:, :, :n_stem_channels, :n_stem_channels].sum(axis=0, dtype=np.complex128)
     in_phase = _energies(own, fit.responses[None], stems)[0]
     late = in_phase * late_energy(fit.residual, _contributions(matrices, fit, stems)).T
     level = (in_phase + late).sum(axis=1)
     left_out = _energies(own, fit.left_out, stems).sum(axis=2)
     left_out *= np.divide(level, in_phase.sum(axis=1), out=np.ones_like(level), where=level > 0)
-    # Noise adds energy to any level; the jackknife takes it off (B. Efron, The Jackknife, 1982, chapter 2).
-    unbiased = N_GROUPS * level - (N_GROUPS - 1) * left_out.mean(axis=0)
-    spread, model_db = _jackknife_error(left_out), _model_error_db(own, fit, stems)
+    # Groups are made of whole stretches: with fewer stretches than groups, some would be empty.
+    spread = _jackknife_error(left_out) if len(matrices) >= N_GROUPS else np.full_like(level, math.inf)
+    model_db = _model_error_db(own, fit, stems)
     energy, residual = fit.energy.sum(axis=0), fit.residual.sum(axis=0)
     counted = energy > SOFTEST_BAND * energy.max(initial=0.0)
     is_silent = not counted.any()
+    unexplained = np.full_like(energy, math.nan)
+    unexplained[counted] = (residual[counted] / energy[counted]).clip(0.0, 1.0)
     return MixBalance(
-        stems=_levels(unbiased, spread, model_db),
-        explained=math.nan
-        if is_silent
-        else float(1.0 - np.mean((residual / energy)[counted].clip(0.0, 1.0))),
+        stems=_levels(level, spread, model_db),
+        explained=math.nan if is_silent else float(1.0 - np.mean(unexplained[counted])),
         residual_db=math.nan if is_silent else float(_decibels(residual.sum() / energy.sum())),
         bus_gain_db=20.0 * np.log10(fit.bus_gain),
+        unexplained=unexplained,
         _left_out_db=_decibels(left_out),
         _model_error_db=model_db,
     )
@@ -221,26 +258,27 @@ def _contributions(
 def _model_error_db(own: NDArray[np.complex128], fit: StemFit, stems: Sequence[slice]) -> NDArray[np.float64]:
     """What leaving out pieces of the song cannot show, because it is there in all of them: one for each stem.
 
-    Two parts. A residual that follows a stem (another stem's room, say) moves its response by as much as the
-    root of their ratio, the more the less of the stem is its own. And whose the late sound is, is estimated.
+    Two parts: what the equations leave open, most where stems sound alike and much is unexplained; and whose
+    the late sound is, which is estimated.
     """
     energies = _energies(own, fit.responses[None], stems)[0]
     residual, energy = fit.residual.sum(axis=0), fit.energy.sum(axis=0)
     unexplained = residual / np.maximum(energy - residual, 0.05 * energy + 1e-30)
-    unique = unique_power(fit.normal)
     errors = []
     for stem, heard in zip(stems, energies, strict=True):
-        power = np.einsum("bii->bi", own[:, stem, stem]).real[:, :, None]
-        total = float(power.sum())
+        power = own[:, stem, stem]
+        total = float(np.einsum("bii->", power).real)
         if not (total and heard.sum() > 0):
             errors.append(math.inf)
             continue
-        alone = np.maximum(unique[:, stem, None], 1e-30)  # where it is nothing, so is the power below
-        moved = RESIDUAL_LEAK * np.sqrt(fit.weighted_residual[:, None, :] / alone)
-        leaks = power * (2.0 * np.abs(fit.responses[:, stem]) * moved + moved**2) / total
-        leak = math.sqrt(float((leaks**2).sum())) / float(heard.sum())
+        open_to = 0.0
+        for responses in fit.responses.transpose(2, 0, 1):
+            slope = np.zeros_like(responses)
+            slope[:, stem] = np.einsum("bij,bj->bi", power, responses[:, stem])
+            open_to += fit.system.variance(slope)
+        left_open = math.sqrt(open_to) / (total * float(heard.sum()))
         late = LATE_ERROR * float(heard @ unexplained) / float(heard.sum())
-        errors.append(DB_A_NEPER * math.hypot(leak, late))
+        errors.append(DB_A_NEPER * math.hypot(left_open, late))
     return np.array(errors)
 
 
@@ -259,7 +297,7 @@ def _levels(
     middle = float(np.median(audible)) if audible.size else math.inf
     levels = []
     for one, error, model in zip(energy.tolist(), spread.tolist(), model_db.tolist(), strict=True):
-        if math.isnan(one):
+        if math.isnan(one) or math.isinf(error):
             levels.append(_unknown(0.0))
         elif max(one, 0.0) + 2.0 * error <= middle * 10.0 ** (ABSENT_DB / 10.0):
             levels.append(StemLevel(-math.inf, math.inf, SURE))

@@ -59,6 +59,7 @@ class CrossSpectra:
         self._n_kept = 0
         self._lots = 0  # how many times STRETCH_SPECTRA spectra the last stretch holds so far
         self._full_at = 1  # and how many fill a stretch
+        self._n_lots = 0  # and all together
         self._pending = np.zeros((0, n_channels), np.float32)
 
     @property
@@ -70,6 +71,16 @@ class CrossSpectra:
     def step_frames(self) -> int:
         """How many frames later the next lot of spectra starts."""
         return STRETCH_SPECTRA * self.hop_frames
+
+    @property
+    def n_values(self) -> NDArray[np.float64]:
+        """How many spectral values of one channel each band has taken so far, shape (n_bands,)."""
+        return np.asarray(self._n_lots * STRETCH_SPECTRA * np.diff(self.edges), dtype=np.float64)
+
+    @property
+    def stretch_frames(self) -> int:
+        """How many frames one stretch of `matrices` covers."""
+        return self._full_at * self.step_frames
 
     def add(self, audio: NDArray[np.floating]) -> None:
         """Take the next block, shape (n_frames, n_channels). Raises ShapeError for another channel count."""
@@ -102,6 +113,7 @@ class CrossSpectra:
             lines = spectra[:, :, low:high].reshape(self.n_channels, -1)
             matrix += lines.conj() @ lines.T
         self._lots += 1
+        self._n_lots += 1
 
     def _merge(self) -> None:
         """Make every two stretches one, in place, so that memory does not peak."""

@@ -1,13 +1,16 @@
-"""A mix as the sum of its stems: one response a stem and band, and one gain over time for the bus.
+"""A mix as the sum of its stems: a response over the bands for each stem, and one gain over time for the bus.
 
 Both are found in turn by least squares from the cross spectra of stems and mix.
 """
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from analysis.dsp.smoothfit import SmoothSystem, expected_size, noise_of
 
 ALTERNATIONS = 6
 # Leave-one-out groups. Each is made of short pieces of the whole song, so that no group is one section of it.
@@ -40,24 +43,23 @@ class StemFit:
         The same without one sixteenth of the song each.
     bus_gain : ndarray, shape (n_stretches,)
         Linear; its mean square over the mix's energy is 1.
-    normal : ndarray, shape (n_bands, n_stem_channels, n_stem_channels)
-        The weighted cross spectra of the stems that the responses were solved from.
-    weighted_residual : ndarray, shape (n_bands, n_mix_channels)
-        What the stems do not account for, by the weights of `normal`.
+    system : SmoothSystem
+        The equations that the responses were solved from; it knows how sure they are.
     residual, energy : ndarray, shape (n_stretches, n_bands)
-        The same as it is, and the mix itself, over the channels of the mix.
+        What the stems do not account for, and the mix itself, over the channels of the mix.
     """
 
     responses: NDArray[np.complex128]
     left_out: NDArray[np.complex128]
     bus_gain: NDArray[np.float64]
-    normal: NDArray[np.complex128]
-    weighted_residual: NDArray[np.float64]
+    system: SmoothSystem
     residual: NDArray[np.float64]
     energy: NDArray[np.float64]
 
 
-def fit_stems(matrices: NDArray[np.complex64], n_stem_channels: int, mix: slice) -> StemFit:
+def fit_stems(
+    matrices: NDArray[np.complex64], n_stem_channels: int, mix: slice, n_values: NDArray[np.float64]
+) -> StemFit:
     """Fit a mix by its stems.
 
     Parameters
@@ -67,6 +69,8 @@ def fit_stems(matrices: NDArray[np.complex64], n_stem_channels: int, mix: slice)
     n_stem_channels : int
     mix : slice
         The channels of the mix.
+    n_values : ndarray, shape (n_bands,)
+        How many spectral values of one channel all stretches together hold.
 
     Returns
     -------
@@ -83,22 +87,34 @@ def fit_stems(matrices: NDArray[np.complex64], n_stem_channels: int, mix: slice)
     energy = matrices[:, :, outputs, outputs].real.astype(np.float64)
     cross = matrices[:, :, :n_stem_channels, mix]
     stems = matrices[:, :, :n_stem_channels, :n_stem_channels]
+    power = np.einsum("nbii->bi", stems.real).astype(np.float64)
     gain, weights = np.ones(n_stretches), np.ones((n_stretches, n_bands))
+    responses = solve(_summed(stems, gain, weights), _summed(cross, gain, weights))
     for _ in range(ALTERNATIONS):
-        responses = solve(_summed(stems, gain**2, weights), _summed(cross, gain, weights))
         model, shared = _model(stems, cross, responses)
-        weights = _cell_weights(_residual(energy, model, shared, gain), energy)
+        residual = _residual(energy, model, shared, gain)
+        weights = _cell_weights(residual, energy)
         gain = _bus_gain(model, shared, weights)
-    normal, right = _summed(stems, gain**2, weights), _summed(cross, gain, weights)
-    responses = solve(normal, right)
-    residual = _residual(energy, *_model(stems, cross, responses), gain)
+        normal, right = _summed(stems, gain**2, weights), _summed(cross, gain, weights)
+        unexplained, heard = (
+            np.einsum("nb,nbc->b", weights, cells) / len(outputs) for cells in (residual, energy)
+        )
+        noise, size = noise_of(unexplained, heard, n_values), expected_size(responses, power)
+        system = SmoothSystem(normal, noise, size)
+        responses = system.solve(right)
     return StemFit(
         responses=responses,
-        left_out=_left_out(stems, cross, gain, weights, (normal, right)),
+        left_out=np.array(
+            [
+                SmoothSystem(normal - _summed(stems, gain**2, mine), noise, size).solve(
+                    right - _summed(cross, gain, mine)
+                )
+                for mine in _groups(weights)
+            ]
+        ),
         bus_gain=gain,
-        normal=normal,
-        weighted_residual=np.einsum("nb,nbc->bc", weights, residual),
-        residual=residual.sum(axis=2),
+        system=system,
+        residual=_residual(energy, *_model(stems, cross, responses), gain).sum(axis=2),
         energy=energy.sum(axis=2),
     )
 
@@ -186,19 +202,10 @@ def _bus_gain(
     return np.asarray(gain / math.sqrt(float(gain**2 @ energy) / float(energy.sum())))
 
 
-def _left_out(
-    stems: NDArray[np.complex64],
-    cross: NDArray[np.complex64],
-    gain: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    whole: tuple[NDArray[np.complex128], NDArray[np.complex128]],
-) -> NDArray[np.complex128]:
-    """The responses without each group of the song in turn; gain and weights stay."""
-    piece = max(1, min(PIECE_STRETCHES, len(gain) // (2 * N_GROUPS)))
-    group = np.arange(len(gain)) // piece % N_GROUPS
-    normal, right = whole
-    found = []
+def _groups(weights: NDArray[np.float64]) -> Iterator[NDArray[np.float64]]:
+    """The weights of each group of the song alone: nought elsewhere."""
+    n_stretches = len(weights)
+    piece = max(1, min(PIECE_STRETCHES, n_stretches // (2 * N_GROUPS)))
+    group = np.arange(n_stretches) // piece % N_GROUPS
     for at in range(N_GROUPS):
-        mine = np.where((group == at)[:, None], weights, 0.0)
-        found.append(solve(normal - _summed(stems, gain**2, mine), right - _summed(cross, gain, mine)))
-    return np.array(found)
+        yield np.where((group == at)[:, None], weights, 0.0)

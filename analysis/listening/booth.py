@@ -57,7 +57,12 @@ def booth_set(plan: MatchPlan, seats: Iterable[Seat], sections: Sequence[Section
 
 
 def _copy_of(seat: Seat, *, shows_map: bool) -> dict[str, Any]:
-    copy = {"key": seat.key, "label": seat.label, "name": seat.name, "segments_url": seat.segments_url}
+    copy: dict[str, Any] = {
+        "key": seat.key,
+        "label": seat.label,
+        "name": seat.name,
+        "segments_url": seat.segments_url,
+    }
     if seat.exaggerated:
         copy["exaggerated"] = True
     if shows_map and seat.copy.outline:

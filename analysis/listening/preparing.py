@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import tempfile
 import uuid
 from contextlib import ExitStack
@@ -64,7 +65,7 @@ def clear_plan(plan: MatchPlan) -> None:
     gone = list(plan.copies.select_for_update())
     plan.delete()
     for copy in gone:
-        transaction.on_commit(lambda copy=copy: _discard_segments(copy))
+        transaction.on_commit(functools.partial(_discard_segments, copy))
 
 
 def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:

@@ -6,29 +6,36 @@ what only the samples can tell: start, polarity, and how loud each stem stands.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.dsp.balance import BalanceMeter, MixBalance, StemLevel, compare
 from analysis.dsp.speed import SpeedError
 from analysis.measuring.aligned import Track, common_rate_hz, describe_track, offset_against, start_of
 from analysis.measuring.speed_files import speed_error_of
 
+# A section shorter than this is too little to tell the stems apart by. Measured on simulated mixes.
+SHORTEST_SECTION_S = 8.0
+
 
 @dataclass(frozen=True, slots=True)
 class StemCompared:
-    """One stem in a mix and in its reference. Without a reference all but `level` are None.
+    """One stem in a mix and in its reference. Without a reference all but `level` are None or empty.
 
     `difference` counts all channels, `middle` only what left and right have in common: a mix that was made
-    narrower or wider on its bus keeps the second.
+    narrower or wider on its bus keeps the second. `sections` holds the middle's difference in each section,
+    None where that is too short.
     """
 
     level: StemLevel
     reference: StemLevel | None = None
     difference: StemLevel | None = None
     middle: StemLevel | None = None
+    sections: tuple[StemLevel | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +59,12 @@ class FilesCompared:
     speed: SpeedError | None
 
 
-def compare_files(mix: str, stems: Sequence[str], reference: str | None) -> FilesCompared:
+def compare_files(
+    mix: str, stems: Sequence[str], reference: str | None, *, starts_s: Sequence[float] = ()
+) -> FilesCompared:
     """Compare a mix with the reference mix of the same stems, all given by their paths.
+
+    `starts_s` tells where the sections begin; each lasts to the next one, the last to the end.
 
     Everything is read in one pass, at the mix's rate, 48 kHz at most, from the stems' start. Where no offset
     is sure a mix is taken as it lies. Raises TrackRefused for the first file that cannot be used.
@@ -67,9 +78,11 @@ def compare_files(mix: str, stems: Sequence[str], reference: str | None) -> File
         Track(path, rate_hz=rate_hz, offset_frames=offset.frames)
         for path, offset in zip(mixes, offsets, strict=True)
     ]
-    balances = _measured([Track(path, rate_hz=rate_hz) for path in stems], mix_tracks, rate_hz=rate_hz)
+    stem_tracks = [Track(path, rate_hz=rate_hz) for path in stems]
+    sections = _Sections(starts_s, stem_tracks, rate_hz=rate_hz) if len(mixes) == 2 else None
+    balances = _measured(stem_tracks, mix_tracks, sections, rate_hz=rate_hz)
     return FilesCompared(
-        stems=_stems_compared(balances),
+        stems=_stems_compared(balances, sections.differences() if sections else []),
         offset_s=offsets[0].frames / rate_hz,
         polarity=offsets[0].polarity,
         offset_is_sure=offsets[0].is_sure,
@@ -81,33 +94,68 @@ def compare_files(mix: str, stems: Sequence[str], reference: str | None) -> File
     )
 
 
-def _measured(stems: Sequence[Track], mixes: Sequence[Track], *, rate_hz: int) -> tuple[MixBalance, ...]:
+class _Sections:
+    """Collects the stems and the middles of both mixes section by section, in one pass over the whole."""
+
+    def __init__(self, starts_s: Sequence[float], stems: Sequence[Track], *, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
+        self._starts_s = [*starts_s, math.inf]
+        self._channels = [track.n_channels for track in stems]
+        self._meters = [self._meter() for _ in starts_s]
+        self._frames = [0 for _ in starts_s]
+
+    def add(self, audio: NDArray[np.float64], *, at_s: float) -> None:
+        """Take the next block, shape (n_frames, all stem channels and two middles), to its section."""
+        for number, meter in enumerate(self._meters):
+            if self._starts_s[number] <= at_s < self._starts_s[number + 1]:
+                meter.add(audio)
+                self._frames[number] += len(audio)
+
+    def differences(self) -> list[tuple[StemLevel, ...] | None]:
+        """Each section's differences, stem by stem; None for a section that is too short."""
+        shortest = SHORTEST_SECTION_S * self._rate_hz
+        with np.errstate(invalid="ignore"):  # a stem that rests all through a section is absent from both
+            return [
+                compare(*meter.result()) if frames >= shortest else None
+                for meter, frames in zip(self._meters, self._frames, strict=True)
+            ]
+
+    def _meter(self) -> BalanceMeter:
+        return BalanceMeter(rate_hz=self._rate_hz, stem_channels=self._channels, mix_channels=[1, 1])
+
+
+def _measured(
+    stems: Sequence[Track], mixes: Sequence[Track], sections: _Sections | None, *, rate_hz: int
+) -> tuple[MixBalance, ...]:
     """The balance of each mix, then the balance of the middle of each."""
     meter = BalanceMeter(
         rate_hz=rate_hz,
         stem_channels=[track.n_channels for track in stems],
         mix_channels=[*(track.n_channels for track in mixes), *(1 for _ in mixes)],
     )
+    at = 0
     while not all(track.is_over for track in mixes):
         heard = [track.take(meter.step_frames) for track in mixes]
         middles = [audio.mean(axis=1, keepdims=True) for audio in heard]
-        meter.add(
-            np.concatenate([*(track.take(meter.step_frames) for track in stems), *heard, *middles], axis=1)
-        )
+        played = [track.take(meter.step_frames) for track in stems]
+        meter.add(np.concatenate([*played, *heard, *middles], axis=1))
+        if sections is not None:
+            sections.add(np.concatenate([*played, *middles], axis=1), at_s=at / rate_hz)
+        at += meter.step_frames
     return meter.result()
 
 
-def _stems_compared(balances: tuple[MixBalance, ...]) -> tuple[StemCompared, ...]:
+def _stems_compared(
+    balances: tuple[MixBalance, ...], sections: Sequence[tuple[StemLevel, ...] | None]
+) -> tuple[StemCompared, ...]:
     mix = balances[0]
     if len(balances) == 2:  # the mix and its middle, without a reference
         return tuple(StemCompared(level) for level in mix.stems)
     reference, middle, reference_middle = balances[1:]
+    whole = zip(
+        mix.stems, reference.stems, compare(mix, reference), compare(middle, reference_middle), strict=True
+    )
     return tuple(
-        map(
-            StemCompared,
-            mix.stems,
-            reference.stems,
-            compare(mix, reference),
-            compare(middle, reference_middle),
-        )
+        StemCompared(*levels, tuple(section[at] if section else None for section in sections))
+        for at, levels in enumerate(whole)
     )

@@ -11,7 +11,7 @@ from django.conf import settings
 from django.core.management import call_command
 from django.db import connection, connections
 
-from contests.demo import lessons, people, sheets, teaching, working
+from contests.demo import lessons, packs, people, practising, sheets, teaching, working
 from contests.demo.competitions import Cast, make_contests
 from contests.demo.rendering import DemoAudio, render_all
 from fixtures.scenario import SCENARIO
@@ -60,11 +60,13 @@ def _populate(audio: DemoAudio, say: Say, *, now: datetime) -> None:
     people.make_invitation(tiers, host=host, now=now)
     say("Publishing the stems and the course; measuring and matching …")
     pack = teaching.make_pack(audio, tiers, host=host, now=now)
+    packs.make_draft(audio, host=host, now=now)
     course = teaching.make_course(audio, pack, tiers, host=host, now=now)
     sheets.make_sheets(pack, host=host, now=now)
     lessons.fill_lessons(course, audio, now=now)
     lessons.follow_lessons(course, members["moorhen"], now=now)
     working.do_all()
+    practising.make_practice(audio, pack, tiers, members, now=now)
     say("Running three contests; measuring and matching every entry …")
     make_contests(Cast(audio=audio, people=members, tiers=tiers, pack=pack, now=now))
 

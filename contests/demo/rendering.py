@@ -20,7 +20,7 @@ import soxr
 from numpy.typing import NDArray
 
 from analysis import audiofile
-from fixtures import mixes
+from fixtures import mixes, practising
 from fixtures.desk.mixing import Desk
 from fixtures.desk.settings import MixSettings
 from fixtures.scenario import SCENARIO
@@ -87,6 +87,9 @@ def _mixing_jobs(audio: DemoAudio) -> list[_MixingJob]:
         _MixingJob(audio.mix(mix.key), mix.settings, mix.sample_rate_hz, mix.reencode)
         for mix in (mixes.REFERENCE, *SCENARIO.entries)
     ]
+    for version in practising.VERSIONS:
+        if version.settings is not None:
+            jobs.append(_MixingJob(audio.mix(version.key), version.settings))
     for pair in SCENARIO.pairs:
         jobs += [_MixingJob(audio.side(pair.key, side), settings) for side, settings in pair.sides.items()]
     return jobs

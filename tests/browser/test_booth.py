@@ -498,7 +498,7 @@ class TestPage:
         page.get_by_role("button", name="Refrain").click()
         assert page.inner_text("[data-booth-position]") == "0:02.0"
         page.get_by_role("button", name="Loop this section").click()
-        expect(page.get_by_text("Loop 0:02.0 to 0:03.5")).to_be_visible()
+        expect(page.locator("[data-booth-loop]")).to_have_text("Loop 0:02.0 to 0:03.5")
         page.get_by_role("button", name="Play", exact=True).click()
         page.wait_for_timeout(2500)
         assert "0:02.0" <= page.inner_text("[data-booth-position]") < "0:03.5"
@@ -562,8 +562,7 @@ class TestPage:
     ) -> None:
         page.set_viewport_size({"width": width, "height": 800})
         open_booth(page, sections)
-        for summary in page.locator("summary").all():
-            summary.click()
+        page.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
         page.keyboard.press("0")
         page.get_by_role("button", name="Compare a few").click()
         assert page.evaluate("document.documentElement.scrollWidth") <= width

@@ -10,11 +10,11 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
 from academy.courses import demonstrating
-from academy.courses.access import require_host
 from academy.courses.demonstrating import DemoRefused
-from academy.courses.hosting.access import hosted_demo, hosted_lesson, hosts_page
+from academy.courses.hosting.access import hosted_demo, hosted_lesson
 from academy.courses.hosting.forms import DemoForm, VariantForm, sent
 from academy.courses.models import Demo
+from academy.members.hosting.access import hosts_page, require_host
 from analysis.audiofile import AudioError
 from analysis.intake import sealing
 from analysis.intake.resumable import taking
@@ -115,7 +115,7 @@ def _add_variant(request: HttpRequest, found: Demo, form: VariantForm) -> None:
             label=filled["label"],
             is_exaggerated=filled["is_exaggerated"],
         )
-    except DemoRefused:
+    except (DemoRefused, UploadRefused):
         sealing.let_go(received)
         raise
 

@@ -192,6 +192,9 @@ class ExcerptForm(RecordingForm):
     )
     field_order = ["upload", "from_s", "file"]
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **{"auto_id": "part_%s"} | kwargs)  # it shares its page with the whole's form
+
 
 class ChaptersForm(forms.Form):
     """Chapters as text."""

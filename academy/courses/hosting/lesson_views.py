@@ -11,10 +11,11 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
 from academy.courses import attaching, authoring
-from academy.courses.hosting.access import hosted_attachment, hosted_course, hosted_lesson, hosts_page
+from academy.courses.hosting.access import hosted_attachment, hosted_course, hosted_lesson
 from academy.courses.hosting.forms import AttachmentForm, LessonForm, SheetsForm, sent
 from academy.courses.models import CourseState
 from academy.courses.refusals import CourseRefused
+from academy.members.hosting.access import hosts_page
 
 page_with_form = require_http_methods(["GET", "HEAD", "POST"])
 

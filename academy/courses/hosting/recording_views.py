@@ -13,10 +13,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from academy.courses import captioning, recordings
 from academy.courses import chapters as chapter_texts
-from academy.courses.access import require_host
 from academy.courses.chapters import ChaptersRefused, read_chapters
 from academy.courses.containers import MediaRefused
-from academy.courses.hosting.access import hosted_lesson, hosts_page
+from academy.courses.hosting.access import hosted_lesson
 from academy.courses.hosting.forms import (
     CaptionsForm,
     ChaptersForm,
@@ -31,6 +30,7 @@ from academy.courses.playing import named
 from academy.courses.recordings import ReceivedMedia
 from academy.courses.refusals import CourseRefused
 from academy.courses.webvtt import CaptionsRefused
+from academy.members.hosting.access import hosts_page, require_host
 from analysis.intake.resumable.refusals import UploadRefused
 
 page_with_form = require_http_methods(["GET", "HEAD", "POST"])
@@ -50,7 +50,7 @@ def recording(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse
         else:
             messages.success(request, "The recording is in.")
             return redirect("courses:hosted_recording", slug, lesson_slug)
-    return _recording_page(request, lesson, form=form)
+    return _recording_page(request, hosted_lesson(slug, lesson_slug), form=form)
 
 
 @hosts_page
@@ -71,7 +71,7 @@ def free_part(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse
     form = FreePartForm(request.POST) if is_cut_here else ExcerptForm(request.POST, request.FILES)
     if form.is_valid():
         try:
-            if is_cut_here:
+            if isinstance(form, FreePartForm):
                 recordings.set_free_part(lesson, **form.cleaned_data)
             else:
                 received = _received(request, form)

@@ -12,11 +12,12 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from academy.courses import authoring, publishing
 from academy.courses.access import previews
 from academy.courses.checklist import checklist
-from academy.courses.hosting.access import hosted_course, hosts_page
+from academy.courses.hosting.access import hosted_course
 from academy.courses.hosting.forms import CourseForm, ScheduleForm, sent
 from academy.courses.models import Course
 from academy.courses.previewing import choose_preview
 from academy.courses.refusals import CourseRefused
+from academy.members.hosting.access import hosts_page
 from academy.templatetags.audio_text import moment
 
 page_with_form = require_http_methods(["GET", "HEAD", "POST"])

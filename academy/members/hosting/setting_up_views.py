@@ -123,7 +123,11 @@ def held_list(request: HttpRequest) -> HttpResponse:
         return redirect("members:hosted_upload")
     form = TakeForm(request.POST)
     chosen = form.cleaned_data if form.is_valid() else {}
-    report = importing.import_members(held.text, now=timezone.now(), by=host, **chosen)
+    try:
+        report = importing.import_members(held.text, now=timezone.now(), by=host, **chosen)
+    except ListRefused as exc:
+        form.add_error(None, str(exc))
+        return _list_page(request, held, form, status=422)
     if not report.is_taken:
         form.add_error(
             None, "Rows are refused, so nothing was imported. Correct the file, or take the good rows."

@@ -123,6 +123,8 @@ def publish(request: HttpRequest, slug: str) -> HttpResponse:
     form = PublishForm(request.POST)
     if not form.is_valid():
         return _refused(request, pack, "Say what is new in 500 letters at most.")
+    if pack.current is not None and not publishing.differs(pack):
+        return _refused(request, pack, f"Nothing has changed since version {pack.current.number}.")
     try:
         version = publishing.publish(pack, changes=form.cleaned_data["changes"], now=timezone.now())
     except PackRefused as exc:

@@ -108,7 +108,7 @@ def say(request: HttpRequest, slug: str, trail: str) -> HttpResponse:
     row = access.hosted_sheet(request.user, slug)
     line = request.POST.get("line", "")
     try:
-        setting = read_setting(line[:2_000])
+        setting = read_setting(line)
         _change(row, trail, lambda old: arranging.with_setting(old, setting), seen_number(request))
     except SheetRefused as exc:
         refusals = exc.sentences

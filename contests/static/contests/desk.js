@@ -49,6 +49,9 @@ class Desk {
     event.preventDefault();
     this.#show(link.dataset.deskOpen);
     this.#choose(link.dataset.deskOpen);
+    if (event.detail === 0) {
+      this.#root.querySelector(".desk-sheets").focus(); // the Enter key: the keyboard goes on at the sheet, not in the booth
+    }
   }
 
   #choose(key) {

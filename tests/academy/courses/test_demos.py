@@ -206,5 +206,5 @@ class TestDemoThatCannotBeHeard:
         demonstrating.request_preparation(demo)
         work("prepare_demo")
         work("make_copy")
-        with django_assert_max_num_queries(12):
+        with django_assert_max_num_queries(13):
             assert len(booth_set_of(client.get(PAGE).content.decode())["copies"]) == 6

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
+from uuid import uuid4
 
 import numpy as np
 import pytest
@@ -13,6 +15,7 @@ from academy.courses import captioning, recordings, webvtt
 from academy.courses.models import Lesson, MediaFile
 from academy.courses.refusals import CourseRefused
 from analysis.intake import keeping
+from analysis.intake.resumable.refusals import UploadRefused
 from analysis.jobs.models import JobState
 from tests import cast
 from tests.academy.courses import making
@@ -156,6 +159,17 @@ class TestServing:
 
 
 class TestReplacing:
+    def test_an_upload_is_used_once_and_the_second_try_leaves_no_bytes(self, lesson, tmp_path):
+        soundfile.write(tmp_path / "a.wav", making.noise(0.5), 48_000, subtype="PCM_16")
+        received = replace(recordings.receive(tmp_path / "a.wav", name="a.wav"), upload_id=uuid4())
+        before = lesson.recording.pk
+        with pytest.raises(UploadRefused, match="already"):  # no such upload is under way any more
+            recordings.set_recording(lesson, received, now=cast.NOW)
+        assert not keeping.shelf().exists(received.storage_key)
+        lesson.refresh_from_db()
+        assert lesson.recording.pk == before
+        assert keeping.shelf().exists(lesson.recording.storage_key)
+
     def test_the_earlier_bytes_and_the_free_part_go(self, cut, tmp_path, django_capture_on_commit_callbacks):
         earlier = [cut.recording.storage_key, cut.excerpt.storage_key]
         with django_capture_on_commit_callbacks(execute=True):

@@ -185,6 +185,12 @@ class TestSending:
 
 
 class TestForgetting:
+    def test_of_who_has_no_account_nothing_is_kept_once_it_is_sent(self, work):
+        writing.write(RECEIPT, key="1", address="s@example.org", context=RECEIPT.sample, now=cast.NOW)
+        work("send_letter")
+        assert mail.outbox[0].to == ["s@example.org"]
+        assert [(one.state, one.address) for one in Letter.objects.all()] == [("sent", "")]
+
     def test_an_old_letter_keeps_its_key_and_nothing_of_the_person(self, work):
         person = cast.member()
         letter = write(person=person)

@@ -8,7 +8,8 @@ from datetime import timedelta
 import pytest
 from django.db import IntegrityError
 
-from academy.members import codes, granting
+from academy.letters.models import Letter
+from academy.members import codes, granting, sweeping
 from academy.members.access import may_open
 from academy.members.codes import CodeRefused, as_kept
 from academy.members.granting import GrantRefused
@@ -64,6 +65,31 @@ class TestGranting:
                 granting.end(grant, reason="Twice.", now=cast.NOW + later)
         grant.refresh_from_db()
         assert grant.ended_reason == "Once."
+
+
+class TestReminding:
+    def test_a_week_before_the_end_once(self):
+        member = cast.member()
+        give(member, cast.tier(), days=30)
+        for day in (22, 23, 24, 30):
+            sweeping.sweep(cast.NOW + day * DAY)
+            reminded = letters_to(member.email).count("membership-ends-soon")
+            assert reminded == (day >= 23), day
+
+    def test_who_holds_it_on_or_a_higher_one_is_left_alone(self):
+        on, higher = cast.member(), cast.member(tier=cast.tier("studio", 20))
+        for member in (on, higher):
+            give(member, cast.tier(), days=5)
+        give(on, cast.tier(), starts_at=cast.NOW + 5 * DAY)
+        sweeping.sweep(cast.NOW)
+        assert not Letter.objects.filter(kind="membership-ends-soon").exists()
+
+    def test_what_is_paid_for_is_the_payers_own_affair(self):
+        member = cast.member()
+        grant = give(member, cast.tier(), days=5)
+        Grant.objects.filter(pk=grant.pk).update(source=GrantSource.PAYMENT)
+        sweeping.sweep(cast.NOW)
+        assert letters_to(member.email) == ["membership-given"]
 
 
 class TestCodes:

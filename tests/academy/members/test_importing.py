@@ -65,8 +65,11 @@ class TestTaking:
         assert not report.is_taken
         assert not Member.objects.exists()
 
-    def test_new_ones_are_written_to_on_demand(self):
+    def test_new_ones_are_written_to_on_demand_by_a_job(self, work):
         take(GOOD, invite=True)
+        assert not Letter.objects.exists()
+        work("invite_members")
+        work("invite_members")
         assert sorted(Letter.objects.values_list("kind", "address")) == [
             ("invited", "a@example.org"),
             ("invited", "b@example.org"),
@@ -137,6 +140,17 @@ class TestRefusing:
         with pytest.raises(ListRefused, match=words):
             take(text_of(content))
         assert not Member.objects.exists()
+
+    def test_whoever_joins_at_the_same_moment_stops_it_in_words(self, monkeypatch):
+        make = importing._new_members
+
+        def make_after_another(names, **said):
+            Member.objects.create_user("a@example.org", "Faster")
+            return make(names, **said)
+
+        monkeypatch.setattr(importing, "_new_members", make_after_another)
+        with pytest.raises(ListRefused, match="at this very moment"):
+            take("email,name\na@example.org,Ansa\n")
 
     def test_a_byte_order_mark_and_other_separators_are_taken(self):
         assert take(text_of(GOOD.replace(",", ";").encode("utf-8-sig"))).is_taken

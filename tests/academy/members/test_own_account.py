@@ -165,6 +165,15 @@ class TestDoors:
         answers = [self.sign_in(f"p{number}@example.org").status_code for number in range(101)]
         assert answers == [422] * 100 + [429]
 
+    def test_the_operators_pages_have_no_door_of_their_own(self, client):
+        answer = client.get("/admin/", follow=True)
+        assert answer.redirect_chain[-1][0] == "/members/sign-in/?next=/admin/"
+        client.force_login(cast.member())
+        assert client.get("/admin/", follow=True).status_code == 404
+        client.force_login(Member.objects.create_superuser("root@example.org", "Root", PHRASE))
+        assert client.get("/admin/").status_code == 200
+        assert client.post("/admin/login/").status_code == 405
+
     def test_successes_are_not_counted(self):
         member = cast.member()
         assert {self.sign_in(member.email, OLD).status_code for _ in range(12)} == {302}

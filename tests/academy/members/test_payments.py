@@ -68,6 +68,7 @@ def shared(settings):
 
 
 class TestSignature:
+    @pytest.mark.needs("openssl")
     def test_openssl_signs_alike(self):
         body = said()
         text = f"{int(cast.NOW.timestamp())}.".encode() + body

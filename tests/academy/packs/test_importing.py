@@ -14,6 +14,7 @@ from academy.packs.importing import stem_names, tracks_in
 from academy.packs.models import PackState, StemPack
 from analysis import audiofile
 from analysis.intake.models import Recording
+from analysis.jobs.models import Job
 from tests import cast
 
 pytestmark = pytest.mark.django_db
@@ -83,6 +84,10 @@ class TestCommand:
         )
         assert [stem.name for stem in pack.stems.all()] == ["Kick", "Bass", "Voice"]
         assert "01 Kick.wav: Kick" in out
+        # The three hold one tone at three levels.
+        assert "warning: 10 - Voice.wav: It is the same sound as “2_Bass.wav”" in err
+        assert "note: the set: All stems at unity sum to " in err
+        assert Job.objects.filter(kind="audit_pack", subject=str(pack.pk)).exists()
         assert "/packs/harbour-light/" in err
 
     def test_it_publishes_and_takes_a_reference_when_asked(self, folder, terms):

@@ -5,13 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from academy.packs.models import Stem
 from academy.practice import reading, reporting
 from academy.practice.models import MixState, PracticeMix, Report
 from analysis.jobs.models import Job, JobState
-from tests import cast, practice_mixes
+from tests import cast
 from tests.academy.practice import making
-from tests.demo_audio import audio_folder
 
 pytestmark = pytest.mark.django_db
 
@@ -118,30 +116,3 @@ class TestReport:
         assert not reading.read(measured).is_outdated
         measured.practice.pack.reference_mix = cast.recording()
         assert reading.read(measured).is_outdated
-
-
-class TestDeliberatelyWrong:
-    """Mixes of the demo's own stems, with the demo's desk."""
-
-    def test_all_four_faults_are_named_and_nothing_else(self, demo_mixes, member, work):
-        stems = practice_mixes.stretch_of(audio_folder(demo_mixes) / "stems", length_s=24.0)
-        desk, settings = practice_mixes.desk_of(stems), practice_mixes.reference_settings(stems)
-        reference, wrong = (
-            desk.mix(one).astype(np.float64)
-            for one in (settings, practice_mixes.deliberately_wrong(settings))
-        )
-        pack = cast.pack(reference_mix=cast.recording(audio=reference))
-        for position, (name, audio) in enumerate(stems.items(), start=1):
-            recording = cast.recording(audio=audio.reshape(len(audio), -1))
-            Stem.objects.create(pack=pack, recording=recording, name=name, position=position)
-        mix = making.hand_in(pack, member, wrong)
-        work("make_practice_report")
-        found = told(mix)
-        # What was done: side gain 0.45 (-6.9 dB), vocal fader -3 dB, +2 LU, a bell of +2 dB at 200 Hz.
-        assert list(found) == ["width", "stem", "loudness", "tone"]
-        assert "narrower" in found["width"]
-        assert found["stem"].startswith("“vocal lead” sits 3.")
-        assert "lower" in found["stem"]
-        assert "2.0\N{NO-BREAK SPACE}LU louder" in found["loudness"]
-        assert found["tone"].startswith("Around 200\N{NO-BREAK SPACE}Hz")
-        assert "more than the reference" in found["tone"]

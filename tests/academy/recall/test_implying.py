@@ -58,7 +58,7 @@ class TestGentleTwoBusCompressor:
         assert found.is_relative
         assert found.marks_db == {Side.MID: [2], Side.SIDE: [1]}
         picture = next(picture for picture in pictures_of(self.compressor, rate_hz=48_000) if picture.marks)
-        assert [mark.words.split("\u00a0")[0] for mark in picture.marks] == ["mid 2.0", "side 1.0"]
+        assert [mark.words.split("\u00a0")[0] for mark in picture.marks] == ["side 1.0", "mid 2.0"]
         rows = {row[0]: row[2] for row in picture.table.rows}
         assert (rows["6.0"], rows["3.0"]) == (
             "2.00\u00a0dB",

@@ -7,7 +7,8 @@ import math
 import pytest
 
 from academy.recall.chain import Choice, Clock, Detent, Dial, EqBand, Quantity, Setting, Side, Switch
-from academy.recall.phrases import NotRead, read_setting
+from academy.recall.numbers import NotRead
+from academy.recall.phrases import read_setting
 from academy.recall.writing import typeset, write_setting
 from analysis.dsp.curves.equaliser import Shape
 
@@ -124,6 +125,10 @@ def test_a_reason_stands_behind(said):
         ("mid: attack 1 ms | side: release 2 ms", "write two lines"),
         ("a 1 dB | b 2 dB | c 3 dB", "two channels at most"),
         ("level 99999999999 dB", "too large"),
+        ("attack 5 ſ", "no unit"),
+        (f"attack {'9' * 500}th step of 5", "without a unit"),
+        (f"attack {'9' * 500} ms", "no unit"),
+        ("attack " * 200, "letters at most"),
         ("", "missing"),
     ],
 )

@@ -48,6 +48,12 @@ class TestCreate:
         signs = sheets.create_sheet(Sheet("…", Place.TWO_BUS))
         assert [again.slug, reserved.slug, signs.slug] == ["two-bus-2", "hosting-2", "sheet"]
 
+    def test_of_two_at_once_the_second_is_told_and_leaves_nothing(self, row, monkeypatch):
+        monkeypatch.setattr(sheets, "_free_slug", lambda _: row.slug)  # as if it had been free a moment ago
+        with pytest.raises(SheetRefused, match="at the same moment"):
+            sheets.create_sheet(Sheet("Two-bus", Place.TWO_BUS))
+        assert RecallSheet.objects.count() == 1
+
     def test_a_track_of_a_pack_is_one_of_its_stems(self, tmp_path):
         pack = packs.draft(tmp_path, ["Kick", "Bass"])
         with pytest.raises(SheetRefused, match="no stem “Vocal”; its stems are: Kick, Bass"):

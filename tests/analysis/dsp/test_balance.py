@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.dsp.balance import BalanceMeter, compare
+from analysis.dsp.balance import SHORTEST_S, BalanceMeter, compare
 from analysis.dsp.errors import RateError, ShapeError
 from fixtures.desk.dynamics import compressed
 from fixtures.desk.settings import Compressor
@@ -31,6 +31,11 @@ def summed(stems, gains_db=GAINS_DB):
     for stem, gain_db in zip(stems, gains_db, strict=True):
         total += linear(gain_db) * (stem if stem.shape[1] == 2 else stem / np.float32(math.sqrt(2.0)))
     return total
+
+
+def without(at):
+    """The faders with one of them down."""
+    return [-math.inf if number == at else gain_db for number, gain_db in enumerate(GAINS_DB)]
 
 
 def found_db(balance):
@@ -187,3 +192,46 @@ class TestRealMixes:
         assert errors.most_db <= most_db
         assert errors.inside >= 0.9
         assert errors.unsure <= 0.1
+
+
+class TestSections:
+    def test_a_fader_moved_in_one_section_is_found_there_only(self, stems):
+        # By algebra: 4 dB more of the third stem in the second half, and nothing else.
+        plain = summed(stems)
+        moved = plain.copy()
+        half = len(moved) // 2
+        moved[half:, :] += (linear(4.0) - 1) * (summed(stems) - summed(stems, without(2)))[half:]
+        meter = BalanceMeter(
+            rate_hz=RATE_HZ, stem_channels=[stem.shape[1] for stem in stems], mix_channels=[2, 2]
+        )
+        meter.add(np.concatenate([*stems, moved, plain], axis=1))
+        first, second = (compare(*meter.section(*times_s)) for times_s in ((0.0, 5.8), (6.2, 12.0)))
+        assert first[2].db == pytest.approx(0.0, abs=0.1)
+        assert second[2].db == pytest.approx(4.0, abs=0.1)
+        assert [level.db for level in second[:2]] == pytest.approx([0.0, 0.0], abs=0.1)
+
+    def test_of_too_short_a_section_nothing_is_sure(self, stems):
+        meter = BalanceMeter(
+            rate_hz=RATE_HZ, stem_channels=[stem.shape[1] for stem in stems], mix_channels=[2]
+        )
+        meter.add(np.concatenate([*stems, summed(stems)], axis=1))
+        for times_s in ((0.0, SHORTEST_S - 0.5), (100.0, 200.0)):
+            (balance,) = meter.section(*times_s)
+            assert not any(level.is_sure or level.is_absent for level in balance.stems)
+        with pytest.raises(ValueError, match="after its start"):
+            meter.section(3.0, 3.0)
+
+
+class TestBands:
+    def test_foreign_sound_shows_in_its_own_band(self, stems):
+        # A tone far above the mix's own band; what it does to the others is 5 % by our own choice, no source.
+        mix = summed(stems)
+        tone = 0.3 * np.sin(2 * np.pi * 1_000.0 * np.arange(len(mix)) / RATE_HZ)
+        meter = BalanceMeter(
+            rate_hz=RATE_HZ, stem_channels=[stem.shape[1] for stem in stems], mix_channels=[2]
+        )
+        meter.add(np.concatenate([*stems, mix + tone[:, None].astype(np.float32)], axis=1))
+        (balance,) = meter.result()
+        own = np.searchsorted(meter.band_edges_hz, 1_000.0) - 1
+        assert balance.unexplained[own] > 0.9
+        assert np.nanmedian(balance.unexplained) < 0.05

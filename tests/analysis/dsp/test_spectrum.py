@@ -43,11 +43,17 @@ class TestBands:
             assert exact[nominal_hz] == pytest.approx(exact_hz, rel=5e-5)
 
     def test_edges_are_the_standards(self):
-        # IEC 61260-1:2014, clause 5.6, for the 1 kHz band: 891.25 and 1122.0 Hz (values from memory).
-        edges = spectrum.edges_hz()
-        at = NOMINAL_HZ.index(1_000.0)
-        assert edges[at : at + 2] == pytest.approx([891.25, 1_122.02], rel=1e-5)
-        assert edges.size == len(NOMINAL_HZ) + 1
+        # IEC 61260-1:2014, clause 5.6 and 5.4 with base ten, to four digits: each decade
+        # has the same (values from memory; the lowest here is the lower edge of the 20 Hz band).
+        decade = [17.78, 22.39, 28.18, 35.48, 44.67, 56.23, 70.79, 89.13, 112.2, 141.3]
+        table = np.array([power * edge for power in (1, 10, 100) for edge in decade] + [17_780.0, 22_390.0])
+        assert spectrum.edges_hz() == pytest.approx(table, rel=5e-4)  # half of the fourth digit
+        assert table.size == len(NOMINAL_HZ) + 1
+
+    def test_every_nominal_frequency_lies_in_its_band_and_repeats_by_the_decade(self):
+        # Table E.1: the names are rounded, to within 1.5 % of what they name, and ten bands make a decade.
+        assert np.array(NOMINAL_HZ) == pytest.approx(spectrum.midbands_hz(), rel=0.015)
+        assert np.array(NOMINAL_HZ[10:]) == pytest.approx(10.0 * np.array(NOMINAL_HZ[:-10]), rel=1e-12)
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)

@@ -110,6 +110,14 @@ class TestTable:
         assert "−10.0" in rows[0]
         assert "% of the mix" in done.stdout
 
+    def test_it_says_when_the_mix_plays_at_another_speed(self, folder, stems):
+        audio, _ = soundfile.read(folder / "mix.wav")
+        soundfile.write(folder / "fast.wav", audio, 48_000, subtype="PCM_24")
+        done = run(folder / "fast.wav", "--stems", *stems)
+        # By arithmetic: 48 / 44.1 is 1.088.
+        assert "fast.wav: It plays 8.8 % too fast" in done.stderr
+        assert "export again" in done.stderr
+
     def test_it_says_when_the_stems_do_not_explain_the_mix(self, folder, stems):
         done = run(folder / "mix.wav", "--stems", stems[0])
         assert done.returncode == 0

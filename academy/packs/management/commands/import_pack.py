@@ -13,8 +13,9 @@ from django.utils import timezone
 from django.utils.text import slugify
 
 from academy.members.models import Member, Tier
-from academy.packs.importing import Row, import_pack
+from academy.packs.importing import Row, import_pack, tracks_in
 from academy.packs.publishing import PackRefused
+from analysis.measuring import audit_files
 
 
 def tempo(text: str) -> Decimal:
@@ -32,8 +33,8 @@ class Command(BaseCommand):
     """Import a folder of stems."""
 
     help = (
-        "Make a stem pack of the WAV and FLAC files in a folder, in the order of their names. "
-        "Exits 1, with nothing kept, when a file is refused."
+        "Make a stem pack of the WAV and FLAC files in a folder, in the order of their names, and audit "
+        "them. Exits 1, with nothing kept, when a file is refused."
     )
 
     def add_arguments(self, parser: CommandParser) -> None:
@@ -93,7 +94,16 @@ class Command(BaseCommand):
             raise CommandError(
                 f"{refused} of {len(rows)} files were refused, so nothing was imported.", returncode=1
             )
+        self._print_audit(folder, options["reference"])
         self.stderr.write(f"{pack}: {pack.get_state_display()}, at /packs/{pack.slug}/")
+
+    def _print_audit(self, folder: Path, reference: Path | None) -> None:
+        """Say what whoever mixes the stems would trip over; the desk shows the same, with its fixes."""
+        tracks = tracks_in(folder, leave_out=reference)
+        findings = audit_files.audit_names([path.name for path in tracks])
+        findings += audit_files.audit_stems([audit_files.Stem(path.name, path) for path in tracks])
+        for finding in findings:
+            self.stderr.write(f"{finding.level.value}: {finding.file or 'the set'}: {finding.message}")
 
     def _print(self, row: Row, *, as_json: bool) -> None:
         role = "reference mix" if row.stem is None else row.stem

@@ -25,6 +25,9 @@ const HEARD_EVERY_S = 1;
 const KEEP_EVERY_S = 5;
 const REST_AFTER_MIN = 25;
 
+/** A booth as wide as this opens with its sections, marks and loop in sight; elsewhere they are one press away. */
+const ROOMY_PX = 640;
+
 /** A place passed less long ago than this is where the listener is: going back leads to the one before. */
 const JUST_PASSED_S = 1;
 const HERE_S = 0.05;
@@ -200,6 +203,7 @@ class Booth {
     this.#player.addEventListener("copy", (event) => this.#changed(event.detail.key));
     this.#player.addEventListener("wish", (event) => this.#row.showWish(event.detail.key));
     this.#player.addEventListener("heard", (event) => this.#heard(event.detail));
+    this.#part("places").open = this.#root.clientWidth >= ROOMY_PX;
     this.#player.choose(this.#firstKey ?? this.#player.key);
     this.#player.prepare();
     this.#showCopy();
@@ -396,11 +400,13 @@ class Booth {
       return;
     }
     this.#setLoop(loop);
+    this.#say(`${this.#part("loop").textContent}.`);
   }
 
   #endLoop() {
     const hadFocus = document.activeElement === this.#button("loop-off");
     this.#setLoop(null);
+    this.#say("No loop.");
     if (hadFocus) {
       this.#button("loop-from").focus(); // the other one has just been hidden under the focus
     }
@@ -602,7 +608,9 @@ class Booth {
     const between = loop && [this.#seconds(loop.start), this.#seconds(loop.end)];
     this.#button("loop-off").hidden = loop === null;
     this.#button("loop-section").hidden = this.#places.length === 0;
-    this.#part("loop").textContent = loop === null ? "No loop" : `Loop ${between.map(timeText).join(" to ")}`;
+    const words = loop === null ? "No loop" : `Loop ${between.map(timeText).join(" to ")}`;
+    this.#part("loop").textContent = words;
+    this.#part("loop-short").textContent = loop === null ? "" : `: ${words}`;
     this.#map.showLoop(between);
   }
 

@@ -42,18 +42,19 @@ class SelfTest {
       passed = await this.#check();
     } catch (error) {
       passed = false;
-      this.#note(false, `The test could not be finished: ${error.message}`);
+      this.#note(false, `The test could not be finished: ${error.message}.`, "Run it again with this page in front.");
     }
     this.#verdict.textContent = passed
       ? "✓ Pass. This browser plays the booth’s copies sample by sample as they are."
-      : "✗ Fail. Do not judge with this browser; see what failed above, or try another one.";
+      : "✗ Fail. What failed, and what to do about it, is said above. Until it passes, judge with another browser.";
     this.#verdict.dataset.selftestVerdict = passed ? "pass" : "fail";
     this.#button.disabled = false;
   }
 
-  #note(passed, words) {
+  /** One finding, and where it failed what that means and what to do. */
+  #note(passed, words, advice) {
     const item = document.createElement("li");
-    item.textContent = `${passed ? "✓" : "✗"} ${words}`;
+    item.textContent = `${passed ? "✓" : "✗"} ${words}${passed ? "" : ` ${advice}`}`;
     this.#list.append(item);
     return passed;
   }
@@ -63,7 +64,11 @@ class SelfTest {
     const context = new AudioContext({ sampleRate: RATE_HZ });
     try {
       await context.resume();
-      const rate = this.#note(context.sampleRate === RATE_HZ, `Rate: ${context.sampleRate} Hz, wanted ${RATE_HZ} Hz.`);
+      const rate = this.#note(
+        context.sampleRate === RATE_HZ,
+        `Rate: ${context.sampleRate} Hz, wanted ${RATE_HZ} Hz.`,
+        "The booth converts its copies then, without gaps, but not sample by sample. Set the sound device to 48 kHz and run this again.",
+      );
       const sources = new Map(KEYS.map((key, n) => [key, copyOf(n + 1)]));
       return rate && (await this.#checkDecoding(context, sources)) && (await this.#checkPlaying(context, sources));
     } finally {
@@ -80,7 +85,11 @@ class SelfTest {
     });
     const error = Math.max(...errors);
     const passed = sound.length === SET.segment_frames && error === 0;
-    return this.#note(passed, `Decoding: ${sound.length} frames, wanted ${SET.segment_frames}; largest error ${error}.`);
+    return this.#note(
+      passed,
+      `Decoding: ${sound.length} frames, wanted ${SET.segment_frames}; largest error ${error}.`,
+      "This browser changes a 24-bit FLAC file when it opens it. Use another one, or a newer version.",
+    );
   }
 
   async #checkPlaying(context, sources) {
@@ -112,9 +121,21 @@ class SelfTest {
     const longest_ms = Math.round(Math.max(...waits) * 1000);
     const frames = channels[0].length;
     const whole = frames >= SET.frames && lost <= MOST_LOST * frames;
-    this.#note(whole, `Record: ${frames} frames of which ${lost} were missed by the recorder.`);
-    this.#note(places.size === 1, `Place: kept through ${runs.length - 1} switches; the longest took ${longest_ms} ms.`);
-    this.#note(error <= EXACT, `Playing: largest error ${error.toExponential(1)}, allowed ${EXACT.toExponential(0)}.`);
+    this.#note(
+      whole,
+      `Record: ${frames} frames of which ${lost} were missed by the recorder.`,
+      "The machine was too busy to listen to itself. Close other programs and run this again.",
+    );
+    this.#note(
+      places.size === 1,
+      `Place: kept through ${runs.length - 1} switches; the longest took ${longest_ms} ms.`,
+      "A switch jumped in the song. Copies cannot be compared fairly here.",
+    );
+    this.#note(
+      error <= EXACT,
+      `Playing: largest error ${error.toExponential(1)}, allowed ${EXACT.toExponential(0)}.`,
+      "Something between the copies and the output changes them: clicks at the joins, a wrong rate, or an effect.",
+    );
     return whole && places.size === 1 && error <= EXACT;
   }
 }

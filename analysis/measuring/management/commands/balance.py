@@ -12,7 +12,9 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from analysis.dsp.balance import SURE, SURE_WITHIN_DB, StemLevel
 from analysis.measuring.aligned import TrackRefused
 from analysis.measuring.balance_files import FoundBalance, StemFound, balance_files
+from analysis.measuring.guarded import guarded
 from analysis.measuring.management.columns import columns, name_of, number
+from analysis.measuring.speed_files import advice_on, speed_error_of
 
 # Less than this of a mix explained: something else is in it, or the stems are not its own. No source.
 WELL_EXPLAINED = 0.8
@@ -46,7 +48,10 @@ class Command(BaseCommand):
         """Print a line a stem and the summary; remarks go to standard error."""
         mix, stems, reference = options["mix"], options["stems"], options["reference"]
         try:
-            found = balance_files(mix, stems, reference)
+            found = guarded(
+                balance_files, mix, stems, reference, paths=[mix, *stems, *filter(None, [reference])]
+            )
+            remarks = list(_remarks(found, mix, reference, stems))
         except TrackRefused as refused:
             if options["json"]:
                 for line in _refused_lines(stems, refused):
@@ -58,7 +63,7 @@ class Command(BaseCommand):
         else:
             for text in _table(found):
                 self.stdout.write(text)
-        for remark in _remarks(found, mix, reference):
+        for remark in remarks:
             self.stderr.write(remark)
 
 
@@ -124,14 +129,19 @@ def _row(one: StemFound) -> list[str]:
     return cells
 
 
-def _remarks(found: FoundBalance, mix: str, reference: str | None) -> Iterator[str]:
+def _remarks(found: FoundBalance, mix: str, reference: str | None, stems: list[str]) -> Iterator[str]:
     """What to know before the numbers are believed."""
     for path, is_sure in ((mix, found.offset_is_sure), (reference, found.reference_is_sure)):
-        if path is not None and not is_sure:
-            yield (
-                f"{name_of(path)}: no start in common with the stems stands out, so it was taken as it lies. "
-                "Export mix and stems from the same start."
-            )
+        if path is None or is_sure:
+            continue
+        wrong_speed = speed_error_of(path, *stems)
+        if wrong_speed is not None:
+            yield f"{name_of(path)}: {advice_on(wrong_speed)}"
+            continue
+        yield (
+            f"{name_of(path)}: no start in common with the stems stands out, so it was taken as it lies. "
+            "Export mix and stems from the same start."
+        )
     if not found.explained >= WELL_EXPLAINED and math.isfinite(found.explained):
         yield (
             f"{name_of(mix)}: the stems explain little of it. Something else is in the mix, a stem is "

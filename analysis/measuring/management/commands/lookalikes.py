@@ -8,6 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from analysis.measuring.aligned import TrackRefused
+from analysis.measuring.guarded import guarded
 from analysis.measuring.likeness_files import Kind, Pair, find_lookalikes
 from analysis.measuring.management.columns import columns, name_of
 
@@ -46,7 +47,14 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         """Print a line a pair, the closest first; refused files go to standard error."""
         try:
-            found = find_lookalikes(options["files"], options["stems"], options["reference"])
+            files, stems, reference = options["files"], options["stems"], options["reference"]
+            found = guarded(
+                find_lookalikes,
+                files,
+                stems,
+                reference,
+                paths=[*files, *stems, *filter(None, [reference])],
+            )
         except TrackRefused as error:
             raise CommandError(f"{name_of(error.path)}: {error.message}", returncode=1) from error
         if options["json"]:

@@ -272,17 +272,17 @@ def follow_as_higher_member(member: Visitor) -> None:
 
 
 def wait_for(window: Visitor, holds: str) -> None:
-    """Let the browser go on until something holds of its player; fail after ten seconds.
+    """Let the browser go on until something holds of its player; fail after half a minute.
 
     The page's own policy forbids a script that is made of text, so the question is asked again and again.
     """
-    for _ in range(200):
+    for _ in range(600):
         if window.page.evaluate(
             f"() => {{ const audio = document.querySelector('audio'); return {holds}; }}"
         ):
             return
         window.page.wait_for_timeout(50)
-    raise AssertionError(f"ten seconds passed before {holds}")
+    raise AssertionError(f"half a minute passed before {holds}")
 
 
 def played_length_s(visitor: Visitor) -> float:

@@ -287,6 +287,9 @@ class TestPublishing:
         work("build_pack")
         assert html != client.get(DESK).content.decode()
         assert "A guitar." in client.get("/packs/harbour/").content.decode()
+        again = client.post(DESK + "publish/", {})
+        assert again.status_code == 422
+        assert "Nothing has changed since version 2." in again.content.decode()
 
     def test_without_stems_it_is_refused(self, client, host, tmp_path):
         making.draft(tmp_path, [])
