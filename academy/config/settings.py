@@ -103,6 +103,8 @@ EMAIL_TIMEOUT = 20  # s; a mail server that hangs must not hold a worker
 # After so many minutes of listening the booth reminds of a rest; each listener may set another time.
 BOOTH_REST_AFTER_MIN = environment.whole_number("BOOTH_REST_AFTER_MIN", default=25)
 
+SERIALIZATION_MODULES = {"rows": "academy.config.backups.rows"}
+
 ROOT_URLCONF = "academy.config.urls"
 WSGI_APPLICATION = "academy.config.wsgi.application"
 TEMPLATES = [

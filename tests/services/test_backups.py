@@ -75,7 +75,7 @@ class TestBackup:
     def test_any_tar_program_lists_it(self, backup):
         with tarfile.open(backup) as archive:
             names = archive.getnames()
-        assert names[0] == "database.jsonl"
+        assert names[0] == "database.rows"
         assert names[-1] == "manifest.json"
         # The site's own SECRET_KEY is given by the environment here, so that it is not in the file.
         assert [name for name in names if name.startswith("secrets/")] == ["secrets/signing_key"]
@@ -129,7 +129,7 @@ class TestRestore:
         ("name", "change", "sentence"),
         [
             ("files/", lambda blob: blob[:-1] + bytes([blob[-1] ^ 1]), "not as they were written"),
-            ("database.jsonl", lambda blob: blob.replace(b"A word", b"Another"), "not as they were written"),
+            ("database.rows", lambda blob: blob.replace(b"A word", b"Another"), "not as they were written"),
             ("secrets/signing_key", lambda blob: None, "not as they were written"),
             ("manifest.json", lambda blob: None, "has no manifest"),
             ("manifest.json", lambda blob: b"{}", "no backup that this program knows"),

@@ -15,7 +15,7 @@ from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
 
 KIND, VERSION = "site backup", 1
-MANIFEST, DATABASE, FILES, SECRETS = "manifest.json", "database.jsonl", "files/", "secrets/"
+MANIFEST, DATABASE, FILES, SECRETS = "manifest.json", "database.rows", "files/", "secrets/"
 SECRET_NAMES = ("secret_key", "signing_key")
 BLOCK_BYTES = 1 << 20
 UNFINISHED = "incoming/"  # parts of uploads that have not arrived whole

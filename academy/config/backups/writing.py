@@ -93,7 +93,7 @@ def _dump(path: Path) -> None:
             with connection.cursor() as cursor:
                 cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
         call_command(
-            "dumpdata", format="jsonl", exclude=LEFT_OUT, natural_foreign=True, output=str(path), verbosity=0
+            "dumpdata", format="rows", exclude=LEFT_OUT, natural_foreign=True, output=str(path), verbosity=0
         )
 
 
