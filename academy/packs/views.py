@@ -118,7 +118,10 @@ def stem(request: HttpRequest, slug: str, number: int, form: SoundForm, position
 def segment(request: HttpRequest, slug: str, number: int, position: int, index: int) -> HttpResponseBase:
     """Hand out one segment of a stem to whoever may fetch the pack, before the terms are accepted too."""
     pack = access.pack_to_fetch(request.user, slug, timezone.now())
-    return previewing.hand_out(request, access.stem_of(access.version_of(pack, number), position), index)
+    found = access.version_of(pack, number)
+    if found != pack.current:
+        raise Http404
+    return previewing.hand_out(request, access.stem_of(found, position), index)
 
 
 def _hand_out(

@@ -6,12 +6,10 @@ what only the samples can tell: start, polarity, and how loud each stem stands.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.dsp.balance import BalanceMeter, MixBalance, StemLevel, compare
 from analysis.dsp.speed import SpeedError
@@ -79,10 +77,11 @@ def compare_files(
         for path, offset in zip(mixes, offsets, strict=True)
     ]
     stem_tracks = [Track(path, rate_hz=rate_hz) for path in stems]
-    sections = _Sections(starts_s, stem_tracks, rate_hz=rate_hz) if len(mixes) == 2 else None
-    balances = _measured(stem_tracks, mix_tracks, sections, rate_hz=rate_hz)
+    meter, length_s = _collected(stem_tracks, mix_tracks, rate_hz=rate_hz)
+    balances = meter.result()
+    sections = [] if reference is None else _in_sections(meter, starts_s, length_s=length_s)
     return FilesCompared(
-        stems=_stems_compared(balances, sections.differences() if sections else []),
+        stems=_stems_compared(balances, sections),
         offset_s=offsets[0].frames / rate_hz,
         polarity=offsets[0].polarity,
         offset_is_sure=offsets[0].is_sure,
@@ -94,57 +93,37 @@ def compare_files(
     )
 
 
-class _Sections:
-    """Collects the stems and the middles of both mixes section by section, in one pass over the whole."""
-
-    def __init__(self, starts_s: Sequence[float], stems: Sequence[Track], *, rate_hz: int) -> None:
-        self._rate_hz = rate_hz
-        self._starts_s = [*starts_s, math.inf]
-        self._channels = [track.n_channels for track in stems]
-        self._meters = [self._meter() for _ in starts_s]
-        self._frames = [0 for _ in starts_s]
-
-    def add(self, audio: NDArray[np.float64], *, at_s: float) -> None:
-        """Take the next block, shape (n_frames, all stem channels and two middles), to its section."""
-        for number, meter in enumerate(self._meters):
-            if self._starts_s[number] <= at_s < self._starts_s[number + 1]:
-                meter.add(audio)
-                self._frames[number] += len(audio)
-
-    def differences(self) -> list[tuple[StemLevel, ...] | None]:
-        """Each section's differences, stem by stem; None for a section that is too short."""
-        shortest = SHORTEST_SECTION_S * self._rate_hz
-        with np.errstate(invalid="ignore"):  # a stem that rests all through a section is absent from both
-            return [
-                compare(*meter.result()) if frames >= shortest else None
-                for meter, frames in zip(self._meters, self._frames, strict=True)
-            ]
-
-    def _meter(self) -> BalanceMeter:
-        return BalanceMeter(rate_hz=self._rate_hz, stem_channels=self._channels, mix_channels=[1, 1])
-
-
-def _measured(
-    stems: Sequence[Track], mixes: Sequence[Track], sections: _Sections | None, *, rate_hz: int
-) -> tuple[MixBalance, ...]:
-    """The balance of each mix, then the balance of the middle of each."""
+def _collected(stems: Sequence[Track], mixes: Sequence[Track], *, rate_hz: int) -> tuple[BalanceMeter, float]:
+    """A meter that has heard the stems, the mixes, and the middle of each mix; and for how many seconds."""
     meter = BalanceMeter(
         rate_hz=rate_hz,
         stem_channels=[track.n_channels for track in stems],
         mix_channels=[*(track.n_channels for track in mixes), *(1 for _ in mixes)],
     )
-    at = 0
+    frames = 0
     while not all(track.is_over for track in mixes):
         heard = [track.take(meter.step_frames) for track in mixes]
         middles = [audio.mean(axis=1, keepdims=True) for audio in heard]
         played = [track.take(meter.step_frames) for track in stems]
         meter.add(np.concatenate([*played, *heard, *middles], axis=1))
-        if sections is not None:
-            sections.add(np.concatenate([*played, *middles], axis=1), at_s=at / rate_hz)
-        at += meter.step_frames
-    return meter.result()
+        frames += meter.step_frames
+    return meter, frames / rate_hz
 
 
+# Stems that are in neither mix have no level to take from each other: nan is the answer there.
+@np.errstate(invalid="ignore")
+def _in_sections(
+    meter: BalanceMeter, starts_s: Sequence[float], *, length_s: float
+) -> list[tuple[StemLevel, ...] | None]:
+    """The middle's differences in each section, stem by stem; None for one that is too short."""
+    sections: list[tuple[StemLevel, ...] | None] = []
+    for start_s, end_s in zip(starts_s, [*starts_s, length_s][1:], strict=True):
+        is_told = min(end_s, length_s) - start_s >= SHORTEST_SECTION_S
+        sections.append(compare(*meter.section(start_s, end_s)[2:]) if is_told else None)
+    return sections
+
+
+@np.errstate(invalid="ignore")  # likewise
 def _stems_compared(
     balances: tuple[MixBalance, ...], sections: Sequence[tuple[StemLevel, ...] | None]
 ) -> tuple[StemCompared, ...]:

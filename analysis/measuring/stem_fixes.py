@@ -50,21 +50,20 @@ def remove_offset(source: Path, destination: Path) -> None:
 def turn_polarity(source: Path, destination: Path) -> None:
     """Change the sign of every sample. The lowest step, which has no opposite, becomes the highest one."""
     found = describe(source, METER_LIMITS)
-    if found.subtype == "FLOAT":
-        _write(found, destination, (-block for block in stored_blocks(source)))
-        return
-    highest = 2**31 - _step(found)
-    _write(
-        found,
-        destination,
-        (np.minimum(-block.astype(np.int64), highest).astype(np.int32) for block in stored_blocks(source)),
-    )
+    highest = 0 if found.subtype == "FLOAT" else 2**31 - _step(found)
+
+    def turned(block: Samples) -> Samples:
+        if block.dtype == np.float32:
+            return np.negative(block, dtype=np.float32)
+        return np.minimum(-block.astype(np.int64), highest).astype(np.int32)
+
+    _write(found, destination, map(turned, stored_blocks(source)))
 
 
 def make_mono(source: Path, destination: Path) -> None:
     """Keep the left channel of a file whose channels are alike."""
     found = describe(source, METER_LIMITS)
-    blocks = (np.ascontiguousarray(block[:, :1]) for block in stored_blocks(source))
+    blocks = (block[:, :1].copy() for block in stored_blocks(source))
     _write(found, destination, blocks, channels=1)
 
 

@@ -166,3 +166,5 @@ class TestStems:
         assert client.get(segment).status_code == 200
         assert [client.get(f"{segment[:-1]}{index}").status_code for index in (14, 15)] == [200, 404]
         assert client.get("/packs/harbour/versions/1/listening/4/0").status_code == 404
+        publishing.change_terms(pack, "Others.")
+        assert client.get(segment).status_code == 404  # an old version is not heard any more either

@@ -10,6 +10,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from contests.hosting import running
 from contests.models import Contest, Entry
 from contests.states import ContestState, EntryState
 from tests import cast
@@ -21,7 +22,7 @@ pytestmark = pytest.mark.django_db
 
 READ = ["hosted", "host_progress", "host_plan", "host_log", "standings", "standings_csv"]
 WRITE = ["host_names", "host_seat", "decide", "publish"]
-STEPS = ["open", "close", "prepare", "assign", "anew", "judge", "end"]
+STEPS = ["open", "close", "prepare", "assign", "anew", "show-map", "hide-map", "judge", "end"]
 
 
 def address(name: str, contest: Contest, *more: object) -> str:
@@ -252,6 +253,23 @@ class TestEntryPage:
         assert entry.receipt in file["Content-Disposition"]
         assert "Ansa" not in file["Content-Disposition"]
         assert len(b"".join(file.streaming_content)) == entry.recording.size_bytes
+
+
+class TestMapInTheBooth:
+    def test_the_host_shows_it_and_hides_it_until_the_judging_is_open(self, stage):
+        running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        client = signed_in(stage.host)
+        at = address("host_plan", stage.contest)
+        for step, words in (("show-map", "Hide the map"), ("hide-map", "Show the map")):
+            done = client.post(address("host_step", stage.contest, step))
+            assert done.status_code == 302
+            assert words in text(client.get(at))
+            assert stage.round.plan.shows_map is (step == "show-map")
+        stages.run_all_jobs()
+        running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        page = text(client.get(at))
+        assert "the judges see no outline" in page
+        assert "Show the map" not in page
 
 
 class TestMatchPlan:

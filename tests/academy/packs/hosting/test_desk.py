@@ -11,8 +11,9 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from academy.packs import auditing, publishing
 from academy.packs.models import PackState, Stem, StemPack, TermsAccepted
 from analysis import audiofile
+from analysis.intake import keeping
 from analysis.intake.models import Recording
-from analysis.jobs.models import Job
+from analysis.jobs.models import Job, JobState
 from tests import cast
 from tests.academy.packs import making
 
@@ -182,6 +183,17 @@ class TestAudit:
         assert "Remove the offset" in html
         assert "data-live-done" in html
 
+    def test_a_stem_whose_bytes_are_missing_is_an_error_and_stops_the_archive(self, client, host, pack, work):
+        keeping.discard(pack.stems.get(name="Bass").recording.storage_key)
+        auditing.request_audit(pack)
+        work("audit_pack")
+        html = client.get(DESK).content.decode()
+        assert "The file cannot be read: No such file or directory" in html
+        assert "The audit found 1 error, which members will meet" in html
+        publishing.publish(pack)
+        assert {job.state for job in work("build_pack")} == {JobState.QUEUED}  # the storage's: tried again
+        assert not pack.current.archives.exists()
+
     def test_a_change_while_it_listens_is_audited_again(self, pack, work, monkeypatch):
         audited = auditing._audited
 
@@ -205,8 +217,6 @@ class TestFixes:
         work("mend_stems")
 
     def audio(self, stem: Stem) -> np.ndarray:
-        from analysis.intake import keeping
-
         stem.refresh_from_db()
         with keeping.local_path(stem.recording.storage_key) as path:
             return np.concatenate(list(audiofile.read_blocks(path)))

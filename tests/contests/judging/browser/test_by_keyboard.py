@@ -59,6 +59,8 @@ class Session:
         for stops in range(1, MOST_STOPS):
             self.page.keyboard.press("Tab")
             said = self.said()
+            if not said:
+                continue  # past the last control, where the browser's own begin
             assert re.search(r", \S", said), f"a stop without a name: {said!r}"
             if said.partition(", ")[2].startswith(name):
                 self.account.append(f"{stops} x Tab: {said}")
