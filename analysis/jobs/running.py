@@ -7,7 +7,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from django.db import connection
+from django.db import DatabaseError, connection
 from django.utils import timezone
 
 from analysis.jobs import kinds
@@ -41,16 +41,24 @@ def run(job_id: int) -> bool:
     return True
 
 
+def _renew_lease(job: Job) -> None:
+    Job.objects.filter(pk=job.pk, lease_token=job.lease_token).update(lease_until=timezone.now() + LEASE)
+
+
 @contextmanager
 def _heartbeat(job: Job) -> Iterator[None]:
-    """Renew the lease while the work goes on, from a thread of its own."""
+    """Renew the lease while the work goes on, from a thread of its own.
+
+    A lease outlives several beats, so that one which the database does not take is no reason to stop.
+    """
     stop = threading.Event()
 
     def renew() -> None:
         while not stop.wait(HEARTBEAT_S):
-            Job.objects.filter(pk=job.pk, lease_token=job.lease_token).update(
-                lease_until=timezone.now() + LEASE
-            )
+            try:
+                _renew_lease(job)
+            except DatabaseError:
+                logger.warning("%s: the lease could not be renewed this time", job, exc_info=True)
         connection.close()
 
     thread = threading.Thread(target=renew, name=f"lease of job {job.pk}", daemon=True)

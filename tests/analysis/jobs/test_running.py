@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import threading
 from datetime import timedelta
 
 import pytest
+from django.db import OperationalError
 from django.utils import timezone
 
 from analysis.jobs import claiming, kinds, requesting, running
@@ -168,3 +170,23 @@ class TestKinds:
         job = requesting.request("nobody does this", 1)
         assert not running.run(job.pk)
         assert "KeyError" in Job.objects.get(pk=job.pk).trouble
+
+
+class TestHeartbeat:
+    def test_a_beat_that_the_database_does_not_take_is_not_the_last(self, work, rung, monkeypatch):
+        beats = []
+        enough = threading.Event()
+
+        def renew(job: Job) -> None:
+            beats.append(job.pk)
+            if len(beats) >= 3:
+                enough.set()
+            raise OperationalError("database is locked")
+
+        monkeypatch.setattr(running, "HEARTBEAT_S", 0.001)
+        monkeypatch.setattr(running, "_renew_lease", renew)
+        work.do = lambda claim: enough.wait(30)
+        job = requesting.request("trial", 7)
+        assert running.run(job.pk)
+        assert len(beats) >= 3
+        assert Job.objects.get(pk=job.pk).state == JobState.DONE
