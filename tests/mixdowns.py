@@ -138,6 +138,23 @@ def _second_microphone(stem: Floats, rng: np.random.Generator) -> Floats:
     return (dull + 0.02 * np.abs(dull).max() * rng.standard_normal(len(dull)))[:, None]
 
 
+def with_bleed(stems: Sequence[Samples], rng: np.random.Generator, *, rate_hz: int) -> list[Samples]:
+    """As if all had played in one room: each stem with all others in it, late, dull and 16 to 26 dB down."""
+    middles = [stem.mean(axis=1) for stem in stems]
+    dull = [filtered(middle, (Band("high_cut", 5_000.0),), rate_hz=rate_hz) for middle in middles]
+    loud = [float(np.sqrt(np.mean(middle**2))) for middle in middles]
+    found = []
+    for at, stem in enumerate(stems):
+        heard = stem.copy()
+        for other, sound in enumerate(dull):
+            if other != at:
+                late = round(float(rng.uniform(0.002, 0.012)) * rate_hz)
+                gain = 10 ** (float(rng.uniform(-26, -16)) / 20) * loud[at] / loud[other]
+                heard[late:] += np.float32(gain) * sound[:-late, None]
+        found.append(heard)
+    return found
+
+
 def random_desk(
     stems: Sequence[Samples], rng: np.random.Generator, *, hard: bool = False, spread_db: float = 5.0
 ) -> Desk:

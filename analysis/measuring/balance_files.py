@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.dsp.balance import BalanceMeter, MixBalance, StemLevel, compare
 from analysis.measuring.aligned import Track, common_rate_hz, describe_track, offset_against, start_of
@@ -21,13 +22,15 @@ class StemFound:
     difference: StemLevel | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
 class FoundBalance:
     """What was found of a mix.
 
     `offset_frames` tells how late the mix starts against its stems, at the mix's own rate, and
     `offset_is_sure` whether that was found rather than assumed; `reference_is_sure` likewise, True without a
-    reference.
+    reference. `sections` holds the stems of each section asked for, in order. `unexplained` is, for each
+    band, the share of the mix that the stems do not account for, nan where it is silent; `band_edges_hz`
+    tells where each band begins and the last one ends.
     """
 
     stems: tuple[StemFound, ...]
@@ -36,15 +39,28 @@ class FoundBalance:
     reference_is_sure: bool
     explained: float
     residual_db: float
+    sections: tuple[tuple[StemFound, ...], ...]
+    unexplained: NDArray[np.float64]
+    band_edges_hz: NDArray[np.float64]
 
 
-def balance_files(mix: str, stems: Sequence[str], reference: str | None = None) -> FoundBalance:
+def balance_files(
+    mix: str,
+    stems: Sequence[str],
+    reference: str | None = None,
+    *,
+    sections_s: Sequence[tuple[float, float]] = (),
+) -> FoundBalance:
     """How loud each stem stands in a mix and how that differs from a reference mix.
+
+    `sections_s` holds the start and the end of each section, in seconds of the stems: in each of them the
+    differences are those from the reference's own section, less what all stems have in common there.
 
     Everything is read at the mix's rate, 48 kHz at most, and from the stems' start: each mix is aligned to
     their plain sum by its first two minutes. Where no offset is sure it is taken as it lies.
 
-    Raises TrackRefused for the first file that cannot be used: without it every number would be wrong.
+    Raises TrackRefused for the first file that cannot be used: without it every number would be wrong; and
+    ValueError for a section that ends before it starts.
     """
     found = describe_track(mix)
     rate_hz = common_rate_hz(found)
@@ -60,7 +76,8 @@ def balance_files(mix: str, stems: Sequence[str], reference: str | None = None) 
         Track(path, rate_hz=rate_hz, offset_frames=offset.frames)
         for path, offset in zip(mixes, offsets, strict=True)
     ]
-    balances = _measured(tracks, mix_tracks, rate_hz=rate_hz)
+    meter = _heard(tracks, mix_tracks, rate_hz=rate_hz)
+    balances = meter.result()
     return FoundBalance(
         stems=_stems_found(stems, balances),
         offset_frames=round(offsets[0].frames * found.sample_rate_hz / rate_hz),
@@ -68,11 +85,14 @@ def balance_files(mix: str, stems: Sequence[str], reference: str | None = None) 
         reference_is_sure=offsets[-1].is_sure,
         explained=balances[0].explained,
         residual_db=balances[0].residual_db,
+        sections=tuple(_stems_found(stems, meter.section(*times_s)) for times_s in sections_s),
+        unexplained=balances[0].unexplained,
+        band_edges_hz=meter.band_edges_hz,
     )
 
 
-def _measured(stems: Sequence[Track], mixes: Sequence[Track], *, rate_hz: int) -> tuple[MixBalance, ...]:
-    """The balances of all mixes in one pass, which ends with the longest mix: nothing is heard after it."""
+def _heard(stems: Sequence[Track], mixes: Sequence[Track], *, rate_hz: int) -> BalanceMeter:
+    """All that is heard in one pass, which ends with the longest mix: nothing is heard after it."""
     meter = BalanceMeter(
         rate_hz=rate_hz,
         stem_channels=[track.n_channels for track in stems],
@@ -80,7 +100,7 @@ def _measured(stems: Sequence[Track], mixes: Sequence[Track], *, rate_hz: int) -
     )
     while not all(track.is_over for track in mixes):
         meter.add(np.concatenate([track.take(meter.step_frames) for track in (*stems, *mixes)], axis=1))
-    return meter.result()
+    return meter
 
 
 def _stems_found(stems: Sequence[str], balances: tuple[MixBalance, ...]) -> tuple[StemFound, ...]:
