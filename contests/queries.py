@@ -80,7 +80,7 @@ def rubric_of(contest: Contest) -> list[WeighedCriterion]:
 
 
 def sections_of_song(contest: Contest) -> list[Section]:
-    """The sections of the song, for the booth to jump by. Copies begin with the reference mix: one fits all."""
+    """The sections of the song, for the booth to jump by. Copies begin with the reference: one fits all."""
     return [Section(one["name"], one["start_s"]) for one in grounds.sections_of(contest.pack)]
 
 

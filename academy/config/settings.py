@@ -163,7 +163,7 @@ STORAGES = {
     "staticfiles": {"BACKEND": "academy.config.static_files.HashedStaticFiles"},
 }
 
-# Who sends a pack's bytes: a front server below this prefix (X-Accel-Redirect), or a bucket by signed addresses.
+# Who sends a pack: a front server below this prefix (X-Accel-Redirect), or a bucket by signed addresses.
 INTERNAL_REDIRECT = os.environ.get("INTERNAL_REDIRECT", "")
 SIGNED_ADDRESSES = environment.switch("SIGNED_ADDRESSES", default=False)
 # Downloads that one member may start in a day; a pack of 24 stems fetched one by one, in both forms, is 48.

@@ -18,8 +18,8 @@ class LetterState(models.TextChoices):
 class Letter(models.Model):
     """One letter to one address. Its words are kept until it is sent: they may hold links that open doors.
 
-    The address goes too, after a while or, of who has no account, at once. Kind and key stay, so that no letter
-    is ever written twice.
+    The address goes too, after a while or, of who has no account, at once. Kind and key stay, so that no
+    letter is ever written twice.
     """
 
     kind = models.CharField(max_length=60)

@@ -36,7 +36,9 @@ def finished(upload_id: UUID, owner: AbstractBaseUser) -> Upload:
 
 def earliest_begun(owner: AbstractBaseUser) -> datetime | None:
     """When the oldest upload that the owner has under way was opened; None with none under way."""
-    return Upload.objects.filter(owner=owner).aggregate(first=Min("opened_at"))["first"]
+    begun = Upload.objects.filter(owner=owner.pk).aggregate(first=Min("opened_at"))
+    first: datetime | None = begun["first"]
+    return first
 
 
 def take(upload_id: UUID, owner: AbstractBaseUser) -> Received:
