@@ -4,7 +4,6 @@ Both are found in turn by least squares from the cross spectra of stems and mix.
 """
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -106,10 +105,10 @@ def fit_stems(
         responses=responses,
         left_out=np.array(
             [
-                SmoothSystem(normal - _summed(stems, gain**2, mine), noise, size).solve(
-                    right - _summed(cross, gain, mine)
+                SmoothSystem(normal - own, noise, size).solve(right - heard)
+                for own, heard in zip(
+                    _summed_apart(stems, gain**2, weights), _summed_apart(cross, gain, weights), strict=True
                 )
-                for mine in _groups(weights)
             ]
         ),
         bus_gain=gain,
@@ -202,10 +201,16 @@ def _bus_gain(
     return np.asarray(gain / math.sqrt(float(gain**2 @ energy) / float(energy.sum())))
 
 
-def _groups(weights: NDArray[np.float64]) -> Iterator[NDArray[np.float64]]:
-    """The weights of each group of the song alone: nought elsewhere."""
+def _summed_apart(
+    matrices: NDArray[np.complex64], gain: NDArray[np.float64], weights: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """As `_summed`, each group of the song for itself: (N_GROUPS, n_bands, …). One pass over all matrices."""
     n_stretches = len(weights)
     piece = max(1, min(PIECE_STRETCHES, n_stretches // (2 * N_GROUPS)))
     group = np.arange(n_stretches) // piece % N_GROUPS
-    for at in range(N_GROUPS):
-        yield np.where((group == at)[:, None], weights, 0.0)
+    is_in = group == np.arange(N_GROUPS)[:, None]
+    factors = (gain[:, None] * weights).astype(np.float32)
+    bands = [
+        np.tensordot(is_in * factors[:, band], matrices[:, band], axes=1) for band in range(matrices.shape[1])
+    ]
+    return np.stack(bands, axis=1).astype(np.complex128)
