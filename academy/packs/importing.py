@@ -91,7 +91,8 @@ def stem_names(tracks: list[Path]) -> dict[Path, str]:
     """What each stem is called: its file's name, less a number before it where that leaves all different."""
     full = [path.stem[:LONGEST_STEM_NAME] for path in tracks]
     short = [LEADING_NUMBER.sub("", name) or name for name in full]
-    return dict(zip(tracks, short if len(set(short)) == len(short) else full, strict=True))
+    all_differ = len({name.casefold() for name in short}) == len(short)
+    return dict(zip(tracks, short if all_differ else full, strict=True))
 
 
 def short_name(file: Path, pack: StemPack) -> str:

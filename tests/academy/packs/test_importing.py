@@ -64,8 +64,8 @@ class TestOrderAndNames:
 
     def test_leading_numbers_go_where_that_leaves_all_different(self, folder):
         assert list(stem_names(tracks_in(folder)).values()) == ["Kick", "Bass", "Voice"]
-        alike = [Path("1 Voice.wav"), Path("2 Voice.wav"), Path("808.wav")]
-        assert list(stem_names(alike).values()) == ["1 Voice", "2 Voice", "808"]
+        alike = [Path("1 Voice.wav"), Path("2 voice.wav"), Path("808.wav")]
+        assert list(stem_names(alike).values()) == ["1 Voice", "2 voice", "808"]
 
     def test_the_reference_is_no_stem(self, folder):
         left = tracks_in(folder, leave_out=folder / "10 - Voice.wav")
