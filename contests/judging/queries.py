@@ -38,6 +38,14 @@ STATE_WORDS = {
 
 
 @dataclass(frozen=True)
+class SeatWords:
+    """A contest on whose panel the judge sits."""
+
+    title: str
+    slug: str
+
+
+@dataclass(frozen=True)
 class RoundWords:
     """What is said of a round: whose, by when (in the contest's zone), how far the judge is."""
 
@@ -105,11 +113,11 @@ class Desk:
         return next(waiting, self.sheets[0] if self.sheets else None)
 
 
-def seats_of(member: Member) -> list[Contest]:
+def seats_of(member: Member) -> list[SeatWords]:
     """The contests on whose panels the member sits and whose result is not decided, by title."""
     over = [ContestState.DRAFT, ContestState.DECIDED, ContestState.PUBLISHED]
     seated = Contest.objects.filter(judges__member=member, judges__has_left=False).exclude(state__in=over)
-    return list(seated.order_by("title"))
+    return [SeatWords(one.title, one.slug) for one in seated.order_by("title")]
 
 
 def rounds_waiting(member: Member, now: datetime) -> list[RoundWords]:

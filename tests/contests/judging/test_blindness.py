@@ -36,14 +36,47 @@ SignIn = Callable[[Member], Client]
 
 
 def tagged(audio: np.ndarray, word: str, *, format: str) -> bytes:  # noqa: A002  soundfile's own name
-    """A file whose tags say whose it is: LIST INFO in WAV, a Vorbis comment in FLAC."""
+    """A file that says in every place it has whose it is.
+
+    WAV: LIST INFO, bext (EBU Tech 3285), iXML, ID3. FLAC: a Vorbis comment, a picture, an application's own
+    block (RFC 9639, clause 8).
+    """
     file = io.BytesIO()
     with soundfile.SoundFile(file, "w", 48_000, 2, "PCM_24", format=format) as out:
         out.title, out.artist, out.comment = f"Mix by {word}", f"{word} Merrow", f"for {word}"
         out.write(audio)
     blob = file.getvalue()
     assert word.encode() in blob
-    return blob
+    return with_chunks(blob, word) if format == "WAV" else with_blocks(blob, word)
+
+
+def with_chunks(wav: bytes, word: str) -> bytes:
+    """The same WAV with further chunks before and behind its sound."""
+    name = word.encode()
+    bext = name.ljust(256, b"\0") + name.ljust(32, b"\0") + name.ljust(314, b"\0")
+    xml = f"<BWFXML><NOTE>{word}</NOTE></BWFXML>".encode().ljust(60)
+    title = b"TIT2" + struct.pack(">IH", len(name) + 1, 0) + b"\0" + name
+    id3 = b"ID3\x03\0\0" + bytes([0, 0, 0, len(title)]) + title
+    chunks = [tag + struct.pack("<I", len(body)) + body for tag, body in ((b"bext", bext), (b"iXML", xml))]
+    tail = b"id3 " + struct.pack("<I", len(id3)) + id3 + b"\0" * (len(id3) % 2)
+    body = wav[8:12] + b"".join(chunks) + wav[12:] + tail
+    return wav[:4] + struct.pack("<I", len(body)) + body
+
+
+def with_blocks(flac: bytes, word: str) -> bytes:
+    """The same FLAC with further blocks behind the first one, which is not the last."""
+    name = word.encode()
+    mime = b"image/png"
+    sizes = struct.pack(">IIIII", 1, 1, 24, 0, len(name))
+    picture = struct.pack(">II", 3, len(mime)) + mime + struct.pack(">I", len(name)) + name + sizes + name
+    assert flac[:4] == b"fLaC"
+    assert flac[4] == 0
+    first = 8 + int.from_bytes(flac[5:8], "big")
+    blocks = b"".join(
+        bytes([kind]) + len(body).to_bytes(3, "big") + body
+        for kind, body in ((6, picture), (2, b"name" + name))
+    )
+    return flac[:first] + blocks + flac[first:]
 
 
 @dataclass
@@ -163,6 +196,13 @@ class TestTheCrawl:
         assert {status for status, _ in haul.answers.values()} == {200, 409, 422}
         assert haul.holding(planted.word) == {}
 
+    def test_nor_when_the_judge_works_for_the_site(self, planted: Planted, sign_in: SignIn) -> None:
+        """Who may open the administration is no less blind: seeing entrants takes a permission of its own."""
+        Member.objects.filter(pk=planted.judges[0].member_id).update(is_staff=True)
+        haul = crawling.crawl(sign_in(planted.judges[0].member), [*starts(planted), reverse("admin:index")])
+        assert haul.answers[reverse("admin:index")][0] == 200
+        assert haul.holding(planted.word) == {}
+
     @pytest.mark.parametrize("who", ["nobody", "a member", "another judge"])
     def test_others_find_it_nowhere_while_it_is_judged(
         self, planted: Planted, sign_in: SignIn, client: Client, who: str
@@ -222,6 +262,18 @@ class TestWhatAPageMayKnow:
             assert copy["name"] is None
             assert copy["segments_url"] == f"/contests/judging/hear/{copy['key']}/"
 
+    def test_a_map_is_there_only_if_the_host_shows_it_and_then_of_the_copy(
+        self, planted: Planted, sign_in: SignIn
+    ) -> None:
+        client = sign_in(planted.judges[0].member)
+        assert b'"map"' not in client.get(starts(planted)[4]).content
+        planted.round.plan.shows_map = True
+        planted.round.plan.save()
+        copies = client.get(starts(planted)[4]).context["desk"].booth_set["copies"]
+        assert {len(base64.b64decode(copy["map"])) for copy in copies} == {480}  # one width for all
+        haul = crawling.crawl(client, starts(planted)[3:])
+        assert haul.holding(planted.word) == {}
+
     def test_no_id_of_an_entry_a_file_or_a_copy_is_on_the_page(
         self, planted: Planted, sign_in: SignIn
     ) -> None:
@@ -268,8 +320,15 @@ class TestTwoJudges:
         own = planted.entries[3]
         assert own.member_id == judge.member_id
         assert not Assignment.objects.filter(judge=judge, entry=own).exists()
-        booth = sign_in(judge.member).get(starts(planted)[4]).context["desk"].booth_set
+        client = sign_in(judge.member)
+        booth = client.get(starts(planted)[4]).context["desk"].booth_set
         keys = {copy["key"] for copy in booth["copies"]}
+        pages = [reverse("contests:my_entries"), reverse("contests:entry", args=[own.receipt])]
+        as_entrant = b"".join(client.get(page).content for page in pages)
+        assert own.receipt.encode() in as_entrant
+        assert not [
+            code for code in Assignment.objects.values_list("code", flat=True) if code.encode() in as_entrant
+        ]
         assert keys.isdisjoint(Assignment.objects.filter(entry=own).values_list("code", flat=True))
 
 
