@@ -125,6 +125,12 @@ def stem_bar(level: dict[str, Any] | None) -> dict[str, float] | None:
     }
 
 
+def spread_bar(lower_db: float, median_db: float, upper_db: float) -> dict[str, float]:
+    """A bar from the lower quarter to the upper one, and where the middle is; scaled as a stem's."""
+    low, high = _stem_x(lower_db), _stem_x(upper_db)
+    return {"x": low, "width": round(max(high - low, 1.0), 1), "middle": _stem_x(median_db)}
+
+
 def _stem_x(value_db: float) -> float:
     inside = min(max(value_db, -STEM_MOST_DB), STEM_MOST_DB)
     return round(STEM_WIDTH / 2 + inside / STEM_MOST_DB * (STEM_WIDTH / 2 - 2), 1)

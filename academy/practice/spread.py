@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from academy.practice import bands
+from academy.practice import bands, pictures
 from academy.practice.comparing import Found
 
 FEWEST = 2
@@ -23,6 +23,11 @@ class SpreadLine:
     median_db: float
     upper_db: float
     count: int
+
+    @property
+    def bar(self) -> dict[str, float]:
+        """Where the line's picture lies."""
+        return pictures.spread_bar(self.lower_db, self.median_db, self.upper_db)
 
 
 def stem_spread(founds: Sequence[Found]) -> list[SpreadLine]:

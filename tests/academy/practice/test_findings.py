@@ -203,3 +203,9 @@ class TestWhereMostly:
             {"name": "Outro", "difference": None},
         ]
         assert "mostly" not in sentence(found)
+
+
+def test_a_spread_lies_between_its_quarters():
+    bar = pictures.spread_bar(-3.0, 0.0, 3.0)
+    assert bar["middle"] == pictures.STEM_WIDTH / 2
+    assert bar["x"] + bar["width"] / 2 == pytest.approx(bar["middle"], abs=0.1)
