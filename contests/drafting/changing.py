@@ -10,7 +10,7 @@ from django.forms.models import model_to_dict
 
 from academy.members.models import Member
 from academy.packs.models import StemPack
-from contests import decisions
+from contests import decisions, letters
 from contests.drafting.sheets import SHEETS, Words, why_settled
 from contests.models import Contest, Criterion, Prize, Sponsor
 from contests.states import ContestState
@@ -75,7 +75,10 @@ def change_sheet(
     if BINDING & changes.keys():
         contest.rules_version += 1
         contest.save(update_fields=["rules_version"])
-    decisions.record(contest, decisions.CHANGED, actor=actor, now=now, reason=announcement, details=changes)
+    decision = decisions.record(
+        contest, decisions.CHANGED, actor=actor, now=now, reason=announcement, details=changes
+    )
+    letters.tell_entrants(decision)
     return changes
 
 

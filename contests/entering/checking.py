@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
+from django.utils import timezone
+
 from analysis.audiofile import AudioError
 from analysis.intake.models import Recording
 from analysis.jobs.claiming import Claim
 from analysis.measuring.measuring import measurement_of
 from analysis.measuring.models import Measurement
+from contests import letters
 from contests.entering.delivery import Delivered, DeliverySpec, Finding, finding_of, findings
 from contests.models import Contest, Entry
 from contests.states import STANDING_ENTRY, EntryState
@@ -90,6 +93,7 @@ def _settle(entry: Entry, found: Measurement | AudioError) -> None:
         if earlier is not None:  # first, because only one may stand
             earlier.move_to(EntryState.REPLACED, note=f"Replaced by {entry.receipt}.")
         entry.move_to(EntryState.ATTENTION if problems else EntryState.READY)
+    letters.entry_checked(entry, now=timezone.now())
 
 
 def _problems(entry: Entry, found: Measurement | AudioError, *, earlier_stands: bool) -> list[Finding]:

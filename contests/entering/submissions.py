@@ -13,7 +13,7 @@ from academy.templatetags.audio_text import moment
 from analysis.intake import sealing
 from analysis.intake.sealing import Received
 from analysis.jobs import requesting
-from contests import queries
+from contests import letters, queries
 from contests.entering.checking import CHECK_ENTRY
 from contests.entering.receipts import new_reference
 from contests.models import Contest, Entry
@@ -119,6 +119,7 @@ def _enter(
         raise EntryRefused(BEING_CHECKED) from exc
     entry.moves.create(old_state="", new_state=EntryState.CHECKING, actor=member)
     requesting.request(CHECK_ENTRY, entry.pk)
+    letters.entry_received(entry)
     return entry
 
 

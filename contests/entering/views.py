@@ -10,6 +10,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
@@ -25,6 +26,7 @@ from analysis.jobs.models import JobState
 from analysis.measuring.measuring import kept_measurement
 from contests import access, queries, signing
 from contests.entering import submissions
+from contests.entering.calendar import calendar_of
 from contests.entering.checking import CHECK_ENTRY
 from contests.entering.forms import EntryForm, ReceiptForm
 from contests.entering.receipts import check_receipt, signed_receipt
@@ -64,6 +66,18 @@ def contest_page(request: HttpRequest, slug: str) -> HttpResponse:
         page["own_entries"] = queries.live_entries(contest, request.user)
         page["obstacle"] = submissions.obstacle(contest, request.user, now)
     return render(request, "contests/entering/contest.html", page)
+
+
+@require_safe
+def dates(request: HttpRequest, slug: str) -> HttpResponse:
+    """The contest's dates for a calendar."""
+    contest = access.contest_for(request.user, slug)
+    address = reverse("contests:contest", args=[contest.slug])
+    response = HttpResponse(
+        calendar_of(contest, address=address, now=timezone.now()), content_type="text/calendar; charset=utf-8"
+    )
+    response["Content-Disposition"] = f'attachment; filename="{contest.slug}.ics"'
+    return response
 
 
 @login_required

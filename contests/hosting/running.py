@@ -12,7 +12,7 @@ from academy.members.models import Member
 from academy.templatetags.audio_text import moment
 from analysis.listening import planning, preparing
 from analysis.listening.models import CopyState, MatchPlan
-from contests import decisions
+from contests import decisions, letters
 from contests.drafting.checklist import missing_before_opening
 from contests.hosting.refusals import HostingRefused
 from contests.judging import assigning
@@ -160,6 +160,7 @@ def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
     _move(round_, RoundState.JUDGING)
     _move(contest, ContestState.JUDGING)
     decisions.record(contest, "judging opened", actor=actor, now=now, details={"round": round_.number})
+    letters.judging_opened(round_, contest.judges.select_related("member"), now=now)
     return round_
 
 

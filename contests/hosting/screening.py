@@ -7,7 +7,7 @@ from datetime import datetime
 from django.db import transaction
 
 from academy.members.models import Member
-from contests import decisions
+from contests import decisions, letters
 from contests.hosting.refusals import HostingRefused
 from contests.models import Contest, Entry
 from contests.states import ContestState, EntryState, MoveNotAllowed, RoundState, StateChanged
@@ -55,7 +55,10 @@ def _decide(
         raise HostingRefused(
             f"The entry is {EntryState(entry.state).label}; that cannot be done now."
         ) from exc
-    decisions.record(contest, action, actor=actor, now=now, reason=reason, details={"entry": entry.receipt})
+    decision = decisions.record(
+        contest, action, actor=actor, now=now, reason=reason, details={"entry": entry.receipt}
+    )
+    letters.entry_decided(entry, decision)
     return entry
 
 

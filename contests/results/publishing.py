@@ -9,7 +9,7 @@ from datetime import datetime
 from django.db import transaction
 
 from academy.members.models import Member
-from contests import decisions
+from contests import decisions, letters
 from contests.models import Contest, Result
 from contests.models import Standing as FrozenStanding
 from contests.results import standings
@@ -84,7 +84,7 @@ def publish_result(contest_id: int, *, actor: Member, now: datetime) -> Contest:
     if contest.state != ContestState.DECIDED:
         raise ResultRefused("Decide the result first; then it can be published.")
     _move(contest, ContestState.PUBLISHED)
-    decisions.record(contest, "result published", actor=actor, now=now)
+    letters.tell_entrants(decisions.record(contest, "result published", actor=actor, now=now))
     return contest
 
 

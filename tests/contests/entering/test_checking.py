@@ -148,7 +148,7 @@ class TestDelivery:
         with monkeypatch.context() as patch:
             patch.setattr(checking, "measurement_of", broken)
             assert not check(entry)
-        job = Job.objects.get(subject=str(entry.pk))
+        job = Job.objects.get(kind=checking.CHECK_ENTRY, subject=str(entry.pk))
         assert (entry.state, job.state, job.attempt) == ("checking", JobState.QUEUED, 1)
         Job.objects.filter(pk=job.pk).update(run_after=cast.NOW)
         assert check(entry)
@@ -171,7 +171,7 @@ class TestDelivery:
     def test_an_entry_that_is_gone_ends_the_job(self, send: Send) -> None:
         entry = send()
         entry.moves.all().delete()
-        job = Job.objects.get(subject=str(entry.pk))
+        job = Job.objects.get(kind=checking.CHECK_ENTRY, subject=str(entry.pk))
         entry.delete()
         assert running.run(job.pk)
         job.refresh_from_db()

@@ -16,6 +16,7 @@ from academy.members.models import Member
 from analysis.intake.resumable import opening
 from analysis.jobs import running
 from analysis.jobs.models import Job
+from contests.entering.checking import CHECK_ENTRY
 from contests.models import Contest, Entry
 from tests import cast
 from tests.contests.entering.conftest import file_bytes
@@ -80,7 +81,7 @@ class TestUpload:
         choose(upload_page, tmp_path / "mix.wav", file_bytes())
         upload_page.wait_for_url("**/contests/entries/*/")
         expect(upload_page.locator("[data-live]")).to_contain_text("being checked")
-        assert running.run(Job.objects.get().pk)
+        assert running.run(Job.objects.get(kind=CHECK_ENTRY).pk)
         expect(upload_page.locator("[data-live]")).to_contain_text("It stands as your entry", timeout=15_000)
 
     def test_it_shows_the_servers_sentence_in_place(self, upload_page: Page, tmp_path: Path) -> None:

@@ -1,0 +1,46 @@
+"""A contest's dates for a calendar: iCalendar, RFC 5545, by a general library."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from icalendar import Alarm, Calendar, Event
+
+from academy.letters.addresses import absolute, site_host
+from contests.models import Contest
+
+REMINDED_BEFORE = timedelta(days=1)
+
+
+def calendar_of(contest: Contest, *, address: str, now: datetime) -> bytes:
+    """Opening, close and result as three moments, the close with a reminder a day ahead.
+
+    Times are in UTC, so that no calendar has to know the contest's zone. A later download brings changed
+    dates under the same identifiers, which calendars take for the same events.
+    """
+    calendar = Calendar()
+    calendar.add("prodid", f"-//{site_host()}//contest dates//EN")
+    calendar.add("version", "2.0")
+    for name, words, at in (
+        ("opens", "opens", contest.opens_at),
+        ("closes", "entries close", contest.closes_at),
+        ("result", "result", contest.announced_at),
+    ):
+        event = Event()
+        event.add("uid", f"contest-{contest.pk}-{name}@{site_host()}")
+        event.add("dtstamp", now.astimezone(UTC))
+        event.add("dtstart", at.astimezone(UTC))
+        event.add("summary", f"{contest.title}: {words}")
+        event.add("url", absolute(address))
+        if name == "closes":
+            event.add_component(_reminder(contest))
+        calendar.add_component(event)
+    return calendar.to_ical()
+
+
+def _reminder(contest: Contest) -> Alarm:
+    alarm = Alarm()
+    alarm.add("action", "DISPLAY")
+    alarm.add("trigger", -REMINDED_BEFORE)
+    alarm.add("description", f"{contest.title}: entries close tomorrow")
+    return alarm

@@ -1,0 +1,179 @@
+"""The letters of the contests, one function each. Called in the transaction of what they tell.
+
+Until a result is published no letter names a place, and none to a judge names an entrant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+
+from django.urls import reverse
+
+from academy.letters.addresses import absolute
+from academy.letters.kinds import Kind, announce
+from academy.letters.writing import write
+from academy.members.models import Member
+from analysis.jobs import requesting
+from analysis.jobs.claiming import Claim
+from contests.decisions import CHANGED
+from contests.entering.receipts import signed_receipt
+from contests.models import Contest, Decision, Entry, Judge, Round
+from contests.states import STANDING_ENTRY, EntryState
+
+PAGES = "contests/letters"
+TELL_ENTRANTS = "tell_entrants"
+"""The kind of job that writes to everybody about one line of the decision log, its subject."""
+
+SAMPLE = {
+    "name": "Tamsin Wetherby",
+    "contest": "Low Tide",
+    "receipt": "7KQM-2WXA-D9FT",
+    "link": "https://school.example/contests/entries/7KQM-2WXA-D9FT/",
+}
+
+ENTRY_RECEIVED = announce(
+    Kind(
+        name="entry-received",
+        title="Your upload has arrived",
+        subject="Your upload into {contest}: receipt {receipt}",
+        templates=f"{PAGES}/entry_received",
+        why="you uploaded a mix into a contest",
+        is_essential=True,
+        sample=SAMPLE | {"text": "RECEIPT\n\nReference: 7KQM-2WXA-D9FT\n"},
+    )
+)
+ENTRY_CHECKED = announce(
+    Kind(
+        name="entry-checked",
+        title="What the meter found in your upload",
+        subject="Your upload {receipt} is {state}",
+        templates=f"{PAGES}/entry_checked",
+        why="a mix of yours was checked for a contest",
+        is_essential=False,
+        sample=SAMPLE
+        | {
+            "state": "needs attention",
+            "findings": ["Your file is 44.1 kHz; this contest asks for 48 kHz. Export again at 48 kHz."],
+        },
+    )
+)
+ENTRY_DECIDED = announce(
+    Kind(
+        name="entry-decided",
+        title="The host decided about your entry",
+        subject="A decision about your entry {receipt}",
+        templates=f"{PAGES}/entry_decided",
+        why="the host of a contest decided about your entry",
+        is_essential=True,
+        sample=SAMPLE | {"is_out": True, "reason": "It holds a track that is not among the stems."},
+    )
+)
+CONTEST_CHANGED = announce(
+    Kind(
+        name="contest-changed",
+        title="A contest that you entered was changed",
+        subject="{contest} was changed",
+        templates=f"{PAGES}/contest_changed",
+        why="you have an entry in this contest",
+        is_essential=True,
+        sample=SAMPLE | {"reason": "More time for all.", "things": ["entries close"]},
+    )
+)
+RESULT_PUBLISHED = announce(
+    Kind(
+        name="result-published",
+        title="A result is published",
+        subject="The result of {contest}",
+        templates=f"{PAGES}/result_published",
+        why="you have an entry in this contest",
+        is_essential=False,
+        sample=SAMPLE | {"result": "https://school.example/contests/results/low-tide/"},
+    )
+)
+JUDGING_OPENED = announce(
+    Kind(
+        name="judging-opened",
+        title="Mixes wait for your ears",
+        subject="{contest}: {mixes} mixes to hear",
+        templates=f"{PAGES}/judging_opened",
+        why="you sit on the panel of a contest",
+        is_essential=True,
+        sample=SAMPLE | {"mixes": 12, "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC), "zone": "UTC"},
+    )
+)
+
+
+def entry_received(entry: Entry) -> None:
+    """The signed receipt, to the entrant."""
+    _to_entrant(ENTRY_RECEIVED, entry, {"text": signed_receipt(entry)}, now=entry.received_at)
+
+
+def entry_checked(entry: Entry, *, now: datetime) -> None:
+    """What became of an upload, with every finding."""
+    words = {
+        "state": EntryState(entry.state).label,
+        "findings": [finding["message"] for finding in entry.findings],
+    }
+    _to_entrant(ENTRY_CHECKED, entry, words, now=now)
+
+
+def entry_decided(entry: Entry, decision: Decision) -> None:
+    """The host's decision about one entry, with its reason."""
+    words = {"is_out": entry.state == EntryState.DISQUALIFIED, "reason": decision.reason}
+    _to_entrant(ENTRY_DECIDED, entry, words, now=decision.decided_at, key=str(decision.pk))
+
+
+def judging_opened(round_: Round, judges: Iterable[Judge], *, now: datetime) -> None:
+    """To each judge who has something to hear, how much and by when."""
+    contest = round_.contest
+    for judge in judges:
+        mixes = round_.assignments.filter(judge=judge).count()
+        if not mixes:
+            continue
+        context = {
+            "name": judge.member.name,
+            "contest": contest.title,
+            "mixes": mixes,
+            "until": contest.judging_until,
+            "zone": contest.zone,
+            "link": absolute(reverse("contests:desk", args=[contest.slug, round_.number])),
+        }
+        _to_member(JUDGING_OPENED, judge.member, context, now=now, key=f"{round_.pk} {judge.pk}")
+
+
+def tell_entrants(decision: Decision) -> None:
+    """Have everybody who has an entry told of a line of the log, by a job: there may be thousands."""
+    requesting.request(TELL_ENTRANTS, decision.pk)
+
+
+def write_to_entrants(claim: Claim) -> None:
+    """The job: one letter to each entrant. Done again, it writes to nobody twice."""
+    decision = Decision.objects.select_related("contest").get(pk=int(claim.subject))
+    states = [*STANDING_ENTRY, EntryState.CHECKING]
+    entries = decision.contest.entries.filter(state__in=states).select_related("member", "contest")
+    with claim.finishing():
+        for entry in entries:
+            if decision.action == CHANGED:
+                words = {"reason": decision.reason, "things": list(decision.details)}
+                _to_entrant(CONTEST_CHANGED, entry, words, now=decision.decided_at, key=str(decision.pk))
+            else:
+                words = {"result": absolute(reverse("contests:result", args=[decision.contest.slug]))}
+                _to_entrant(RESULT_PUBLISHED, entry, words, now=decision.decided_at)
+
+
+def _to_entrant(
+    kind: Kind, entry: Entry, words: Mapping[str, object], *, now: datetime, key: str = ""
+) -> None:
+    contest: Contest = entry.contest
+    context = {
+        "name": entry.member.name,
+        "contest": contest.title,
+        "receipt": entry.receipt,
+        "link": absolute(reverse("contests:entry", args=[entry.receipt])),
+    }
+    _to_member(kind, entry.member, context | dict(words), now=now, key=f"{entry.pk} {key}".strip())
+
+
+def _to_member(kind: Kind, member: Member, context: Mapping[str, object], *, now: datetime, key: str) -> None:
+    write(kind, key=key, address=member.email, context=context, now=now, person=member)

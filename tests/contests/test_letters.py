@@ -1,0 +1,115 @@
+"""Who is written to, once, and what no letter says."""
+
+from __future__ import annotations
+
+import pytest
+
+from academy.letters import kinds, wishes
+from academy.letters.models import Letter
+from academy.letters.writing import words_of
+from contests import letters
+from contests.drafting.changing import change_sheet
+from contests.entering.receipts import check_receipt
+from contests.hosting import screening
+from contests.models import Contest
+from contests.results import publishing
+from tests import cast
+from tests.contests import stages
+from tests.contests.entering.conftest import check, clock, contest, entrant, file_bytes, send  # noqa: F401
+from tests.contests.stages import AFTER_THE_CLOSE
+
+pytestmark = pytest.mark.django_db
+
+OURS = [
+    letters.ENTRY_RECEIVED,
+    letters.ENTRY_CHECKED,
+    letters.ENTRY_DECIDED,
+    letters.CONTEST_CHANGED,
+    letters.RESULT_PUBLISHED,
+    letters.JUDGING_OPENED,
+]
+
+
+def written(kind: kinds.Kind) -> list[Letter]:
+    return list(Letter.objects.filter(kind=kind.name).order_by("address"))
+
+
+class TestEntry:
+    def test_the_receipt_comes_with_the_first_letter_and_is_genuine(self, send):  # noqa: F811
+        entry = send()
+        (letter,) = written(letters.ENTRY_RECEIVED)
+        assert letter.address == entry.member.email
+        said = letter.text[letter.text.index("RECEIPT") : letter.text.index("Its page")]
+        assert check_receipt(said).is_genuine
+
+    def test_what_the_meter_found_is_told_once(self, send):  # noqa: F811
+        entry = send(file_bytes(rate_hz=44_100))
+        check(entry)
+        check(entry)
+        (letter,) = written(letters.ENTRY_CHECKED)
+        assert "needs attention" in letter.subject
+        assert "44.1 kHz" in letter.text
+        assert "44.1 kHz" in letter.html
+
+    def test_who_switched_it_off_is_not_told_but_still_gets_the_receipt(self, send, entrant):  # noqa: F811
+        wishes.switch_off(entrant, letters.ENTRY_CHECKED, now=cast.NOW)
+        check(send())
+        assert written(letters.ENTRY_CHECKED) == []
+        assert len(written(letters.ENTRY_RECEIVED)) == 1
+
+
+class TestHost:
+    def test_a_decision_is_told_with_its_reason(self):
+        stage = stages.entered(entrants=["Ansa Merrow"])
+        screening.disqualify_entry(
+            stage.entries[0].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Foreign tracks <b>."
+        )
+        (letter,) = written(letters.ENTRY_DECIDED)
+        assert "Foreign tracks <b>." in letter.text
+        assert "Foreign tracks &lt;b&gt;." in letter.html
+
+    def test_a_change_is_told_to_every_entrant_and_nobody_else(self):
+        stage = stages.entered()
+        change_sheet(
+            stage.contest.pk,
+            "words",
+            lambda: Contest.objects.filter(pk=stage.contest.pk).update(rules="Two each."),
+            actor=stage.host,
+            now=cast.NOW,
+            announcement="Asked for by many.",
+        )
+        stages.run_all_jobs()
+        told = written(letters.CONTEST_CHANGED)
+        assert [letter.address for letter in told] == sorted(entry.member.email for entry in stage.entries)
+        assert all("Asked for by many." in letter.text and "rules" in letter.text for letter in told)
+
+
+class TestResult:
+    def test_nothing_is_told_before_it_is_published(self):
+        stage = stages.decided()
+        stages.run_all_jobs()
+        assert written(letters.RESULT_PUBLISHED) == []
+        publishing.publish_result(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        stages.run_all_jobs()
+        told = written(letters.RESULT_PUBLISHED)
+        assert [letter.address for letter in told] == sorted(entry.member.email for entry in stage.entries)
+        # The scorecard is behind the own sign-in; a letter can be read by others.
+        assert not any("place" in letter.text.lower() for letter in told)
+
+    def test_judges_are_told_how_much_and_by_when_and_no_name(self):
+        stage = stages.judging()
+        told = written(letters.JUDGING_OPENED)
+        assert [letter.address for letter in told] == sorted(judge.member.email for judge in stage.judges)
+        for letter in told:
+            for entry in stage.entries:
+                for secret in (entry.member.name, entry.member.email, entry.receipt):
+                    assert secret not in letter.text + letter.html + letter.subject
+
+
+@pytest.mark.parametrize("kind", OURS, ids=lambda kind: kind.name)
+def test_every_kind_has_both_bodies_and_a_sample(kind):
+    words = words_of(kind, kind.sample)
+    assert "Low Tide" in words.text + words.subject
+    assert "Tamsin Wetherby" in words.text
+    assert "Tamsin Wetherby" in words.html
+    assert "{" not in words.subject + words.text
