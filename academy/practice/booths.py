@@ -101,6 +101,7 @@ def _plan(recordings: list[Recording], *, reference: Recording | None) -> MatchP
         wished_lufs=LEVEL_LUFS,
         ceiling_dbtp=CEILING_DBTP,
         reference=reference if reference in recordings else None,
+        shows_map=True,  # nobody is blind here
         now=timezone.now(),
     )
 
