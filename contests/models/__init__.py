@@ -4,6 +4,7 @@ from contests.models.contest import Contest, Criterion, Handing, Prize, Sponsor
 from contests.models.entry import Entry, EntryMove
 from contests.models.judging import Assignment, Conflict, Judge, Round, Score, ScoreSheet
 from contests.models.result import Decision, Result, Standing
+from contests.models.screening import Likeness, ScreenedEntry, Screening
 
 __all__ = [
     "Assignment",
@@ -15,11 +16,14 @@ __all__ = [
     "EntryMove",
     "Handing",
     "Judge",
+    "Likeness",
     "Prize",
     "Result",
     "Round",
     "Score",
     "ScoreSheet",
+    "ScreenedEntry",
+    "Screening",
     "Sponsor",
     "Standing",
 ]

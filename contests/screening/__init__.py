@@ -1,0 +1,1 @@
+"""Look for copies, wrong speeds and the like among the entries of a closed contest. The host decides."""
