@@ -18,6 +18,7 @@ from contests.judging import panel, sheets
 from contests.judging.drafts import Draft
 from contests.models import Assignment, Contest, Criterion, Entry, EntryMove, Prize, Sponsor
 from contests.results import publishing
+from contests.screening import comparing
 from contests.states import EntryState
 from fixtures import verdicts
 from fixtures.competitions import Contest as Said
@@ -149,6 +150,7 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
     """Close, decide what needs a decision, prepare, open, and fill in the sheets."""
     running.close_contest(contest.pk, actor=None, now=contest.closes_at)
     morning = contest.closes_at + CLOSING_DAY
+    comparing.begin(contest.pk, actor=cast.host, now=morning)
     for entry in contest.entries.filter(state=EntryState.ATTENTION):
         screening.accept_entry(
             entry.pk,
