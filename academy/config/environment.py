@@ -11,6 +11,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 
 YES = {"1", "true", "yes", "on"}
 FEWEST_SIGNING_CHARACTERS = 32
+POLLED_EVERY_S = 0.1
 
 
 class WrongSetting(Exception):
@@ -125,7 +126,9 @@ def broker(url: str, data_dir: Path) -> tuple[str, dict[str, Any]]:
     options |= {"control_folder": folder / "control", "processed_folder": folder / "done"}
     for path in options.values():
         path.mkdir(parents=True, exist_ok=True)
-    return "filesystem://", {name: str(path) for name, path in options.items()} | {"store_processed": False}
+    # A worker that takes one message at a time looks again only after this; at a second, letters crawl.
+    manner = {"store_processed": False, "polling_interval": POLLED_EVERY_S}
+    return "filesystem://", {name: str(path) for name, path in options.items()} | manner
 
 
 def email(url: str, data_dir: Path) -> dict[str, Any]:

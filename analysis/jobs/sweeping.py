@@ -34,5 +34,6 @@ def sweep(now: datetime | None = None) -> Swept:
         given_up += job.state == JobState.FAILED
 
     unheard = Job.objects.filter(state=JobState.QUEUED, run_after__lte=now - UNHEARD_AFTER)
+    doorbell.try_again()
     rung = sum(doorbell.ring(pk) for pk in unheard.values_list("pk", flat=True))
     return Swept(recovered, given_up, rung)

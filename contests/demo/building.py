@@ -48,6 +48,7 @@ def build(say: Say, *, now: datetime, fresh: bool = False) -> bool:
     call_command("migrate", verbosity=0, interactive=False)
     audio = render_all(folder / "audio", say)
     _populate(audio, say, now=now)
+    _take_the_bells_away()  # every job is done; their bells would only keep the first worker busy
     begun.rename(finished)
     return True
 
@@ -82,5 +83,9 @@ def _remove_site_data() -> None:
     for name in ("recordings", "incoming"):
         shutil.rmtree(settings.DATA_DIR / name, ignore_errors=True)
     settings.INCOMING_DIR.mkdir()
+    _take_the_bells_away()
+
+
+def _take_the_bells_away() -> None:
     for bell in (settings.DATA_DIR / "broker").rglob("*.msg"):
         bell.unlink()

@@ -200,7 +200,7 @@ def judge_everything(judge: Visitor, *, listens: bool, told: Person) -> None:
     page = judge.page
     judge.go("/contests/judging/")
     judge.keep("judging")
-    judge.follow(page.locator("main").get_by_role("link", name=CONTEST.title))
+    judge.follow(page.locator("main").get_by_role("link", name=f"{CONTEST.title}, round 1"))
     if listens:
         listen(judge)
     # Blind: neither the entrant's name nor the file's is anywhere in what the page holds.

@@ -46,7 +46,8 @@ def judging() -> stages.Stage:
 class TestDeclareConflict:
     def test_before_the_assignment_the_two_never_meet(self):
         stage = stages.prepared(judges=FOUR_JUDGES)
-        judge, entry = stage.judges[0], stage.entries[0]
+        drawn = stage.round.assignments.select_related("judge__member", "entry__member").first()
+        judge, entry = drawn.judge, drawn.entry
         declare(judge, entry.member.email.upper())
         assert not stage.round.assignments.exists()  # what was drawn without knowing it is gone
         for seed in range(12):
