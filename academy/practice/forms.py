@@ -6,12 +6,19 @@ import re
 
 from django import forms
 
+from analysis.intake.forms import SentFileForm
+
 LONGEST_TEXT = 2000
 CLOCK = re.compile(r"^(?:(\d{1,2}):)?(\d{1,3}):(\d{1,2}(?:\.\d+)?)$")
 
 
-class MixForm(forms.Form):
-    """A remark if wanted, and the file, which comes last so that the words arrive before it."""
+class MixForm(SentFileForm):
+    """A remark if wanted, and the file."""
+
+    file_label = "Your mix"
+    file_missing = "Choose the file of your mix; none arrived."
+    file_help = "WAV or FLAC, mono or stereo, exported from the start of the stems."
+    field_order = ["remark", "upload", "file"]
 
     remark = forms.CharField(
         label="What did you try in this version?",
@@ -19,24 +26,6 @@ class MixForm(forms.Form):
         max_length=LONGEST_TEXT,
         widget=forms.Textarea(attrs={"rows": 3}),
     )
-    upload = forms.UUIDField(
-        widget=forms.HiddenInput, required=False
-    )  # set by a script that sent the file first
-    file = forms.FileField(
-        label="Your mix",
-        allow_empty_file=True,  # an empty one is refused with the words for it, by the intake
-        max_length=255,
-        widget=forms.FileInput(attrs={"accept": ".wav,.flac,audio/wav,audio/flac"}),
-        help_text="WAV or FLAC, mono or stereo, exported from the start of the stems.",
-        error_messages={
-            "required": "Choose the file of your mix; none arrived.",
-            "max_length": "The name of the file is longer than 255 letters. Shorten it and upload again.",
-        },
-    )
-
-    def __init__(self, *args: object, **kwargs: object) -> None:
-        super().__init__(*args, **kwargs)  # type: ignore[arg-type]  # a form's own
-        self.fields["file"].required = not self.data.get("upload")
 
 
 class ClockField(forms.CharField):

@@ -7,7 +7,7 @@ from typing import Any
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
@@ -34,9 +34,8 @@ from academy.practice.models import PracticeMix
 from academy.practice.noting import NoteRefused
 from academy.practice.submitting import MixRefused
 from analysis.audiofile import AudioError
-from analysis.intake import sealing
+from analysis.intake import answering
 from analysis.intake.delivery import hand_out
-from analysis.intake.resumable import taking as resumable
 from analysis.intake.resumable.refusals import UploadRefused
 from analysis.listening import segments
 
@@ -67,12 +66,12 @@ def _take_upload(request: HttpRequest, pack: StemPack, member: Member) -> HttpRe
     refusal = None
     if form.is_valid():
         try:
-            return _taken(request, _submit(pack, member, form.cleaned_data))
+            mix = _submit(pack, member, form.cleaned_data)
+            return answering.taken(request, redirect("practice:mix", mix.code))
         except (AudioError, MixRefused, UploadRefused) as exc:
             refusal = str(exc)
-    if _wants_json(request):
-        sentences = [refusal] if refusal else [str(each[0]) for each in form.errors.values()]
-        return JsonResponse({"message": " ".join(sentences)}, status=422)
+    if answering.wants_json(request):
+        return answering.refused(refusal or answering.sentences_of(form))
     return _pack_page(request, pack, member, form, refusal=refusal, status=422)
 
 
@@ -86,20 +85,10 @@ def _submit(pack: StemPack, member: Member, filled: dict[str, Any]) -> PracticeM
         return made
     if (refusal := submitting.obstacle(pack, member)) is not None:
         raise MixRefused(refusal)
-    if upload_id is not None:
-        received = resumable.take(upload_id, member)
-    else:
-        received = sealing.receive(filled["file"].chunks(), name=filled["file"].name)
+    received = answering.received(filled, member)
     return submitting.submit_mix(
         pack=pack, member=member, received=received, remark=filled["remark"], now=timezone.now()
     )
-
-
-def _taken(request: HttpRequest, mix: PracticeMix) -> HttpResponse:
-    response = redirect("practice:mix", mix.code)
-    if _wants_json(request):
-        return JsonResponse({"next": response.url}, status=201)
-    return response
 
 
 def _pack_page(
@@ -392,7 +381,3 @@ def shared_segment(request: HttpRequest, share_code: str, copy_id: int, index: i
 
 def _booth_address(mix: PracticeMix) -> str:
     return redirect("practice:booth", mix.code).url
-
-
-def _wants_json(request: HttpRequest) -> bool:
-    return request.headers.get("Accept", "").startswith("application/json")

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from django import forms
 
+from analysis.intake.forms import SentFileForm
 from contests.models import Contest
 
 LONGEST_NOTE = 1000
 
 
-class EntryForm(forms.Form):
-    """Rules accepted, a note if wanted, and the file, which comes last so that the words arrive before it."""
+class EntryForm(SentFileForm):
+    """Rules accepted, a note if wanted, and the file."""
+
+    file_label = "Your mix"
+    file_missing = "Choose the file of your mix; none arrived."
 
     rules_version = forms.IntegerField(widget=forms.HiddenInput)
     accepts_rules = forms.BooleanField(
@@ -23,24 +27,10 @@ class EntryForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 4}),
         help_text="Judges do not see it while they judge.",
     )
-    upload = forms.UUIDField(
-        widget=forms.HiddenInput, required=False
-    )  # set by a script that sent the file first
-    file = forms.FileField(
-        label="Your mix",
-        allow_empty_file=True,  # an empty one is refused with the words for it, by the intake
-        max_length=255,
-        widget=forms.FileInput(attrs={"accept": ".wav,.flac,audio/wav,audio/flac"}),
-        error_messages={
-            "required": "Choose the file of your mix; none arrived.",
-            "max_length": "The name of the file is longer than 255 letters. Shorten it and upload again.",
-        },
-    )
 
     def __init__(self, contest: Contest, *args: object, **kwargs: object) -> None:
-        super().__init__(*args, **kwargs)  # type: ignore[arg-type]  # a form's own
+        super().__init__(*args, **kwargs)
         self.initial.setdefault("rules_version", contest.rules_version)
-        self.fields["file"].required = not self.data.get("upload")
         for number, statement in enumerate(contest.statements):
             self.fields[f"statement_{number}"] = forms.BooleanField(
                 label=statement,

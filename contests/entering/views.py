@@ -8,7 +8,7 @@ from typing import Any
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -17,7 +17,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from academy.members.models import Member
 from analysis.audiofile import AudioError
-from analysis.intake import sealing
+from analysis.intake import answering
 from analysis.intake.delivery import hand_out
 from analysis.intake.resumable import taking as resumable
 from analysis.intake.resumable.refusals import UploadRefused
@@ -98,14 +98,15 @@ def _take_upload(request: HttpRequest, contest: Contest, member: Member) -> Http
     refusal = None
     if form.is_valid():
         try:
-            return _taken(request, _enter(contest, member, form.cleaned_data, now))
+            entry = _enter(contest, member, form.cleaned_data, now)
+            then = redirect("contests:entry", receipt=entry.receipt)
+            return answering.taken(request, then, receipt=entry.receipt)
         except (AudioError, EntryRefused, UploadRefused) as exc:
             refusal = str(exc)
     else:
         refusal = submissions.obstacle(contest, member, now, begun_at=resumable.earliest_begun(member))
-    if _wants_json(request):
-        sentences = [refusal] if refusal else [str(each[0]) for each in form.errors.values()]
-        return JsonResponse({"message": " ".join(sentences)}, status=422)
+    if answering.wants_json(request):
+        return answering.refused(refusal or answering.sentences_of(form))
     return _upload_page(request, contest, form, refusal=refusal, status=422)
 
 
@@ -124,26 +125,15 @@ def _enter(contest: Contest, member: Member, filled: dict[str, Any], now: dateti
         now = submissions.moment_that_counts(contest, last_byte_at=upload.finished_at, now=now)
     if (refusal := submissions.obstacle(contest, member, now, begun_at=begun_at)) is not None:
         raise EntryRefused(refusal)
-    if upload_id is not None:
-        received = resumable.take(upload_id, member)
-    else:
-        received = sealing.receive(filled["file"].chunks(), name=filled["file"].name)
     return submissions.submit_entry(
         contest_id=contest.pk,
         member=member,
-        received=received,
+        received=answering.received(filled, member),
         now=now,
         begun_at=begun_at,
         note=filled["note"],
         rules_version=filled["rules_version"],
     )
-
-
-def _taken(request: HttpRequest, entry: Entry) -> HttpResponse:
-    response = redirect("contests:entry", receipt=entry.receipt)
-    if _wants_json(request):
-        return JsonResponse({"receipt": entry.receipt, "next": response.url}, status=201)
-    return response
 
 
 def _upload_page(
@@ -272,7 +262,3 @@ def _member(request: HttpRequest) -> Member:
     """Who is signed in. Only views behind `login_required` ask."""
     assert isinstance(request.user, Member)
     return request.user
-
-
-def _wants_json(request: HttpRequest) -> bool:
-    return request.headers.get("Accept", "").startswith("application/json")

@@ -16,8 +16,7 @@ from academy.courses.hosting.forms import DemoForm, VariantForm, sent
 from academy.courses.models import Demo
 from academy.members.hosting.access import hosts_page, require_host
 from analysis.audiofile import AudioError
-from analysis.intake import sealing
-from analysis.intake.resumable import taking
+from analysis.intake import answering, sealing
 from analysis.intake.resumable.refusals import UploadRefused
 
 page_with_form = require_http_methods(["GET", "HEAD", "POST"])
@@ -56,7 +55,9 @@ def demo(request: HttpRequest, slug: str, lesson_slug: str, demo_id: int) -> Htt
             form.add_error("file", str(exc))
         else:
             messages.success(request, f"{form.cleaned_data['label']} is in.")
-            return redirect("courses:hosted_demo", slug, lesson_slug, demo_id)
+            return answering.taken(request, redirect("courses:hosted_demo", slug, lesson_slug, demo_id))
+    if form.errors and answering.wants_json(request):
+        return answering.refused(answering.sentences_of(form))
     return _demo_page(request, found, form=form)
 
 
@@ -102,10 +103,7 @@ def remove_variant(
 def _add_variant(request: HttpRequest, found: Demo, form: VariantForm) -> None:
     """Take the file in. Raises AudioError, DemoRefused or UploadRefused, with nothing kept."""
     filled, host = form.cleaned_data, require_host(request.user)
-    if filled["upload"] is not None:
-        received = taking.take(filled["upload"], host)
-    else:
-        received = sealing.receive(filled["file"].chunks(), name=filled["file"].name)
+    received = answering.received(filled, host)
     try:
         demonstrating.take_variant(
             found,

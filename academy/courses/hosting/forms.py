@@ -16,6 +16,7 @@ from academy.courses.models import Course, Lesson
 from academy.members.models import Tier
 from academy.packs.models import StemPack
 from academy.recall.models import RecallSheet
+from analysis.intake.forms import SentFileForm
 
 Sent = tuple[Any, Any] | tuple[None, None]
 
@@ -122,33 +123,12 @@ class LessonForm(forms.Form):
         )
 
 
-class FileForm(forms.Form):
-    """A file, which came with the form or ahead of it in parts."""
-
-    upload = forms.UUIDField(widget=forms.HiddenInput, required=False)  # set by a script that sent the file
-    file = forms.FileField(
-        label="File",
-        allow_empty_file=True,  # refused with the words for it by whoever looks at it
-        max_length=255,
-        error_messages={
-            "required": "Choose a file; none arrived.",
-            "max_length": "The name of the file is longer than 255 letters. Shorten it and send it again.",
-        },
-    )
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["file"].required = not self.data.get("upload")
-
-
-class RecordingForm(FileForm):
+class RecordingForm(SentFileForm):
     """The recording of a lesson."""
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["file"].label = "Audio or video file"
-        self.fields["file"].help_text = f"{ACCEPTED}. What the file is, its bytes decide."
-        self.fields["file"].widget.attrs["accept"] = MEDIA_ENDINGS
+    file_label = "Audio or video file"
+    file_help = f"{ACCEPTED}. What the file is, its bytes decide."
+    file_accept = MEDIA_ENDINGS
 
 
 class ClockField(forms.Field):
@@ -257,8 +237,10 @@ class DemoForm(forms.Form):
     )
 
 
-class VariantForm(FileForm):
+class VariantForm(SentFileForm):
     """One variant of a demo."""
+
+    file_label = "WAV or FLAC file"
 
     label = forms.CharField(
         label="Name of the variant",
@@ -269,11 +251,6 @@ class VariantForm(FileForm):
         label="Exaggerated on purpose, so that the ear learns where to listen", required=False
     )
     field_order = ["upload", "label", "is_exaggerated", "file"]
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["file"].label = "WAV or FLAC file"
-        self.fields["file"].widget.attrs["accept"] = ".wav,.flac,audio/wav,audio/flac"
 
 
 class SheetsForm(forms.Form):

@@ -20,7 +20,6 @@ from academy.courses.hosting.forms import (
     CaptionsForm,
     ChaptersForm,
     ExcerptForm,
-    FileForm,
     FreePartForm,
     RecordingForm,
     sent,
@@ -31,6 +30,8 @@ from academy.courses.recordings import ReceivedMedia
 from academy.courses.refusals import CourseRefused
 from academy.courses.webvtt import CaptionsRefused
 from academy.members.hosting.access import hosts_page, require_host
+from analysis.intake import answering
+from analysis.intake.forms import SentFileForm
 from analysis.intake.resumable.refusals import UploadRefused
 
 page_with_form = require_http_methods(["GET", "HEAD", "POST"])
@@ -49,7 +50,9 @@ def recording(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse
             form.add_error("file", str(exc))
         else:
             messages.success(request, "The recording is in.")
-            return redirect("courses:hosted_recording", slug, lesson_slug)
+            return answering.taken(request, redirect("courses:hosted_recording", slug, lesson_slug))
+    if form.errors and answering.wants_json(request):
+        return answering.refused(answering.sentences_of(form))
     return _recording_page(request, hosted_lesson(slug, lesson_slug), form=form)
 
 
@@ -82,7 +85,9 @@ def free_part(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse
             form.add_error(None, str(exc))
         else:
             messages.success(request, "The free part is noted.")
-            return redirect("courses:hosted_recording", slug, lesson_slug)
+            return answering.taken(request, redirect("courses:hosted_recording", slug, lesson_slug))
+    if answering.wants_json(request):
+        return answering.refused(answering.sentences_of(form))
     return _recording_page(request, hosted_lesson(slug, lesson_slug), part_form=form)
 
 
@@ -160,7 +165,7 @@ def remove_captions(request: HttpRequest, slug: str, lesson_slug: str, language:
     return redirect("courses:hosted_captions", slug, lesson_slug)
 
 
-def _received(request: HttpRequest, form: FileForm) -> ReceivedMedia:
+def _received(request: HttpRequest, form: SentFileForm) -> ReceivedMedia:
     """The file, which came ahead in parts or with the form. Raises MediaRefused or UploadRefused."""
     upload_id, file = form.cleaned_data["upload"], form.cleaned_data["file"]
     if upload_id is not None:

@@ -10,7 +10,7 @@ from uuid import UUID
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.files.uploadedfile import UploadedFile
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
@@ -20,7 +20,7 @@ from academy.packs.hosting import showing_desk
 from academy.packs.models import StemPack
 from academy.packs.refusals import PackRefused
 from analysis.audiofile import AudioError
-from analysis.intake import sealing
+from analysis.intake import answering, sealing
 from analysis.intake.resumable import taking
 from analysis.intake.resumable.refusals import UploadRefused
 from analysis.intake.sealing import Received
@@ -141,20 +141,15 @@ def _shown(request: HttpRequest) -> str:
     return f"“{name}”: " if name else ""
 
 
-def _wants_json(request: HttpRequest) -> bool:
-    return request.headers.get("Accept", "").startswith("application/json")
-
-
 def _done(request: HttpRequest, pack: StemPack, said: str) -> HttpResponse:
-    if _wants_json(request):
-        return JsonResponse({"message": said}, status=HTTPStatus.CREATED)
-    messages.success(request, said)
-    return redirect("packs:hosting:desk", pack.slug)
+    if not answering.wants_json(request):  # the script shows it itself
+        messages.success(request, said)
+    return answering.taken(request, redirect("packs:hosting:desk", pack.slug), message=said)
 
 
 def _refused(request: HttpRequest, pack: StemPack, sentence: str, status: int) -> HttpResponse:
-    if _wants_json(request):
-        return JsonResponse({"message": sentence}, status=status)
+    if answering.wants_json(request):
+        return answering.refused(sentence, status=status)
     return render(
         request,
         "academy/packs/hosting/desk.html",

@@ -64,11 +64,11 @@ class TestDesk:
         open_as(page, cast.host(), live_server, "/packs/hosting/harbour/")
         page.set_input_files("#stem-file", [files[0], tmp_path / "broken.wav", *files[1:]])
         page.get_by_role("button", name="Put them on the desk").click()
-        expect(page.locator("[data-sent]").first).to_contain_text(
-            "Show the desk as it is now", timeout=30_000
+        expect(page.locator("[data-upload-sent]").first).to_contain_text(
+            "Show the page as it is now", timeout=30_000
         )
         assert [stem.name for stem in pack.stems.all()] == ["Kick", "Bass", "Voice"]
-        expect(page.locator("[data-sent]").first).to_contain_text("“broken.wav”")
+        expect(page.locator("[data-upload-sent]").first).to_contain_text("“broken.wav”")
         page.faults.clear()  # the browser logs the refusal's status as an error
 
     def test_a_zip_is_unpacked_while_the_page_looks_on(self, page, live_server, tmp_path):
