@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from django.contrib.auth.models import AnonymousUser
 from django.http import Http404
 
-from academy.members.models import Member
+from academy.members.access import Person, as_member, is_host
 from contests.models import Contest, Entry
 from contests.states import ContestState
-
-Person = Member | AnonymousUser
-"""Whoever asks for a page, signed in or not."""
 
 
 def contest_for(person: Person, slug: str) -> Contest:
@@ -27,18 +23,11 @@ def contest_for(person: Person, slug: str) -> Contest:
 
 def own_entry(person: Person, receipt: str) -> Entry:
     """The person's own entry by the reference on its receipt. Raises Http404 for anybody else's."""
-    if not isinstance(person, Member):
-        raise Http404
     entry = (
         Entry.objects.select_related("contest", "contest__pack", "recording")
-        .filter(receipt=receipt, member=person)
+        .filter(receipt=receipt, member=as_member(person))
         .first()
     )
     if entry is None:
         raise Http404
     return entry
-
-
-def is_host(person: Person) -> bool:
-    """Whether the person runs contests here."""
-    return isinstance(person, Member) and person.is_host

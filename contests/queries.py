@@ -9,10 +9,10 @@ from decimal import Decimal
 
 from django.db.models import QuerySet
 
+from academy.members.access import Person, is_host
 from academy.members.models import Member
 from academy.practice import grounds
 from analysis.listening.booth import Section
-from contests.access import Person, is_host
 from contests.decisions import CHANGED
 from contests.models import Contest, Criterion, Decision, Entry, EntryMove, Prize
 from contests.states import STANDING_ENTRY, ContestState, EntryState

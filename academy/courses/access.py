@@ -10,7 +10,7 @@ from django.db.models import Q, QuerySet
 from django.http import Http404
 
 from academy.courses.models import Course, Demo, DemoVariant, Lesson
-from academy.members.access import Person, opens, rank_of
+from academy.members.access import Person, is_host, opens, rank_of
 from academy.members.models import Member, Tier
 
 VISITOR, ANY_MEMBER = "visitor", "member"
@@ -40,7 +40,7 @@ class Viewer:
     @property
     def is_host(self) -> bool:
         """Whether drafts are there for this viewer."""
-        return isinstance(self.person, Member) and self.person.is_host
+        return is_host(self.person)
 
     @property
     def is_member(self) -> bool:
@@ -66,7 +66,7 @@ class Viewer:
 
 def viewer_of(person: Person, now: datetime, *, preview: str = "") -> Viewer:
     """The viewer that a person is. `preview`, as `previews` names them, is heeded for hosts only."""
-    if not preview or not isinstance(person, Member) or not person.is_host:
+    if not preview or not is_host(person):
         return Viewer(person, now)
     return Viewer(person, now, dict(previews()).get(preview))
 

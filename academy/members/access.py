@@ -1,4 +1,4 @@
-"""Who may open what a tier opens. The one home of that rule."""
+"""Who is a member, who a host, and who may open what a tier opens. The one home of these rules."""
 
 from __future__ import annotations
 
@@ -18,6 +18,19 @@ def as_member(person: Person) -> Member:
     if not isinstance(person, Member):
         raise Http404
     return person
+
+
+def is_host(person: Person) -> bool:
+    """Whether the person teaches and runs contests here."""
+    return isinstance(person, Member) and person.is_host
+
+
+def require_host(person: Person) -> Member:
+    """The person as a host. Raises Http404 for anybody else: for them the host's pages are not there."""
+    member = as_member(person)
+    if not member.is_host:
+        raise Http404
+    return member
 
 
 def rank_of(person: Person, now: datetime) -> int:

@@ -7,7 +7,7 @@ from datetime import datetime
 from django.db.models import QuerySet
 from django.http import Http404
 
-from academy.members.access import Person, as_member, may_open
+from academy.members.access import Person, is_host, may_open, require_host
 from academy.members.models import Member
 from academy.packs.models import PackState, PackVersion, PublishedStem, Stem, StemPack
 
@@ -15,7 +15,7 @@ from academy.packs.models import PackState, PackVersion, PublishedStem, Stem, St
 def packs_for(person: Person) -> QuerySet[StemPack]:
     """The packs that the person may see: the published ones, and for a host the drafts too."""
     packs = StemPack.objects.select_related("tier", "current")
-    if isinstance(person, Member) and person.is_host:
+    if is_host(person):
         return packs
     return packs.filter(state=PackState.PUBLISHED)
 
@@ -55,14 +55,6 @@ def stem_of(version: PackVersion, position: int) -> PublishedStem:
     if stem is None:
         raise Http404
     return stem
-
-
-def require_host(person: Person) -> Member:
-    """The person as a host. Raises Http404 for anybody else: for them the desk is not there."""
-    member = as_member(person)
-    if not member.is_host:
-        raise Http404
-    return member
 
 
 def pack_on_desk(person: Person, slug: str) -> StemPack:

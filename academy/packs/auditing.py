@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 
 from django.utils import timezone
@@ -121,14 +120,9 @@ def stems_heard(pack: StemPack) -> str:
 
 def _audited(pack: StemPack) -> list[Finding]:
     stems = list(pack.stems.select_related("recording"))
-    with ExitStack() as borrowed:
+    with keeping.local_paths(stem.recording.storage_key for stem in stems) as paths:
         return audit_files.audit_stems(
-            [
-                audit_files.Stem(
-                    stem.name, borrowed.enter_context(keeping.local_path(stem.recording.storage_key))
-                )
-                for stem in stems
-            ]
+            [audit_files.Stem(stem.name, path) for stem, path in zip(stems, paths, strict=True)]
         )
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import re
 import tempfile
-from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -102,10 +101,12 @@ def plain_sum_of(pack: StemPack) -> Recording:
 
 
 def _keep_plain_sum(pack: StemPack, stems: list[Recording], summed: str) -> Recording:
-    with tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder, ExitStack() as borrowed:
-        paths = [str(borrowed.enter_context(keeping.local_path(stem.storage_key))) for stem in stems]
+    with (
+        tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder,
+        keeping.local_paths(stem.storage_key for stem in stems) as paths,
+    ):
         path = Path(folder) / "sum.flac"
-        write_plain_sum(paths, path)
+        write_plain_sum([str(each) for each in paths], path)
         received = sealing.receive_file(path, name=PLAIN_SUM_NAME)
     with transaction.atomic():
         ground = PracticeGround.objects.select_for_update().get(pack=pack)

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from academy.members.access import as_member
+from academy.members.guards import hosts_page
 from academy.packs.access import pack_for
 from academy.packs.models import StemPack
 from academy.practice import access, asking, grounds, queries, spread
@@ -18,22 +16,18 @@ from academy.practice.forms import SectionsForm
 from academy.practice.grounds import SectionsRefused
 
 
-@login_required
-@never_cache
+@hosts_page
 @require_safe
 def overview(request: HttpRequest) -> HttpResponse:
     """Who asks for notes, and the packs that are practised on."""
-    _only_hosts(request)
     page = {"queue": queries.queue(), "packs": queries.packs_practised(), "now": timezone.now()}
     return render(request, "academy/practice/hosting/overview.html", page)
 
 
-@login_required
-@never_cache
+@hosts_page
 @require_http_methods(["GET", "HEAD", "POST"])
 def pack(request: HttpRequest, slug: str) -> HttpResponse:
     """How the members' newest mixes of a pack differ, and where its sections begin."""
-    _only_hosts(request)
     found = pack_for(request.user, slug)
     if request.method == "POST":
         return _keep_sections(request, found)
@@ -70,17 +64,11 @@ def _pack_page(
     return render(request, "academy/practice/hosting/pack.html", page, status=status)
 
 
+@hosts_page
 @require_POST
-@login_required
 def answered(request: HttpRequest, code: str) -> HttpResponse:
     """Take a version out of the queue: its notes are written."""
-    _only_hosts(request)
     mix = access.mix_for(request.user, code)
     asking.mark_answered(mix, now=timezone.now())
     messages.success(request, f"{mix.practice.member} finds your notes with the version.")
     return redirect("practice:hosting")
-
-
-def _only_hosts(request: HttpRequest) -> None:
-    if not as_member(request.user).is_host:
-        raise Http404

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
-
 from django.db import transaction
 from django.utils import timezone
 
@@ -103,17 +101,17 @@ def _found(recording: Recording, pack: StemPack) -> Found:
         raise MixUnusable(UNHEARD)
     reference = None if pack.reference_mix is None else measurement_of(pack.reference_mix)
     stems, sections = grounds.stems_of(pack), grounds.sections_of(pack)
-    with ExitStack() as borrowed:
-
-        def path_of(one: Recording) -> str:
-            return str(borrowed.enter_context(keeping.local_path(one.storage_key)))
-
-        mix_path = path_of(recording)
+    recordings = [recording, *(stem.recording for stem in stems)]
+    if pack.reference_mix is not None:
+        recordings.append(pack.reference_mix)
+    with keeping.local_paths(one.storage_key for one in recordings) as paths:
+        mix_path, *others = map(str, paths)
+        stem_paths, reference_path = others[: len(stems)], next(iter(others[len(stems) :]), None)
         try:
             files = compare_files(
                 mix_path,
-                [path_of(stem.recording) for stem in stems],
-                None if pack.reference_mix is None else path_of(pack.reference_mix),
+                stem_paths,
+                reference_path,
                 starts_s=[section["start_s"] for section in sections],
             )
         except TrackRefused as refused:

@@ -11,17 +11,10 @@ from datetime import datetime
 from django.db.models import QuerySet
 from django.http import Http404
 
-from academy.members.access import Person
-from academy.members.hosting.access import require_host
-from academy.members.models import Member
+from academy.members.access import Person, is_host, require_host
 from academy.packs.access import may_fetch
 from academy.packs.models import PackState
 from academy.recall.models import RecallSheet, SheetVersion
-
-
-def is_host(person: Person) -> bool:
-    """Whether the person teaches here."""
-    return isinstance(person, Member) and person.is_host
 
 
 def sheets_for(person: Person) -> QuerySet[RecallSheet]:

@@ -7,9 +7,9 @@ from datetime import datetime
 
 from django.db.models import Max, QuerySet
 
-from academy.members.access import Person, opens, rank_of
+from academy.members.access import Person, is_host, opens, rank_of
 from academy.members.models import Member
-from academy.recall.access import is_host, sheets_for
+from academy.recall.access import sheets_for
 from academy.recall.chain import Place, where
 from academy.recall.models import RecallSheet, SheetVersion
 

@@ -7,6 +7,7 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
+from academy.members.access import is_host
 from academy.recall import access, comparing, exchange, queries, showing
 from academy.recall.chain import Sheet
 from academy.recall.models import RecallSheet, SheetVersion
@@ -17,7 +18,7 @@ from academy.recall.writing import write_sheet
 def sheet_list(request: HttpRequest) -> HttpResponse:
     """Show every sheet that the person may know of."""
     lines = queries.sheets_listed(request.user, timezone.now())
-    page = {"lines": lines, "is_host": access.is_host(request.user)}
+    page = {"lines": lines, "is_host": is_host(request.user)}
     return render(request, "recall/list.html", page)
 
 
@@ -81,7 +82,7 @@ def _page(request: HttpRequest, row: RecallSheet, version: SheetVersion) -> dict
         "row": row,
         "version": version,
         "versions": queries.versions_of(row),
-        "is_host": access.is_host(request.user),
+        "is_host": is_host(request.user),
     }
 
 

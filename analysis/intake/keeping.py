@@ -6,8 +6,8 @@ import os
 import shutil
 import tempfile
 import uuid
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import IO
 
@@ -74,12 +74,21 @@ def discard(key: str) -> None:
 def local_path(key: str) -> Iterator[Path]:
     """A path on this machine with the bytes under a key: the file itself, or a copy for as long as needed."""
     try:
-        yield Path(shelf().path(key))
-        return
+        own: Path | None = Path(shelf().path(key))
     except NotImplementedError:  # the shelf is a bucket
-        pass
+        own = None
+    if own is not None:
+        yield own
+        return
     with tempfile.NamedTemporaryFile(dir=settings.INCOMING_DIR) as copy:
         with opened(key) as source:
             shutil.copyfileobj(source, copy)
         copy.flush()
         yield Path(copy.name)
+
+
+@contextmanager
+def local_paths(keys: Iterable[str]) -> Iterator[list[Path]]:
+    """The same for several keys at once, in their order."""
+    with ExitStack() as borrowed:
+        yield [borrowed.enter_context(local_path(key)) for key in keys]

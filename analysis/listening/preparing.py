@@ -5,7 +5,6 @@ from __future__ import annotations
 import functools
 import tempfile
 import uuid
-from contextlib import ExitStack
 from pathlib import Path
 
 from django.conf import settings
@@ -71,11 +70,8 @@ def clear_plan(plan: MatchPlan) -> None:
 def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
     plan = copy.plan
     assert plan.level_lufs is not None, "a plan without a level has no waiting copies"
-    with ExitStack() as borrowed:
-        source = borrowed.enter_context(keeping.local_path(copy.recording.storage_key))
-        reference = None
-        if plan.reference is not None:
-            reference = borrowed.enter_context(keeping.local_path(plan.reference.storage_key))
+    recordings = [copy.recording] if plan.reference is None else [copy.recording, plan.reference]
+    with keeping.local_paths(one.storage_key for one in recordings) as (source, *references):
         return copies.make_copy(
             source,
             folder / "copy.wav",  # quick to write: only its segments are kept
@@ -85,7 +81,7 @@ def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
             rate_hz=plan.rate_hz,
             frames=plan.frames,
             seed=copy.pk,
-            reference=reference,
+            reference=references[0] if references else None,
         )
 
 

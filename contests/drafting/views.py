@@ -12,6 +12,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
+from academy.members.guards import hosts_page
 from academy.members.models import Member
 from contests.drafting import changing
 from contests.drafting.changing import ChangeRefused
@@ -19,7 +20,6 @@ from contests.drafting.checklist import missing_before_opening, worth_a_thought
 from contests.drafting.forms import FORMS, AnnouncementForm, CopyForm, NewContestForm
 from contests.drafting.sheets import SHEETS, Sheet, why_settled
 from contests.hosting.access import hosted_contest
-from contests.hosting.views import hosts_page
 from contests.models import Contest
 from contests.states import ContestState
 

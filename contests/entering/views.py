@@ -15,6 +15,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
+from academy.members.access import as_member
 from academy.members.models import Member
 from analysis.audiofile import AudioError
 from analysis.intake import answering
@@ -87,7 +88,7 @@ def enter(request: HttpRequest, slug: str) -> HttpResponse:
     """The upload page. Answers a script that asks for JSON with the same sentences."""
     contest = access.contest_for(request.user, slug)
     if request.method == "POST":
-        return _take_upload(request, contest, _member(request))
+        return _take_upload(request, contest, as_member(request.user))
     return _upload_page(request, contest, EntryForm(contest), refusal=None)
 
 
@@ -139,7 +140,7 @@ def _enter(contest: Contest, member: Member, filled: dict[str, Any], now: dateti
 def _upload_page(
     request: HttpRequest, contest: Contest, form: EntryForm, *, refusal: str | None, status: int = 200
 ) -> HttpResponse:
-    member = _member(request)
+    member = as_member(request.user)
     entries = queries.live_entries(contest, member)
     page = {
         "contest": contest,
@@ -162,7 +163,7 @@ def _upload_page(
 def my_entries(request: HttpRequest) -> HttpResponse:
     """Everything that the member entered."""
     return render(
-        request, "contests/entering/my_entries.html", {"entries": queries.entries_of(_member(request))}
+        request, "contests/entering/my_entries.html", {"entries": queries.entries_of(as_member(request.user))}
     )
 
 
@@ -193,7 +194,7 @@ def _status_of(request: HttpRequest, receipt: str) -> dict[str, Any]:
         "has_given_up": is_checking and requesting.state_of(CHECK_ENTRY, entry.pk) == JobState.FAILED,
         "is_open": entry.contest.accepts_entries(now),
         "may_withdraw": submissions.why_not_withdraw(entry, entry.contest, now) is None,
-        "history": queries.history_of(entry.contest, _member(request)),
+        "history": queries.history_of(entry.contest, as_member(request.user)),
     }
 
 
@@ -249,16 +250,9 @@ def withdraw(request: HttpRequest, receipt: str) -> HttpResponse:
         else:
             messages.success(request, f"{entry.recording.original_name} is withdrawn from {entry.contest}.")
             return redirect("contests:entry", receipt=entry.receipt)
-    others = [
-        other for other in queries.live_entries(entry.contest, _member(request)) if other.pk != entry.pk
-    ]
+    live = queries.live_entries(entry.contest, as_member(request.user))
+    others = [other for other in live if other.pk != entry.pk]
     page = {"entry": entry, "contest": entry.contest, "refusal": refusal, "others": others}
     return render(
         request, "contests/entering/withdraw.html", page, status=422 if request.method == "POST" else 200
     )
-
-
-def _member(request: HttpRequest) -> Member:
-    """Who is signed in. Only views behind `login_required` ask."""
-    assert isinstance(request.user, Member)
-    return request.user

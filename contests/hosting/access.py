@@ -4,18 +4,9 @@ from __future__ import annotations
 
 from django.http import Http404
 
-from academy.members.models import Member
-from contests.access import Person, is_host
+from academy.members.access import Person, require_host
 from contests.models import Contest, Entry, Judge
 from contests.states import ContestState
-
-
-def require_host(person: Person) -> Member:
-    """The person as a host. Raises Http404 for anybody else."""
-    if not is_host(person):
-        raise Http404
-    assert isinstance(person, Member)
-    return person
 
 
 def hosted_contest(person: Person, slug: str) -> Contest:

@@ -10,12 +10,14 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from academy.members.access import as_member
+from academy.members.guards import hosts_page
 from academy.members.models import Member
 from contests.hosting import access
 from contests.hosting.forms import ReasonForm, SeatForm
 from contests.hosting.queries import judges_at_work
 from contests.hosting.tallies import tallies_of
-from contests.hosting.views import desk_page, host_of, hosts_page
+from contests.hosting.views import desk_page
 from contests.judging import panel
 from contests.judging.conflicts import ConflictRefused, declare_conflict
 from contests.judging.filling_up import drop_out as let_drop_out
@@ -36,7 +38,7 @@ def seat(request: HttpRequest, slug: str) -> HttpResponse:
     try:
         if member is None:
             raise PanelRefused("No member has this address. Judges need an account here first.")
-        panel.seat_judge(contest, member, actor=host_of(request), now=timezone.now())
+        panel.seat_judge(contest, member, actor=as_member(request.user), now=timezone.now())
     except PanelRefused as exc:
         form.add_error("email", str(exc))
         return desk_page(request, contest, seat_form=form, status=422)
@@ -61,7 +63,9 @@ def conflict(request: HttpRequest, slug: str, judge_id: int) -> HttpResponse:
     form = ConflictForm(request.POST)
     if form.is_valid():
         try:
-            declare_conflict(found, form.cleaned_data["email"], by=host_of(request), now=timezone.now())
+            declare_conflict(
+                found, form.cleaned_data["email"], by=as_member(request.user), now=timezone.now()
+            )
         except ConflictRefused as exc:
             form.add_error("email", str(exc))
         else:
@@ -80,7 +84,7 @@ def drop_out(request: HttpRequest, slug: str, judge_id: int) -> HttpResponse:
     if form.is_valid():
         try:
             moved = let_drop_out(
-                found, actor=host_of(request), now=timezone.now(), reason=form.cleaned_data["reason"]
+                found, actor=as_member(request.user), now=timezone.now(), reason=form.cleaned_data["reason"]
             )
         except PanelRefused as exc:
             form.add_error(None, str(exc))
@@ -102,7 +106,7 @@ def unseat(request: HttpRequest, slug: str, judge_id: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         try:
             panel.remove_judge(
-                found, actor=host_of(request), now=timezone.now(), reason=form.cleaned_data["reason"]
+                found, actor=as_member(request.user), now=timezone.now(), reason=form.cleaned_data["reason"]
             )
         except PanelRefused as exc:
             refusal = str(exc)

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Callable
 from pathlib import PurePath
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from academy.members.access import as_member
+from academy.members.guards import hosts_page
 from academy.members.models import Member
 from analysis.intake.delivery import hand_out
 from analysis.measuring.measuring import kept_measurement
@@ -30,21 +29,6 @@ from contests.states import ENTRY_MOVES, EntryState, RoundState
 
 MUCH_LOWERED_DB = 6.0
 """Beyond this the whole round is heard so low that its host should know why. Common practice, no source."""
-
-View = Callable[..., HttpResponseBase]
-
-
-def hosts_page(view: View) -> View:
-    """For a host who is signed in; other members find nothing there. Kept by no cache."""
-
-    @login_required
-    @never_cache
-    @functools.wraps(view)
-    def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
-        access.require_host(request.user)
-        return view(request, *args, **kwargs)
-
-    return guarded
 
 
 @hosts_page
@@ -142,7 +126,7 @@ def step(request: HttpRequest, slug: str, name: str) -> HttpResponse:
     if name not in STEPS:
         raise Http404
     try:
-        done = STEPS[name](contest, host_of(request), request.POST.get("reason", ""))
+        done = STEPS[name](contest, as_member(request.user), request.POST.get("reason", ""))
     except (HostingRefused, AssignRefused) as exc:
         contest.refresh_from_db()
         return desk_page(request, contest, refusal=str(exc), reason=request.POST.get("reason", ""))
@@ -157,7 +141,10 @@ def names(request: HttpRequest, slug: str) -> HttpResponse:
     contest = access.hosted_contest(request.user, slug)
     try:
         screening.show_names(
-            contest.pk, actor=host_of(request), now=timezone.now(), reason=request.POST.get("reason", "")
+            contest.pk,
+            actor=as_member(request.user),
+            now=timezone.now(),
+            reason=request.POST.get("reason", ""),
         )
     except HostingRefused as exc:
         return desk_page(request, contest, refusal=str(exc))
@@ -178,7 +165,12 @@ def entry(request: HttpRequest, slug: str, receipt: str) -> HttpResponse:
         if service is None:
             raise Http404
         try:
-            service(found.pk, actor=host_of(request), now=timezone.now(), reason=form.cleaned_data["reason"])
+            service(
+                found.pk,
+                actor=as_member(request.user),
+                now=timezone.now(),
+                reason=form.cleaned_data["reason"],
+            )
         except HostingRefused as exc:
             refusal = str(exc)
             found.refresh_from_db()
@@ -280,9 +272,3 @@ def _entry_page(contest: Contest, found: Entry) -> dict[str, Any]:
         "may_disqualify": is_open_question and EntryState.DISQUALIFIED in moves,
         "shows_names": not is_open_question,
     }
-
-
-def host_of(request: HttpRequest) -> Member:
-    """Who is signed in. Only views behind `hosts_page` ask."""
-    assert isinstance(request.user, Member)
-    return request.user

@@ -5,8 +5,8 @@ from __future__ import annotations
 from django.db.models import QuerySet
 from django.http import Http404
 
+from academy.members.access import Person
 from academy.members.models import Member
-from contests.access import Person
 from contests.models import Assignment, Judge, Round
 from contests.states import ContestState, EntryState, RoundState
 

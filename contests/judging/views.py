@@ -17,7 +17,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from academy.members.models import Member
+from academy.members.access import as_member
 from contests.judging import access, queries, sheets
 from contests.judging.conflicts import ConflictRefused, declare_conflict
 from contests.judging.drafts import SheetRefused, read_draft
@@ -50,8 +50,8 @@ def judges_page(view: View) -> View:
 @require_safe
 def judging(request: HttpRequest) -> HttpResponse:
     """The rounds that wait for this judge."""
-    rounds = queries.rounds_waiting(_member(request), timezone.now())
-    seats = queries.seats_of(_member(request))
+    rounds = queries.rounds_waiting(as_member(request.user), timezone.now())
+    seats = queries.seats_of(as_member(request.user))
     return render(request, "contests/judging/list.html", {"rounds": rounds, "seats": seats})
 
 
@@ -63,7 +63,7 @@ def conflicts(request: HttpRequest, slug: str) -> HttpResponse:
     form = ConflictForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
-            declare_conflict(seat, form.cleaned_data["email"], by=_member(request), now=timezone.now())
+            declare_conflict(seat, form.cleaned_data["email"], by=as_member(request.user), now=timezone.now())
         except ConflictRefused as exc:
             form.add_error("email", str(exc))
         else:
@@ -79,7 +79,7 @@ def conflicts(request: HttpRequest, slug: str) -> HttpResponse:
 def desk(request: HttpRequest, slug: str, number: int) -> HttpResponse:
     """The booth with all of this judge's copies, and the sheet of the one that is heard."""
     round_ = access.own_round(request.user, slug, number)
-    page = queries.desk_of(_member(request), round_, timezone.now())
+    page = queries.desk_of(as_member(request.user), round_, timezone.now())
     return render(request, "contests/judging/desk.html", {"desk": page})
 
 
@@ -126,7 +126,7 @@ def heard(request: HttpRequest, slug: str, number: int) -> HttpResponse:
         told = _fields(request)
     except SheetRefused as exc:
         return JsonResponse({"message": str(exc)}, status=422)
-    keep_heard(_member(request), round_, told)
+    keep_heard(as_member(request.user), round_, told)
     return HttpResponse(status=204)
 
 
@@ -182,7 +182,7 @@ def _state_of(request: HttpRequest, hearing: Assignment) -> dict[str, object]:
     """All that a script is told of a sheet and of the round it belongs to."""
     hearing = access.own_hearing(request.user, hearing.code)
     words = queries.sheet_of(hearing)
-    round_ = queries.round_of(_member(request), hearing.round, timezone.now())
+    round_ = queries.round_of(as_member(request.user), hearing.round, timezone.now())
     return {
         "state": words.state,
         "state_words": words.state_words,
@@ -206,16 +206,10 @@ def _sheet_page(
     hearing = access.own_hearing(request.user, hearing.code)
     page = {
         "sheet": queries.sheet_of(hearing) if typed is None else queries.sheet_as_typed(hearing, typed),
-        "round": queries.round_of(_member(request), hearing.round, timezone.now()),
+        "round": queries.round_of(as_member(request.user), hearing.round, timezone.now()),
         "refusal": refusal,
     }
     return render(request, "contests/judging/sheet.html", page, status=200 if refusal is None else 422)
-
-
-def _member(request: HttpRequest) -> Member:
-    """Who is signed in. Only views behind `judges_page` ask."""
-    assert isinstance(request.user, Member)
-    return request.user
 
 
 def _is_json(request: HttpRequest) -> bool:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from django.http import Http404
 
+from academy.members.access import Person, is_host
 from academy.members.models import Member
-from contests.access import Person, is_host
 from contests.models import Contest, Entry, Result
 from contests.states import ContestState
 

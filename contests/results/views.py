@@ -13,12 +13,11 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
-from academy.members.models import Member
+from academy.members.access import as_member, is_host
+from academy.members.guards import hosts_page
 from analysis.listening import segments
 from contests import signing
-from contests.access import is_host
 from contests.hosting.access import hosted_contest
-from contests.hosting.views import hosts_page
 from contests.models import Contest
 from contests.queries import rubric_of
 from contests.results import access, publishing, queries, standings
@@ -98,7 +97,7 @@ def decide(request: HttpRequest, slug: str) -> HttpResponse:
     try:
         publishing.decide_result(
             contest.pk,
-            actor=_member(request),
+            actor=as_member(request.user),
             now=timezone.now(),
             places=form.places(),
             reason=form.cleaned_data["reason"],
@@ -116,7 +115,7 @@ def publish(request: HttpRequest, slug: str) -> HttpResponse:
     """Publish the decided result."""
     contest = hosted_contest(request.user, slug)
     try:
-        publishing.publish_result(contest.pk, actor=_member(request), now=timezone.now())
+        publishing.publish_result(contest.pk, actor=as_member(request.user), now=timezone.now())
     except ResultRefused as exc:
         messages.error(request, str(exc))
         return redirect("contests:hosted", slug=slug)
@@ -237,8 +236,3 @@ def _method(contest: Contest) -> dict[str, Any]:
 
 def _place_and_name(one: Any) -> str:
     return f"Place {one.place}: {one.entry.member.name}"
-
-
-def _member(request: HttpRequest) -> Member:
-    assert isinstance(request.user, Member)
-    return request.user

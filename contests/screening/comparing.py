@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 
@@ -137,5 +137,5 @@ def _pairs(screening: Screening) -> list[Likeness]:
 @contextmanager
 def _paths(recordings: list[Recording]) -> Iterator[list[str]]:
     """Paths on this machine with the recordings' bytes, for as long as needed."""
-    with ExitStack() as borrowed:
-        yield [str(borrowed.enter_context(keeping.local_path(one.storage_key))) for one in recordings]
+    with keeping.local_paths(one.storage_key for one in recordings) as paths:
+        yield [str(path) for path in paths]

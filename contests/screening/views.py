@@ -8,8 +8,9 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
+from academy.members.access import as_member
+from academy.members.guards import hosts_page
 from contests.hosting.access import hosted_contest
-from contests.hosting.views import host_of, hosts_page
 from contests.models import Contest
 from contests.screening import comparing, words
 from contests.screening.comparing import ScreeningRefused
@@ -24,7 +25,7 @@ def screening(request: HttpRequest, slug: str) -> HttpResponse:
     refusal = ""
     if request.method == "POST":
         try:
-            comparing.begin(contest.pk, actor=host_of(request), now=timezone.now())
+            comparing.begin(contest.pk, actor=as_member(request.user), now=timezone.now())
         except ScreeningRefused as exc:
             refusal = str(exc)
         else:

@@ -14,7 +14,8 @@ from academy.courses.demonstrating import DemoRefused
 from academy.courses.hosting.access import hosted_demo, hosted_lesson
 from academy.courses.hosting.forms import DemoForm, VariantForm, sent
 from academy.courses.models import Demo
-from academy.members.hosting.access import hosts_page, require_host
+from academy.members.access import require_host
+from academy.members.guards import hosts_page
 from analysis.audiofile import AudioError
 from analysis.intake import answering, sealing
 from analysis.intake.resumable.refusals import UploadRefused

@@ -15,7 +15,7 @@ from academy.courses.hosting.access import hosted_attachment, hosted_course, hos
 from academy.courses.hosting.forms import AttachmentForm, LessonForm, SheetsForm, sent
 from academy.courses.models import CourseState
 from academy.courses.refusals import CourseRefused
-from academy.members.hosting.access import hosts_page
+from academy.members.guards import hosts_page
 
 page_with_form = require_http_methods(["GET", "HEAD", "POST"])
 

@@ -29,7 +29,8 @@ from academy.courses.playing import named
 from academy.courses.recordings import ReceivedMedia
 from academy.courses.refusals import CourseRefused
 from academy.courses.webvtt import CaptionsRefused
-from academy.members.hosting.access import hosts_page, require_host
+from academy.members.access import require_host
+from academy.members.guards import hosts_page
 from analysis.intake import answering
 from analysis.intake.forms import SentFileForm
 from analysis.intake.resumable.refusals import UploadRefused

@@ -17,7 +17,7 @@ from academy.courses.hosting.forms import CourseForm, ScheduleForm, sent
 from academy.courses.models import Course
 from academy.courses.previewing import choose_preview
 from academy.courses.refusals import CourseRefused
-from academy.members.hosting.access import hosts_page
+from academy.members.guards import hosts_page
 from academy.templatetags.audio_text import moment
 
 page_with_form = require_http_methods(["GET", "HEAD", "POST"])

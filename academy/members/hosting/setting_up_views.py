@@ -12,8 +12,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from academy.letters.addresses import absolute
 from academy.members import codes, importing, queries
+from academy.members.access import require_host
+from academy.members.guards import hosts_page
 from academy.members.hosting import access
-from academy.members.hosting.access import hosts_page
 from academy.members.hosting.forms import CodeForm, ListForm, TakeForm, TierForm, end_of
 from academy.members.importing import Report
 from academy.members.memberlists import COLUMNS, ListRefused
@@ -61,7 +62,7 @@ def invitation_codes(request: HttpRequest) -> HttpResponse:
             most_uses=said["most_uses"],
             expires_at=end_of(said["last_day"]),
             note=said["note"],
-            made_by=access.require_host(request.user),
+            made_by=require_host(request.user),
             now=now,
         )
         messages.success(request, f"The code is {made}. Hand it on.")
@@ -90,7 +91,7 @@ def stop_code(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def upload_list(request: HttpRequest) -> HttpResponse:
     """Take a CSV file to look at. Nothing is imported yet."""
-    host = access.require_host(request.user)
+    host = require_host(request.user)
     form = ListForm(request.POST, request.FILES) if request.method == "POST" else ListForm()
     if form.is_bound and form.is_valid():
         text, now = form.cleaned_data["file"], timezone.now()
@@ -111,7 +112,7 @@ def upload_list(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def held_list(request: HttpRequest) -> HttpResponse:
     """Show what an import would do, row by row; then do it, or drop the list."""
-    host = access.require_host(request.user)
+    host = require_host(request.user)
     held = HeldList.objects.filter(host=host).first()
     if held is None:
         return redirect("members:hosted_upload")

@@ -14,8 +14,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from academy.members import granting, joining, queries
+from academy.members.access import require_host
+from academy.members.guards import hosts_page
 from academy.members.hosting import access
-from academy.members.hosting.access import hosts_page
 from academy.members.hosting.forms import EndForm, GrantForm, NewMemberForm, SearchForm, end_of, start_of
 from academy.members.models import Grant, GrantSource, Member
 
@@ -47,7 +48,7 @@ def new_member(request: HttpRequest) -> HttpResponse:
     form = NewMemberForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
-            member = _make_member(form, access.require_host(request.user))
+            member = _make_member(form, require_host(request.user))
         except IntegrityError:
             form.add_error("address", "A member has this address already. Look for it in the list.")
         except granting.GrantRefused as exc:
@@ -101,7 +102,7 @@ def give(request: HttpRequest, pk: int) -> HttpResponse:
                 ends_at=end_of(said["ends"]),
                 source=GrantSource.HOST,
                 reason=said["reason"],
-                given_by=access.require_host(request.user),
+                given_by=require_host(request.user),
                 now=now,
             )
         except granting.GrantRefused as exc:
@@ -120,7 +121,7 @@ def end(request: HttpRequest, pk: int, grant_pk: int) -> HttpResponse:
     grant = access.grant_of(found, grant_pk)
     form = EndForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
-        host, now = access.require_host(request.user), timezone.now()
+        host, now = require_host(request.user), timezone.now()
         try:
             granting.end(grant, reason=form.cleaned_data["reason"], ended_by=host, now=now)
         except granting.GrantRefused as exc:

@@ -8,13 +8,14 @@ from pathlib import Path
 from uuid import UUID
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.files.uploadedfile import UploadedFile
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from academy.members.access import require_host
+from academy.members.guards import hosts_page
 from academy.packs import access, arranging, auditing, importing, publishing, unpacking
 from academy.packs.hosting import showing_desk
 from academy.packs.models import StemPack
@@ -34,12 +35,12 @@ ZIP_NEEDS_SCRIPT = (
 )
 
 
+@hosts_page
 @require_POST
-@login_required
 def add(request: HttpRequest, slug: str) -> HttpResponse:
     """Put a file on the desk as its next stem, or have an archive of stems unpacked."""
     pack = access.pack_on_desk(request.user, slug)
-    owner = access.require_host(request.user)
+    owner = require_host(request.user)
     if _name_of(request).lower().endswith(".zip"):
         return _add_archive(request, pack)
 
@@ -52,12 +53,12 @@ def add(request: HttpRequest, slug: str) -> HttpResponse:
     return _take(request, pack, use)
 
 
+@hosts_page
 @require_POST
-@login_required
 def replace(request: HttpRequest, slug: str, stem_id: int) -> HttpResponse:
     """Put another recording in a stem's place."""
     pack = access.pack_on_desk(request.user, slug)
-    owner = access.require_host(request.user)
+    owner = require_host(request.user)
     stem = access.stem_on_desk(pack, stem_id)
 
     def use(received: Received) -> str:
@@ -67,12 +68,12 @@ def replace(request: HttpRequest, slug: str, stem_id: int) -> HttpResponse:
     return _take(request, pack, use)
 
 
+@hosts_page
 @require_POST
-@login_required
 def reference(request: HttpRequest, slug: str) -> HttpResponse:
     """Take the host's own mix."""
     pack = access.pack_on_desk(request.user, slug)
-    owner = access.require_host(request.user)
+    owner = require_host(request.user)
 
     def use(received: Received) -> str:
         publishing.set_reference_mix(pack, received, owner=owner, now=timezone.now())
@@ -105,9 +106,7 @@ def _add_archive(request: HttpRequest, pack: StemPack) -> HttpResponse:
     if upload_id is None:
         return _refused(request, pack, ZIP_NEEDS_SCRIPT, HTTPStatus.UNPROCESSABLE_ENTITY)
     try:
-        unpacking.request_unpacking(
-            pack, upload_id, owner=access.require_host(request.user), now=timezone.now()
-        )
+        unpacking.request_unpacking(pack, upload_id, owner=require_host(request.user), now=timezone.now())
     except UploadRefused as exc:
         return _refused(request, pack, exc.message, exc.status)
     return _done(request, pack, "The archive is being unpacked.")
@@ -116,7 +115,7 @@ def _add_archive(request: HttpRequest, pack: StemPack) -> HttpResponse:
 def _received(request: HttpRequest) -> Received | None:
     upload_id = _upload_id(request)
     if upload_id is not None:
-        return taking.take(upload_id, access.require_host(request.user))
+        return taking.take(upload_id, require_host(request.user))
     file = request.FILES.get("file")
     if not isinstance(file, UploadedFile):
         return None

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from academy.members.guards import hosts_page
 from academy.members.models import Tier
 from academy.packs import access, arranging, auditing, building, mending, publishing, showing
 from academy.packs.forms import TermsForm
@@ -21,19 +21,17 @@ VISITOR, MEMBER = "visitor", "member"
 either = require_http_methods(["GET", "HEAD", "POST"])
 
 
+@hosts_page
 @require_safe
-@login_required
 def pack_list(request: HttpRequest) -> HttpResponse:
     """Every pack with its desk."""
-    access.require_host(request.user)
     return render(request, "academy/packs/hosting/list.html", {"packs": queries.packs_hosted()})
 
 
+@hosts_page
 @either
-@login_required
 def new_pack(request: HttpRequest) -> HttpResponse:
     """Begin a pack."""
-    access.require_host(request.user)
     form = NewPackForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
@@ -45,24 +43,24 @@ def new_pack(request: HttpRequest) -> HttpResponse:
     return _form_page(request, form, None, "academy/packs/hosting/new.html")
 
 
+@hosts_page
 @require_safe
-@login_required
 def desk(request: HttpRequest, slug: str) -> HttpResponse:
     """Everything about one pack: its stems, what the audit says, its reference mix, its next version."""
     pack = access.pack_on_desk(request.user, slug)
     return render(request, "academy/packs/hosting/desk.html", showing_desk.context(pack, request.user))
 
 
+@hosts_page
 @require_safe
-@login_required
 def state_part(request: HttpRequest, slug: str) -> HttpResponse:
     """The part of the desk that changes by itself, for the page to refresh."""
     pack = access.pack_on_desk(request.user, slug)
     return render(request, "academy/packs/hosting/state.html", showing_desk.context(pack, request.user))
 
 
+@hosts_page
 @either
-@login_required
 def facts(request: HttpRequest, slug: str) -> HttpResponse:
     """Change what is said about the pack."""
     pack = access.pack_on_desk(request.user, slug)
@@ -78,8 +76,8 @@ def facts(request: HttpRequest, slug: str) -> HttpResponse:
     return _form_page(request, form, pack, "academy/packs/hosting/facts.html")
 
 
+@hosts_page
 @either
-@login_required
 def terms_page(request: HttpRequest, slug: str) -> HttpResponse:
     """Show every version of the terms and who accepted which, and write another one."""
     pack = access.pack_on_desk(request.user, slug)
@@ -93,16 +91,16 @@ def terms_page(request: HttpRequest, slug: str) -> HttpResponse:
     return _form_page(request, form, pack, "academy/packs/hosting/terms.html")
 
 
+@hosts_page
 @require_POST
-@login_required
 def audit(request: HttpRequest, slug: str) -> HttpResponse:
     """Have the desk audited again."""
     auditing.request_audit(access.pack_on_desk(request.user, slug))
     return redirect("packs:hosting:desk", slug)
 
 
+@hosts_page
 @require_POST
-@login_required
 def fix(request: HttpRequest, slug: str) -> HttpResponse:
     """Have one of the fixes done that the audit offers."""
     pack = access.pack_on_desk(request.user, slug)
@@ -115,8 +113,8 @@ def fix(request: HttpRequest, slug: str) -> HttpResponse:
     return redirect("packs:hosting:desk", slug)
 
 
+@hosts_page
 @require_POST
-@login_required
 def publish(request: HttpRequest, slug: str) -> HttpResponse:
     """Hand the desk out as a new version."""
     pack = access.pack_on_desk(request.user, slug)
@@ -133,8 +131,8 @@ def publish(request: HttpRequest, slug: str) -> HttpResponse:
     return redirect("packs:hosting:desk", slug)
 
 
+@hosts_page
 @require_POST
-@login_required
 def build(request: HttpRequest, slug: str) -> HttpResponse:
     """Have the archives of the current version built again."""
     pack = access.pack_on_desk(request.user, slug)
@@ -143,8 +141,8 @@ def build(request: HttpRequest, slug: str) -> HttpResponse:
     return redirect("packs:hosting:desk", slug)
 
 
+@hosts_page
 @require_safe
-@login_required
 def preview(request: HttpRequest, slug: str) -> HttpResponse:
     """The pack's page with what lies on the desk, as a visitor, a member or a tier would see it."""
     pack = access.pack_on_desk(request.user, slug)
@@ -161,8 +159,8 @@ def preview(request: HttpRequest, slug: str) -> HttpResponse:
     return render(request, "academy/packs/page.html", context)
 
 
+@hosts_page
 @require_safe
-@login_required
 def ledger_page(request: HttpRequest, slug: str) -> HttpResponse:
     """Who fetched what, and who accepted which terms."""
     pack = access.pack_on_desk(request.user, slug)
@@ -175,8 +173,8 @@ def ledger_page(request: HttpRequest, slug: str) -> HttpResponse:
     return render(request, "academy/packs/hosting/ledger.html", context)
 
 
+@hosts_page
 @either
-@login_required
 def stem_page(request: HttpRequest, slug: str, stem_id: int) -> HttpResponse:
     """One stem: rename it, replace its recording, remove it."""
     pack = access.pack_on_desk(request.user, slug)
@@ -193,8 +191,8 @@ def stem_page(request: HttpRequest, slug: str, stem_id: int) -> HttpResponse:
     return render(request, "academy/packs/hosting/stem.html", context, status=422 if form.errors else 200)
 
 
+@hosts_page
 @require_POST
-@login_required
 def move(request: HttpRequest, slug: str, stem_id: int) -> HttpResponse:
     """Move a stem by one place."""
     stem = access.stem_on_desk(access.pack_on_desk(request.user, slug), stem_id)
@@ -202,8 +200,8 @@ def move(request: HttpRequest, slug: str, stem_id: int) -> HttpResponse:
     return redirect("packs:hosting:desk", slug)
 
 
+@hosts_page
 @require_POST
-@login_required
 def remove(request: HttpRequest, slug: str, stem_id: int) -> HttpResponse:
     """Take a stem off the desk."""
     stem = access.stem_on_desk(access.pack_on_desk(request.user, slug), stem_id)

@@ -9,7 +9,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_POST
 
-from academy.members.hosting.access import hosts_page
+from academy.members.guards import hosts_page
 from academy.recall import access, arranging, sheets
 from academy.recall.arranging import Devices, Trail, read_trail
 from academy.recall.chain import Device, Path, Setting, SheetRefused

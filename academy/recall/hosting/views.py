@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from academy.members.access import as_member
-from academy.members.hosting.access import hosts_page
+from academy.members.guards import hosts_page
 from academy.recall import access, comparing, exchange, queries, sheets, showing
 from academy.recall.arranging import walk
 from academy.recall.chain import Place, Sheet, SheetRefused, where

@@ -119,7 +119,10 @@ class TestPuttingIn:
     def test_the_script_gets_its_answer_as_json(self, client, host, pack, wav):
         as_json = {"Accept": "application/json"}
         taken = client.post(DESK + "add/", {"file": wav()}, headers=as_json)
-        assert (taken.status_code, taken.json()) == (201, {"next": DESK, "message": "“Guitar” is on the desk."})
+        assert (taken.status_code, taken.json()) == (
+            201,
+            {"next": DESK, "message": "“Guitar” is on the desk."},
+        )
         gone = client.post(DESK + "add/", {"upload": str(uuid4()), "name": "x.wav"}, headers=as_json)
         assert gone.status_code == 404
         assert "no such upload" in gone.json()["message"]
