@@ -24,6 +24,7 @@ from academy.members.forms import (
     NewAddressForm,
     OwnPassPhraseForm,
     PassPhraseForm,
+    posted,
 )
 from academy.members.models import MailedFor, MailedLink, Member
 
@@ -37,7 +38,7 @@ def join(request: HttpRequest) -> HttpResponse:
     if request.user.is_authenticated:
         return redirect("members:page")
     now = timezone.now()
-    form = JoinForm(request.POST or None, now=now, initial={"code": request.GET.get("code", "")})
+    form = JoinForm(posted(request), now=now, initial={"code": request.GET.get("code", "")})
     if request.method == "POST" and _door_is_open(request, doors.JOIN_FROM, form) and form.is_valid():
         said = form.cleaned_data
         joining.ask_to_join(address=said["address"], name=said["name"], code=said["code"], now=now)
@@ -49,7 +50,7 @@ def join(request: HttpRequest) -> HttpResponse:
 @never_cache
 def forgotten(request: HttpRequest) -> HttpResponse:
     """Ask for the address; the rest goes by a letter. The answer is the same for every address."""
-    form = AddressForm(request.POST or None)
+    form = AddressForm(posted(request))
     if request.method == "POST" and _door_is_open(request, doors.LETTER_FROM, form) and form.is_valid():
         own_account.ask_for_pass_phrase(address=form.cleaned_data["address"], now=timezone.now())
         return redirect("members:written")
@@ -75,7 +76,7 @@ def link(request: HttpRequest, token: str) -> HttpResponse:
 
 def _join_by(request: HttpRequest, found: MailedLink) -> HttpResponse:
     newcomer = Member(email=found.address, name=found.name)
-    form = PassPhraseForm(request.POST or None, member=newcomer)
+    form = PassPhraseForm(posted(request), member=newcomer)
     if request.method == "POST" and form.is_valid():
         joined = joining.join(found, form.cleaned_data["pass_phrase"], now=timezone.now())
         login(request, joined.member, BACKEND)
@@ -90,7 +91,7 @@ def _join_by(request: HttpRequest, found: MailedLink) -> HttpResponse:
 
 def _set_pass_phrase_by(request: HttpRequest, found: MailedLink) -> HttpResponse:
     assert found.member is not None, "links for a pass phrase belong to a member"
-    form = PassPhraseForm(request.POST or None, member=found.member)
+    form = PassPhraseForm(posted(request), member=found.member)
     if request.method == "POST" and form.is_valid():
         phrase = form.cleaned_data["pass_phrase"]
         member = own_account.set_pass_phrase_by_link(found, phrase, now=timezone.now())
@@ -141,7 +142,8 @@ def address(request: HttpRequest) -> HttpResponse:
     """Write to the new address, which confirms it. The answer is the same for every address."""
     member = as_member(request.user)
     form = NewAddressForm(request.POST, member=member)
-    if not _door_is_open(request, doors.LETTER_FROM, form) or not is_trusted(member, form):
+    # The pass phrase first: where it is looked at, a wrong one is counted.
+    if not is_trusted(member, form) or not _door_is_open(request, doors.LETTER_FROM, form):
         return _account_page(request, status=422, address_form=form)
     own_account.ask_for_address(member, form.cleaned_data["address"], now=timezone.now())
     return redirect("members:written")
@@ -166,12 +168,15 @@ def is_trusted(member: Member, form: OwnPassPhraseForm) -> bool:
     now = timezone.now()
     try:
         doors.refuse_if_shut(doors.PASS_PHRASE, member.pk, now=now)
-        if form.is_valid():
-            return True
-        if form.is_guessed_wrong:
-            doors.knock(doors.PASS_PHRASE, member.pk, now=now)
     except doors.TooOften as exc:
-        form.add_error(None, str(exc))
+        form.shut_because = str(exc)
+    if form.is_valid():
+        return True
+    if form.is_guessed_wrong:
+        try:
+            doors.knock(doors.PASS_PHRASE, member.pk, now=now)
+        except doors.TooOften as exc:
+            form.add_error(None, str(exc))
     return False
 
 

@@ -81,12 +81,18 @@ def redeem(typed: str, member: Member, *, now: datetime) -> Grant:
     _refuse_if_over(code, now)  # now that nobody else can use it
     if code.redemptions.filter(member=member).exists():
         raise CodeRefused("You have used this code already; it works once a member.")
+    # Two codes at once follow one another, too: the second waits for what the first gives.
+    Member.objects.select_for_update(no_key=True).get(pk=member.pk)
     starts_at = _start_after_what_is_held(member, code.tier, now)
+    try:
+        ends_at = None if code.length_days is None else starts_at + timedelta(days=code.length_days)
+    except OverflowError as exc:  # it would end after the year 9999
+        raise _adds_nothing(code.tier) from exc
     grant = granting.give(
         member,
         code.tier,
         starts_at=starts_at,
-        ends_at=None if code.length_days is None else starts_at + timedelta(days=code.length_days),
+        ends_at=ends_at,
         source=GrantSource.CODE,
         reason=code.code,
         now=now,
@@ -97,12 +103,19 @@ def redeem(typed: str, member: Member, *, now: datetime) -> Grant:
 
 
 def _start_after_what_is_held(member: Member, tier: Tier, now: datetime) -> datetime:
-    ends = [grant.ends_at for grant in member.grants.filter(tier=tier)]
-    if None in ends:
-        raise CodeRefused(
-            f"You hold “{tier}” without an end; the code would add nothing. Keep it or pass it on."
-        )
-    return max([now, *[end for end in ends if end is not None]])
+    starts_at = now
+    for grant in member.grants.filter(tier=tier):
+        if grant.ends_at is None:
+            raise _adds_nothing(tier)
+        if granting.lasts_beyond(grant, now):
+            starts_at = max(starts_at, grant.ends_at)
+    return starts_at
+
+
+def _adds_nothing(tier: Tier) -> CodeRefused:
+    return CodeRefused(
+        f"You hold “{tier}” without an end; the code would add nothing. Keep it or pass it on."
+    )
 
 
 def stop(code: InvitationCode, *, now: datetime) -> None:

@@ -7,11 +7,17 @@ from typing import Any
 from django import forms
 from django.contrib.auth import password_validation
 from django.contrib.auth.forms import AuthenticationForm
+from django.http import HttpRequest, QueryDict
 
 from academy.members import codes
 from academy.members.codes import CodeRefused
 from academy.members.leaving import Choice
 from academy.members.models import Member
+
+
+def posted(request: HttpRequest) -> QueryDict | None:
+    """What a form is bound to: all that a POST brought, be it nothing; None for a GET."""
+    return request.POST if request.method == "POST" else None
 
 
 class SignInForm(AuthenticationForm):
@@ -151,10 +157,14 @@ class OwnPassPhraseForm(MembersForm):
         widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
         error_messages={"required": "Write your pass phrase."},
     )
+    shut_because = ""
+    """Why no pass phrase is looked at just now; then the page must not tell a right one from a wrong one."""
 
     def clean_current(self) -> str:
-        """The pass phrase, if it is the member's."""
+        """The pass phrase, if it is the member's and may be looked at."""
         current: str = self.cleaned_data["current"]
+        if self.shut_because:
+            raise forms.ValidationError(self.shut_because)
         if not self.member.check_password(current):
             raise forms.ValidationError("This is not your pass phrase.", code="wrong")
         return current

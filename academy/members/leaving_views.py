@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from academy.members import leaving, own_data
 from academy.members.access import as_member
 from academy.members.account_views import is_trusted
-from academy.members.forms import LeaveForm
+from academy.members.forms import LeaveForm, posted
 
 
 @require_safe
@@ -46,7 +46,7 @@ def leave(request: HttpRequest) -> HttpResponse:
     member, now = as_member(request.user), timezone.now()
     partings = leaving.partings_of(member, now=now)
     choices = [choice for parting in partings for choice in parting.choices]
-    form = LeaveForm(request.POST or None, member=member, choices=choices)
+    form = LeaveForm(posted(request), member=member, choices=choices)
     status = 200
     if request.method == "POST":
         if is_trusted(member, form):

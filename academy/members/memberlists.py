@@ -171,7 +171,7 @@ def _check_email(email: str) -> None:
 def _tier(slug: str, tiers: Mapping[str, Tier]) -> Tier | None:
     if not slug:
         return None
-    found = tiers.get(slug.lower())
+    found = tiers.get(slug) or {name.lower(): tier for name, tier in tiers.items()}.get(slug.lower())
     if found is None:
         known = ", ".join(tiers) or "none yet"
         raise _RowRefused("tier", f"There is no tier “{slug[:60]}”. The tiers: {known}.")

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from django.db import transaction
 
-from academy.members import joining, letters
+from academy.members import granting, joining, letters
 from academy.members.models import DoorCount, Grant, GrantSource, HeldList, MailedLink, Member
 from academy.members.queries import in_force
 
@@ -33,7 +33,8 @@ def _remind(now: datetime) -> None:
     """
     ending = Grant.objects.filter(in_force(now), ends_at__lte=now + REMINDED_BEFORE, member__is_active=True)
     for grant in ending.exclude(source=GrantSource.PAYMENT).select_related("member", "tier"):
-        later = grant.member.grants.filter(tier__rank__gte=grant.tier.rank)
-        if not any(one.ends_at is None or one.ends_at > grant.ends_at for one in later if grant.ends_at):
+        assert grant.ends_at is not None, "the question asked for an end"
+        follows = grant.member.grants.filter(tier__rank__gte=grant.tier.rank, starts_at__lte=grant.ends_at)
+        if not any(granting.lasts_beyond(one, grant.ends_at) for one in follows):
             with transaction.atomic():
                 letters.membership_ends_soon(grant, now=now)

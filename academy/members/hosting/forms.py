@@ -14,11 +14,23 @@ from academy.members.memberlists import ListRefused
 from academy.members.models import InvitationCode, Tier
 
 LONGEST_REASON = 200
+FIRST_YEAR, LAST_YEAR = 1970, 2999
 
 
-def day_input() -> forms.DateInput:
-    """A day, as the browser's own calendar gives it."""
-    return forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+class DayField(forms.DateField):
+    """A day, as the browser's own calendar gives it; none at the edges of time, where zones overflow."""
+
+    def __init__(self, **more: Any) -> None:
+        super().__init__(
+            required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"), **more
+        )
+
+    def to_python(self, value: Any) -> date | None:
+        """The day; None for nothing. Raises ValidationError for what is none, or far away."""
+        day = super().to_python(value)
+        if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
+            raise forms.ValidationError(f"Write a day between {FIRST_YEAR} and {LAST_YEAR}.")
+        return day
 
 
 def start_of(day: date | None, *, otherwise: datetime) -> datetime:
@@ -54,15 +66,8 @@ class PeriodForm(forms.Form):
         empty_label="none chosen",
         error_messages={"required": "Choose a tier."},
     )
-    starts = forms.DateField(
-        label="From", required=False, widget=day_input(), help_text="Its first second, UTC. Empty is now."
-    )
-    ends = forms.DateField(
-        label="Until",
-        required=False,
-        widget=day_input(),
-        help_text="Its last second, UTC. Empty is without end.",
-    )
+    starts = DayField(label="From", help_text="Its first second, UTC. Empty is now.")
+    ends = DayField(label="Until", help_text="Its last second, UTC. Empty is without end.")
 
 
 class GrantForm(PeriodForm):
@@ -132,9 +137,7 @@ class CodeForm(forms.Form):
     most_uses = forms.IntegerField(
         label="Uses", min_value=1, max_value=100_000, initial=1, help_text="By how many members, once each."
     )
-    last_day = forms.DateField(
-        label="Can be entered until", required=False, widget=day_input(), help_text="Its last second, UTC."
-    )
+    last_day = DayField(label="Can be entered until", help_text="Its last second, UTC.")
     note = forms.CharField(
         label="Note",
         required=False,

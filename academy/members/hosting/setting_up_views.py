@@ -13,6 +13,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from academy.letters.addresses import absolute
 from academy.members import codes, importing, queries
 from academy.members.access import require_host
+from academy.members.forms import posted
 from academy.members.guards import hosts_page
 from academy.members.hosting import access
 from academy.members.hosting.forms import CodeForm, ListForm, TakeForm, TierForm, end_of
@@ -38,7 +39,7 @@ def tiers(request: HttpRequest) -> HttpResponse:
 def tier(request: HttpRequest, slug: str = "") -> HttpResponse:
     """Change one tier, or make a new one."""
     found = access.tier_called(slug) if slug else None
-    form = TierForm(request.POST or None, instance=found)
+    form = TierForm(posted(request), instance=found)
     if request.method == "POST" and form.is_valid():
         saved = form.save()
         messages.success(request, f"“{saved}” is kept.")
@@ -53,7 +54,7 @@ def tier(request: HttpRequest, slug: str = "") -> HttpResponse:
 def invitation_codes(request: HttpRequest) -> HttpResponse:
     """Every invitation code, and a form for a new one."""
     now = timezone.now()
-    form = CodeForm(request.POST or None)
+    form = CodeForm(posted(request))
     if request.method == "POST" and form.is_valid():
         said = form.cleaned_data
         made = codes.make_code(

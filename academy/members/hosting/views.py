@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from academy.members import granting, joining, queries
 from academy.members.access import require_host
+from academy.members.forms import posted
 from academy.members.guards import hosts_page
 from academy.members.hosting import access
 from academy.members.hosting.forms import EndForm, GrantForm, NewMemberForm, SearchForm, end_of, start_of
@@ -45,7 +46,7 @@ def member_list(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def new_member(request: HttpRequest) -> HttpResponse:
     """Make an account for somebody, and write to them."""
-    form = NewMemberForm(request.POST or None)
+    form = NewMemberForm(posted(request))
     if request.method == "POST" and form.is_valid():
         try:
             member = _make_member(form, require_host(request.user))
@@ -119,7 +120,7 @@ def end(request: HttpRequest, pk: int, grant_pk: int) -> HttpResponse:
     """End one grant now, with a reason."""
     found = access.member_numbered(pk)
     grant = access.grant_of(found, grant_pk)
-    form = EndForm(request.POST or None)
+    form = EndForm(posted(request))
     if request.method == "POST" and form.is_valid():
         host, now = require_host(request.user), timezone.now()
         try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,6 +18,9 @@ REQUIRED = {GRANT: {"id", "type", "occurred_at", "email", "tier", "ends_at"}}
 REQUIRED[REVOKE] = REQUIRED[GRANT] - {"ends_at"}
 OPTIONAL = {GRANT: {"payer", "name", "starts_at", "reason"}, REVOKE: {"payer", "reason"}}
 LONGEST = {"id": 120, "payer": 254, "email": 254, "name": 100, "reason": 200, "tier": 50}
+
+
+_SURROGATE = re.compile("[\ud800-\udfff]")
 
 
 class EventRefused(Exception):
@@ -111,6 +115,8 @@ def _text(said: Mapping[str, Any], name: str) -> str:
     value = said[name]
     if not isinstance(value, str) or not value.strip() or len(value) > LONGEST[name] or "\0" in value:
         raise _malformed(f'"{name}" must be a text of 1 to {LONGEST[name]} characters.')
+    if not value.isascii() and _SURROGATE.search(value):
+        raise _malformed(f'"{name}" holds half of a surrogate pair (RFC 8259, 8.2), which is no character.')
     return value.strip()
 
 

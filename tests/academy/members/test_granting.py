@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from django.db import IntegrityError
@@ -84,6 +84,20 @@ class TestReminding:
         sweeping.sweep(cast.NOW)
         assert not Letter.objects.filter(kind="membership-ends-soon").exists()
 
+    def test_what_begins_after_a_gap_or_never_does_not_hold_it_on(self):
+        gap, never = cast.member(), cast.member()
+        for member in (gap, never):
+            give(member, cast.tier(), days=5)
+        give(gap, cast.tier(), starts_at=cast.NOW + 60 * DAY)
+        coming = give(never, cast.tier(), starts_at=cast.NOW + 5 * DAY)
+        granting.end(coming, reason="Given by mistake.", now=cast.NOW)
+        granting.cut(
+            give(never, cast.tier(), starts_at=cast.NOW + 20 * DAY), at=cast.NOW, reason="", now=cast.NOW
+        )
+        sweeping.sweep(cast.NOW)
+        for member in (gap, never):
+            assert "membership-ends-soon" in letters_to(member.email), member
+
     def test_what_is_paid_for_is_the_payers_own_affair(self):
         member = cast.member()
         grant = give(member, cast.tier(), days=5)
@@ -121,6 +135,19 @@ class TestCodes:
         give(member, cast.tier(), days=10)
         grant = codes.redeem(self.make().code, member, now=cast.NOW)
         assert (grant.starts_at, grant.ends_at) == (cast.NOW + 10 * DAY, cast.NOW + 40 * DAY)
+
+    def test_what_was_taken_back_before_it_began_does_not_put_it_off(self):
+        member = cast.member()
+        coming = give(member, cast.tier(), starts_at=cast.NOW + 300 * DAY)
+        granting.end(coming, reason="Given by mistake.", now=cast.NOW)
+        assert codes.redeem(self.make().code, member, now=cast.NOW).starts_at == cast.NOW
+
+    def test_beyond_the_calendars_end_there_is_nothing_to_add(self):
+        """Whoever takes the payments may write the last second of the year 9999 for “for ever”."""
+        member, code = cast.member(), self.make()
+        give(member, cast.tier(), days=(datetime(9999, 12, 31, tzinfo=UTC) - cast.NOW).days)
+        with pytest.raises(CodeRefused, match="would add nothing"):
+            codes.redeem(code.code, member, now=cast.NOW)
 
     def test_who_holds_it_without_an_end_keeps_the_code(self):
         member, code = cast.member(), self.make()

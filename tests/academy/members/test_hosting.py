@@ -135,6 +135,13 @@ class TestMember:
         assert "The end is not after the start." in answer.content.decode()
         assert not member.grants.exists()
 
+    @pytest.mark.parametrize("ends", ["9999-12-31", "0001-01-01"])
+    def test_a_day_at_the_edge_of_the_calendar_is_refused_with_a_sentence(self, client, host, ends):
+        member = cast.member()
+        answer = client.post(f"{HOME}{member.pk}/give/", {"tier": cast.tier().pk, "ends": ends})
+        assert answer.status_code == 422
+        assert "Write a day between 1970 and 2999" in answer.content.decode()
+
     def test_another_members_grant_is_not_there(self, client, host):
         one, other = cast.member(tier=cast.tier()), cast.member()
         assert client.get(f"{HOME}{other.pk}/grants/{one.grants.get().pk}/end/").status_code == 404

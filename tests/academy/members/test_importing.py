@@ -89,6 +89,11 @@ class TestTaking:
         report = take('email,name\na@example.org,"Ansa\nMerrow"\nnobody,B\n', dry_run=True)
         assert outcomes(report) == [(2, "new"), (4, "refused")]
 
+    def test_a_tier_is_found_by_its_short_name_in_any_case(self):
+        cast.tier("Gold", 30)
+        rows = "email,name,tier\na@example.org,A,Gold\nb@example.org,B,gold\nc@example.org,C,FULL\n"
+        assert not take(rows).refused
+
 
 class TestRefusing:
     @pytest.mark.parametrize(

@@ -97,6 +97,33 @@ class TestChanging:
         member.refresh_from_db()
         assert member.check_password(OLD)
 
+    def test_behind_a_shut_door_right_and_wrong_ones_read_the_same(self, client, member):
+        for _ in range(10):
+            client.post("/members/account/pass-phrase/", {"current": "no"} | both())
+        for path, more in (
+            ("/members/account/pass-phrase/", both()),
+            ("/members/account/address/", {"address": "new@example.org"}),
+            ("/members/leave/", {}),
+        ):
+            pages = [client.post(path, {"current": guess} | more).content.decode() for guess in (OLD, "no")]
+            assert all("tried too often" in page for page in pages), path
+            assert not any("This is not your pass phrase" in page for page in pages), path
+
+    def test_letters_without_number_do_not_open_a_way_to_guess_uncounted(self, client, member):
+        """Each answer that tells a wrong pass phrase from a right one is a counted one."""
+        told = 0
+        for _ in range(doors.LETTER_FROM.most_tries + doors.PASS_PHRASE.most_tries + 5):
+            page = client.post("/members/account/address/", {"current": "no", "address": "new@example.org"})
+            told += "This is not your pass phrase" in page.content.decode()
+        assert told == doors.PASS_PHRASE.most_tries
+
+    def test_an_empty_form_behind_a_shut_door_is_answered_in_words(self, client):
+        client.logout()
+        for _ in range(doors.JOIN_FROM.most_tries):
+            client.post("/members/join/")
+        answer = client.post("/members/join/")
+        assert (answer.status_code, "tried too often" in answer.content.decode()) == (422, True)
+
     def test_a_new_address_holds_once_it_is_confirmed_there(self, client, member):
         old = member.email
         sent = {"address": "Moved@example.org", "current": OLD}

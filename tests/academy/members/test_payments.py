@@ -160,6 +160,7 @@ class TestEvents:
             (said(id=""), '"id" must be a text of 1 to 120'),
             (said(id=7), '"id" must be a text'),
             (said(id="a\0b"), '"id" must be a text'),
+            (said(reason="half \ud83d"), '"reason" holds half of a surrogate pair'),
             (said(email="nobody"), "no e-mail address"),
             (said(occurred_at="2031-03-14"), '"occurred_at" must be a time with its offset'),
             (said(occurred_at="2031-03-14T12:00:00"), "with its offset"),
