@@ -5,6 +5,7 @@ import os
 import sys
 
 from academy.config import first_run
+from academy.config.environment import WrongSetting
 
 
 def main() -> None:
@@ -16,7 +17,11 @@ def main() -> None:
 
     from django.core.management import execute_from_command_line
 
-    execute_from_command_line(sys.argv)
+    try:
+        execute_from_command_line(sys.argv)
+    except WrongSetting as wrong:  # the environment is the operator's to mend, not a fault of the program
+        print(wrong, file=sys.stderr)
+        raise SystemExit(2) from None
 
 
 if __name__ == "__main__":

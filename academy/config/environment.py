@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, unquote, urlsplit
 
-YES = {"1", "true", "yes", "on"}
+YES, NO = {"1", "true", "yes", "on"}, {"0", "false", "no", "off"}
 FEWEST_SIGNING_CHARACTERS = 32
 POLLED_EVERY_S = 0.1
 
@@ -24,8 +24,10 @@ def words(name: str) -> list[str]:
 
 
 def switch(name: str, *, default: bool) -> bool:
-    """A yes or no."""
+    """A yes or no; anything else is refused, lest a slip of the pen turn HTTPS off."""
     given = os.environ.get(name, "").strip().lower()
+    if given and given not in YES | NO:
+        raise WrongSetting(f"{name} takes one of {', '.join(sorted(YES | NO))}, not {given!r}.")
     return given in YES if given else default
 
 
@@ -97,6 +99,8 @@ def storage(url: str, data_dir: Path) -> dict[str, Any]:
             "OPTIONS": {"location": folder, "base_url": None, "file_permissions_mode": 0o600},
         }
     if parts.scheme == "s3":
+        if not parts.netloc:
+            raise WrongSetting("STORAGE_URL names no bucket; write s3://bucket/prefix?endpoint=https://….")
         query = {name: values[0] for name, values in parse_qs(parts.query).items()}
         return {
             "BACKEND": "storages.backends.s3.S3Storage",
@@ -141,10 +145,14 @@ def email(url: str, data_dir: Path) -> dict[str, Any]:
             "EMAIL_FILE_PATH": folder,
         }
     if parts.scheme in {"smtp", "smtps"}:
+        try:
+            port = parts.port or (465 if parts.scheme == "smtps" else 587)
+        except ValueError as exc:
+            raise WrongSetting("EMAIL_URL holds a port that is no number from 0 to 65535.") from exc
         return {
             "EMAIL_BACKEND": "django.core.mail.backends.smtp.EmailBackend",
             "EMAIL_HOST": parts.hostname or "localhost",
-            "EMAIL_PORT": parts.port or (465 if parts.scheme == "smtps" else 587),
+            "EMAIL_PORT": port,
             "EMAIL_HOST_USER": unquote(parts.username or ""),
             "EMAIL_HOST_PASSWORD": unquote(parts.password or ""),
             "EMAIL_USE_SSL": parts.scheme == "smtps",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import ipaddress
 import os
 import signal
 import socket
@@ -21,8 +22,6 @@ from academy.config import static_files
 
 GRACE_S = 25.0  # a warm stop waits for the job at hand; what is killed after that is found by the sweep
 THREADS = 64  # a slow upload holds a thread to its end; forty at once must leave some for the pages
-
-
 PR_SET_PDEATHSIG = 1  # linux/prctl.h
 
 
@@ -32,7 +31,8 @@ class CannotServe(Exception):
 
 def prepare() -> None:
     """Bring the embedded database up to date and collect the static files where they changed."""
-    if MigrationExecutor(connection).migration_plan(MigrationExecutor(connection).loader.graph.leaf_nodes()):
+    executor = MigrationExecutor(connection)
+    if executor.migration_plan(executor.loader.graph.leaf_nodes()):
         if connection.vendor != "sqlite":
             raise CannotServe(
                 "The database is behind this version. Run `manage.py migrate` once, then serve again."
@@ -50,19 +50,28 @@ def serve(*, host: str, port: int, workers: int, when_ready: Callable[[str], obj
     _refuse_taken_port(host, port)
     if not settings.HTTPS:
         # Both parts read it: links in letters lead to this very site, whatever its port.
-        os.environ.setdefault("SITE_URL", f"http://{host}:{port}")
+        os.environ.setdefault("SITE_URL", address_of(host, port))
     stop = _Stop()  # before there is anything that a signal could leave behind
     parts: list[subprocess.Popen[bytes]] = []
     try:
         parts.append(_start(_site(host, port)))
         parts.append(_start(_worker(workers)))
         if _answers(host, port, parts, stop):
-            when_ready(f"http://{host}:{port}/")
+            when_ready(f"{address_of(host, port)}/")
         while not stop.asked and all(part.poll() is None for part in parts):
             time.sleep(0.2)
         return stop.asked
     finally:
         _end(parts)
+
+
+def address_of(host: str, port: int) -> str:
+    """Where this machine reaches a site that listens there: “every address” is none that can be called."""
+    try:
+        is_every = ipaddress.ip_address(host).is_unspecified
+    except ValueError:  # a name
+        is_every = False
+    return f"http://{'127.0.0.1' if is_every else host}:{port}"
 
 
 class _Stop:
@@ -138,9 +147,10 @@ def _refuse_taken_port(host: str, port: int) -> None:
         line.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             line.bind((host, port))
-        except OSError as exc:
+        except (OSError, OverflowError) as exc:
+            reason = exc.strerror if isinstance(exc, OSError) else "ports go from 0 to 65535"
             raise CannotServe(
-                f"Port {port} of {host} cannot be had: {exc.strerror}. Try --port with another."
+                f"Port {port} of {host} cannot be had: {reason}. Try --port with another."
             ) from exc
 
 

@@ -6,6 +6,8 @@ from pathlib import Path
 from django.conf import settings
 from django.contrib.staticfiles import finders
 from django.core.management import call_command
+from django.templatetags.static import static
+from django.views.generic import RedirectView
 from whitenoise.storage import CompressedManifestStaticFilesStorage
 
 
@@ -13,6 +15,14 @@ class HashedStaticFiles(CompressedManifestStaticFilesStorage):
     """Also rewrites the literal relative imports of ES modules, which Django leaves off by default."""
 
     support_js_module_import_aggregation = True
+
+
+class Icon(RedirectView):
+    """Where browsers look for an icon when a page names none, as a letter or a file for itself cannot."""
+
+    def get_redirect_url(self, *args: object, **kwargs: object) -> str:
+        """The icon that the site's own pages name."""
+        return static("academy/icon.svg")
 
 
 def collect_if_changed() -> bool:

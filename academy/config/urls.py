@@ -3,8 +3,11 @@
 from django.contrib import admin
 from django.urls import include, path
 
+from academy.config.static_files import Icon
+
 urlpatterns = [
     path("", include("contests.front_urls")),
+    path("favicon.ico", Icon.as_view()),
     path("members/", include("academy.members.urls")),
     path("letters/", include("academy.letters.urls")),
     path("packs/", include("academy.packs.urls")),

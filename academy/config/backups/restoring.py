@@ -16,6 +16,7 @@ from django.conf import settings
 from django.contrib.auth import get_user_model
 from django.core.files import File
 from django.core.management import call_command
+from django.db import transaction
 
 from academy.config.backups.archive import (
     BLOCK_BYTES,
@@ -39,11 +40,19 @@ LARGEST_MANIFEST_BYTES = 1 << 30
 def restore(path: Path) -> Summary:
     """Put everything back, once the file has been read whole and compared with its manifest.
 
-    Raises BackupRefused for a file that is no backup or was altered, and for a site that holds anything.
+    Raises BackupRefused for a file that is no backup or was altered, for a site that holds anything, and
+    where there is trouble on the way; the site is then as empty as before.
     """
     _refuse_unless_empty()
+    try:
+        return _put_back(path)
+    except OSError as exc:
+        raise BackupRefused(f"The backup could not be put back: {exc.strerror or exc}.") from exc
+
+
+def _put_back(path: Path) -> Summary:
     manifest = _checked(path)
-    if manifest["migrations"] != applied_migrations():
+    if manifest.get("migrations") != applied_migrations():
         raise BackupRefused(
             "The backup was made by another version of the program, whose tables differ. Put it back with "
             "that version, then update."
@@ -57,9 +66,10 @@ def restore(path: Path) -> Summary:
                     _copy(file, rows)
                 elif name.startswith(FILES):
                     kept.append(_keep(name.removeprefix(FILES), file))
-            call_command("loaddata", str(rows), verbosity=0)
-            # Last, so that a failure before leaves the site as it was.
-            _put_secrets_back(path)
+            with transaction.atomic():  # rows never stand without their files and secrets
+                call_command("loaddata", str(rows), verbosity=0)
+                # Last, so that a failure before leaves the secrets as they were.
+                _put_secrets_back(path)
     except BaseException:
         for key in kept:
             shelf().delete(key)
@@ -71,12 +81,14 @@ def restore(path: Path) -> Summary:
 @contextmanager
 def _opened(path: Path) -> Iterator[tarfile.TarFile]:
     try:
-        with path.open("rb") as file, tarfile.open(fileobj=file, mode="r|") as archive:
+        file = path.open("rb")
+    except OSError as exc:
+        raise BackupRefused(f"{path} cannot be read: {exc.strerror or exc}.") from exc
+    try:
+        with file, tarfile.open(fileobj=file, mode="r|") as archive:
             yield archive
     except tarfile.TarError as exc:
         raise BackupRefused(f"{path} is no backup of a site, or a part of it is missing.") from exc
-    except OSError as exc:
-        raise BackupRefused(f"{path} cannot be read: {exc.strerror or exc}.") from exc
 
 
 def _members(archive: tarfile.TarFile) -> Iterator[tuple[str, IO[bytes]]]:

@@ -51,8 +51,11 @@ def back_up(path: Path, *, now: datetime) -> Summary:
     try:
         with file, tarfile.open(fileobj=file, mode="w|") as archive:
             return _written(archive, now)
+    except OSError as exc:
+        path.unlink(missing_ok=True)
+        raise BackupRefused(f"The backup could not be written whole: {exc.strerror or exc}.") from exc
     except BaseException:
-        path.unlink()
+        path.unlink(missing_ok=True)
         raise
 
 
@@ -66,8 +69,11 @@ def _written(archive: tarfile.TarFile, now: datetime) -> Summary:
         _add(archive, DATABASE, dump.open("rb"), dump.stat().st_size, listed)
     files = size_bytes = 0
     for key in keys_of(shelf()):
-        size = shelf().size(key)
-        _add(archive, FILES + key, shelf().open(key, "rb"), size, listed)
+        try:
+            size, file = shelf().size(key), shelf().open(key, "rb")
+        except FileNotFoundError:  # the site goes on, and has thrown it away since the list was made
+            continue
+        _add(archive, FILES + key, file, size, listed)
         files, size_bytes = files + 1, size_bytes + size
     for name in SECRET_NAMES:
         secret = settings.DATA_DIR / name

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -9,6 +12,8 @@ import pytest
 
 from academy.config import environment
 from academy.config.environment import WrongSetting
+
+ROOT = Path(__file__).resolve().parents[3]
 
 
 class TestSwitch:
@@ -21,6 +26,11 @@ class TestSwitch:
     def test_a_no_overrules_the_default(self, monkeypatch, word):
         monkeypatch.setenv("HTTPS", word)
         assert not environment.switch("HTTPS", default=True)
+
+    def test_a_slip_of_the_pen_is_refused_by_name(self, monkeypatch):
+        monkeypatch.setenv("HTTPS", "ture")
+        with pytest.raises(WrongSetting, match=r"HTTPS takes one of .*, not 'ture'"):
+            environment.switch("HTTPS", default=True)
 
     @pytest.mark.parametrize("default", [True, False])
     @pytest.mark.parametrize("unset", [None, "", "  "])
@@ -114,6 +124,10 @@ class TestStorage:
         assert (options["endpoint_url"], options["region_name"]) == ("https://s3.example.org", "eu-1")
         assert options["default_acl"] == "private"
 
+    def test_a_bucket_without_its_name_is_refused(self, tmp_path: Path):
+        with pytest.raises(WrongSetting, match="names no bucket"):
+            environment.storage("s3:///prefix", tmp_path)
+
     def test_anything_else_is_refused(self, tmp_path: Path):
         with pytest.raises(WrongSetting, match=r"STORAGE_URL takes file:// or s3://, not ftp://"):
             environment.storage("ftp://example.org/mixes", tmp_path)
@@ -164,3 +178,22 @@ class TestEmail:
     def test_anything_else_is_refused(self, tmp_path: Path):
         with pytest.raises(WrongSetting, match=r"EMAIL_URL takes smtp://, smtps:// or file://, not imap://"):
             environment.email("imap://example.org", tmp_path)
+
+    def test_a_port_that_is_none_is_refused(self, tmp_path: Path):
+        with pytest.raises(WrongSetting, match="EMAIL_URL holds a port"):
+            environment.email("smtp://mail.example.org:99999", tmp_path)
+
+
+class TestCommands:
+    def test_a_wrong_setting_ends_a_command_in_one_sentence(self):
+        wrong = {"LARGEST_UPLOAD_BYTES": "a lot", "DJANGO_SETTINGS_MODULE": "academy.config.settings"}
+        done = subprocess.run(
+            [sys.executable, "manage.py", "check"],
+            cwd=ROOT,
+            env=os.environ | wrong,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert (done.returncode, done.stdout) == (2, "")
+        assert done.stderr == "LARGEST_UPLOAD_BYTES takes a whole number, not 'a lot'.\n"

@@ -100,3 +100,9 @@ class TestHosting:
         assert f"style-src 'sha256-{digest}'" in policy
         assert "default-src 'none'" in policy
         assert "unsafe" not in policy
+
+
+def test_a_browser_that_asks_for_an_icon_unasked_finds_the_sites_own(client):
+    """The letter as a mail program shows it names no icon, so browsers look under the usual address."""
+    icon = client.get("/favicon.ico")
+    assert (icon.status_code, icon["Location"]) == (302, "/static/academy/icon.svg")
