@@ -73,7 +73,12 @@ def leave(member: Member, answers: Mapping[str, str], *, now: datetime) -> None:
     Raises LeavingRefused, and leaves everything as it was.
     """
     with transaction.atomic():
-        member = Member.objects.select_for_update().get(pk=member.pk)
+        # Every host's row, so that of the last two who leave at once one finds that the other has left.
+        who = Member.objects.filter(models.Q(pk=member.pk) | models.Q(is_host=True, is_active=True))
+        rows = {row.pk: row for row in who.select_for_update().order_by("pk")}
+        if member.pk not in rows or not rows[member.pk].is_active:
+            raise LeavingRefused("This account is gone already.")
+        member = rows[member.pk]
         address, name = member.email, member.name
         partings = partings_of(member, now=now)
         for parting in partings:

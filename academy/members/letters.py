@@ -17,151 +17,115 @@ PAGES = "academy/members/letters"
 SAMPLE_LINK = "https://school.example/members/links/a-long-secret/"
 SAMPLE_NAME = "Tamsin Wetherby"
 SAMPLE_UNTIL = datetime(2031, 3, 15, 12, 0, tzinfo=UTC)
+SAMPLE_OPENING = {"name": SAMPLE_NAME, "link": SAMPLE_LINK, "until": SAMPLE_UNTIL}
 
-JOINING = announce(
-    Kind(
-        name="joining",
-        title="Confirm your address",
-        subject="Confirm your address at {site_name}",
-        templates=f"{PAGES}/joining",
-        why="somebody gave this address to join",
-        is_essential=True,
-        sample={"name": SAMPLE_NAME, "link": SAMPLE_LINK, "until": SAMPLE_UNTIL},
-    )
+
+def _announced(
+    name: str, *, title: str, subject: str, why: str, sample: Mapping[str, object], is_essential: bool = True
+) -> Kind:
+    """A kind of this room, whose templates are called as it is."""
+    templates = f"{PAGES}/{name.replace('-', '_')}"
+    return announce(Kind(name, title, subject, templates, why, is_essential, sample))
+
+
+JOINING = _announced(
+    "joining",
+    title="Confirm your address",
+    subject="Confirm your address at {site_name}",
+    why="somebody gave this address to join",
+    sample=SAMPLE_OPENING,
 )
-HAS_ACCOUNT = announce(
-    Kind(
-        name="has-account",
-        title="You have an account already",
-        subject="You have an account at {site_name}",
-        templates=f"{PAGES}/has_account",
-        why="somebody gave this address to join, or as the new one of another account",
-        is_essential=True,
-        sample={"sign_in": SAMPLE_LINK, "forgotten": SAMPLE_LINK},
-    )
+HAS_ACCOUNT = _announced(
+    "has-account",
+    title="You have an account already",
+    subject="You have an account at {site_name}",
+    why="somebody gave this address to join, or as the new one of another account",
+    sample={"sign_in": SAMPLE_LINK, "forgotten": SAMPLE_LINK},
 )
-NEW_PASS_PHRASE = announce(
-    Kind(
-        name="new-pass-phrase",
-        title="Choose a new pass phrase",
-        subject="A new pass phrase for {site_name}",
-        templates=f"{PAGES}/new_pass_phrase",
-        why="somebody asked for a new pass phrase for this address",
-        is_essential=True,
-        sample={"name": SAMPLE_NAME, "link": SAMPLE_LINK, "until": SAMPLE_UNTIL},
-    )
+NEW_PASS_PHRASE = _announced(
+    "new-pass-phrase",
+    title="Choose a new pass phrase",
+    subject="A new pass phrase for {site_name}",
+    why="somebody asked for a new pass phrase for this address",
+    sample=SAMPLE_OPENING,
 )
-NO_ACCOUNT = announce(
-    Kind(
-        name="no-account",
-        title="No account has this address",
-        subject="No account at {site_name} has this address",
-        templates=f"{PAGES}/no_account",
-        why="somebody asked for a new pass phrase for this address",
-        is_essential=True,
-        sample={"join": SAMPLE_LINK},
-    )
+NO_ACCOUNT = _announced(
+    "no-account",
+    title="No account has this address",
+    subject="No account at {site_name} has this address",
+    why="somebody asked for a new pass phrase for this address",
+    sample={"join": SAMPLE_LINK},
 )
-INVITED = announce(
-    Kind(
-        name="invited",
-        title="An account was made for you",
-        subject="Your account at {site_name}",
-        templates=f"{PAGES}/invited",
-        why="an account was made for this address",
-        is_essential=True,
-        sample={"name": SAMPLE_NAME, "link": SAMPLE_LINK, "until": SAMPLE_UNTIL, "forgotten": SAMPLE_LINK},
-    )
+INVITED = _announced(
+    "invited",
+    title="An account was made for you",
+    subject="Your account at {site_name}",
+    why="an account was made for this address",
+    sample={"name": SAMPLE_NAME, "link": SAMPLE_LINK, "until": SAMPLE_UNTIL, "forgotten": SAMPLE_LINK},
 )
-PASS_PHRASE_CHANGED = announce(
-    Kind(
-        name="pass-phrase-changed",
-        title="Your pass phrase was changed",
-        subject="Your pass phrase at {site_name} was changed",
-        templates=f"{PAGES}/pass_phrase_changed",
-        why="the pass phrase of your account was changed",
-        is_essential=True,
-        sample={"name": SAMPLE_NAME, "at": SAMPLE_UNTIL, "forgotten": SAMPLE_LINK},
-    )
+PASS_PHRASE_CHANGED = _announced(
+    "pass-phrase-changed",
+    title="Your pass phrase was changed",
+    subject="Your pass phrase at {site_name} was changed",
+    why="the pass phrase of your account was changed",
+    sample={"name": SAMPLE_NAME, "at": SAMPLE_UNTIL, "forgotten": SAMPLE_LINK},
 )
-NEW_ADDRESS = announce(
-    Kind(
-        name="new-address",
-        title="Confirm your new address",
-        subject="Confirm your new address at {site_name}",
-        templates=f"{PAGES}/new_address",
-        why="a member gave this address as the new one",
-        is_essential=True,
-        sample={"name": SAMPLE_NAME, "link": SAMPLE_LINK, "until": SAMPLE_UNTIL},
-    )
+NEW_ADDRESS = _announced(
+    "new-address",
+    title="Confirm your new address",
+    subject="Confirm your new address at {site_name}",
+    why="a member gave this address as the new one",
+    sample=SAMPLE_OPENING,
 )
-ADDRESS_CHANGED = announce(
-    Kind(
-        name="address-changed",
-        title="Your address was changed",
-        subject="Your address at {site_name} was changed",
-        templates=f"{PAGES}/address_changed",
-        why="your account had this address until now",
-        is_essential=True,
-        sample={"name": SAMPLE_NAME, "at": SAMPLE_UNTIL, "new_address": "t•••@example.org"},
-    )
+ADDRESS_CHANGED = _announced(
+    "address-changed",
+    title="Your address was changed",
+    subject="Your address at {site_name} was changed",
+    why="your account had this address until now",
+    sample={"name": SAMPLE_NAME, "at": SAMPLE_UNTIL, "new_address": "t•••@example.org"},
 )
-MEMBERSHIP_GIVEN = announce(
-    Kind(
-        name="membership-given",
-        title="A membership begins",
-        subject="{tier} at {site_name}",
-        templates=f"{PAGES}/membership_given",
-        why="a membership of yours begins or is renewed",
-        is_essential=False,
-        sample={
-            "name": SAMPLE_NAME,
-            "tier": "Mixer",
-            "from": SAMPLE_UNTIL,
-            "until": None,
-            "tiers": SAMPLE_LINK,
-        },
-    )
+MEMBERSHIP_GIVEN = _announced(
+    "membership-given",
+    title="A membership begins",
+    subject="{tier} at {site_name}",
+    why="a membership of yours begins or is renewed",
+    is_essential=False,
+    sample={
+        "name": SAMPLE_NAME,
+        "tier": "Mixer",
+        "from": SAMPLE_UNTIL,
+        "until": None,
+        "tiers": SAMPLE_LINK,
+    },
 )
-MEMBERSHIP_ENDED = announce(
-    Kind(
-        name="membership-ended",
-        title="A membership ends early",
-        subject="{tier} at {site_name} has ended",
-        templates=f"{PAGES}/membership_ended",
-        why="a membership of yours ends before its time",
-        is_essential=False,
-        sample={"name": SAMPLE_NAME, "tier": "Mixer", "reason": "The payment was returned."},
-    )
+MEMBERSHIP_ENDED = _announced(
+    "membership-ended",
+    title="A membership ends early",
+    subject="{tier} at {site_name} has ended",
+    why="a membership of yours ends before its time",
+    is_essential=False,
+    sample={"name": SAMPLE_NAME, "tier": "Mixer", "reason": "The payment was returned."},
 )
-MEMBERSHIP_ENDS_SOON = announce(
-    Kind(
-        name="membership-ends-soon",
-        title="A membership ends soon",
-        subject="{tier} at {site_name} ends soon",
-        templates=f"{PAGES}/membership_ends_soon",
-        why="a membership of yours ends within the week",
-        is_essential=False,
-        sample={"name": SAMPLE_NAME, "tier": "Mixer", "until": SAMPLE_UNTIL, "tiers": SAMPLE_LINK},
-    )
+MEMBERSHIP_ENDS_SOON = _announced(
+    "membership-ends-soon",
+    title="A membership ends soon",
+    subject="{tier} at {site_name} ends soon",
+    why="a membership of yours ends within the week",
+    is_essential=False,
+    sample={"name": SAMPLE_NAME, "tier": "Mixer", "until": SAMPLE_UNTIL, "tiers": SAMPLE_LINK},
 )
-LEFT = announce(
-    Kind(
-        name="left",
-        title="Your account is gone",
-        subject="Your account at {site_name} is gone",
-        templates=f"{PAGES}/left",
-        why="your account had this address",
-        is_essential=True,
-        sample={"name": SAMPLE_NAME, "kept": ["What you wrote under others' work stays, without your name."]},
-    )
+LEFT = _announced(
+    "left",
+    title="Your account is gone",
+    subject="Your account at {site_name} is gone",
+    why="your account had this address",
+    sample={"name": SAMPLE_NAME, "kept": ["What you wrote under others' work stays, without your name."]},
 )
 
 
 def joining(link: MailedLink, address: str, *, now: datetime) -> None:
     """To who wants to join: the link that confirms the address. `address` is the link's."""
-    context = {"name": link.name, "link": address, "until": link.expires_at}
-    write(JOINING, key=str(link.pk), address=link.address, context=context, now=now)
+    _with_link(JOINING, link, address, name=link.name, now=now)
 
 
 def has_account(member: Member, *, now: datetime) -> None:
@@ -172,8 +136,7 @@ def has_account(member: Member, *, now: datetime) -> None:
 
 def new_pass_phrase(link: MailedLink, address: str, member: Member, *, now: datetime) -> None:
     """To a member who forgot the pass phrase: the link that sets a new one."""
-    context = {"name": member.name, "link": address, "until": link.expires_at}
-    write(NEW_PASS_PHRASE, key=str(link.pk), address=link.address, person=member, context=context, now=now)
+    _with_link(NEW_PASS_PHRASE, link, address, name=member.name, person=member, now=now)
 
 
 def no_account(address: str, *, now: datetime) -> None:
@@ -184,13 +147,7 @@ def no_account(address: str, *, now: datetime) -> None:
 
 def invited(link: MailedLink, address: str, member: Member, *, now: datetime) -> None:
     """To a member whose account somebody else has made: the link that sets the first pass phrase."""
-    context = {
-        "name": member.name,
-        "link": address,
-        "until": link.expires_at,
-        "forgotten": _forgotten(),
-    }
-    write(INVITED, key=str(link.pk), address=link.address, person=member, context=context, now=now)
+    _with_link(INVITED, link, address, name=member.name, person=member, now=now, forgotten=_forgotten())
 
 
 def pass_phrase_changed(member: Member, *, now: datetime) -> None:
@@ -203,8 +160,7 @@ def pass_phrase_changed(member: Member, *, now: datetime) -> None:
 
 def new_address(link: MailedLink, address: str, member: Member, *, now: datetime) -> None:
     """To a member's new address: the link that confirms it."""
-    context = {"name": member.name, "link": address, "until": link.expires_at}
-    write(NEW_ADDRESS, key=str(link.pk), address=link.address, person=member, context=context, now=now)
+    _with_link(NEW_ADDRESS, link, address, name=member.name, person=member, now=now)
 
 
 def address_changed(link: MailedLink, member: Member, old_address: str, *, now: datetime) -> None:
@@ -246,6 +202,21 @@ def membership_ends_soon(grant: Grant, *, now: datetime) -> None:
 def left(address: str, name: str, kept: list[str], *, now: datetime) -> None:
     """To the address of an account that has just been deleted."""
     write(LEFT, key=_fresh_key(), address=address, context={"name": name, "kept": kept}, now=now)
+
+
+def _with_link(
+    kind: Kind,
+    link: MailedLink,
+    whole: str,
+    *,
+    name: str,
+    now: datetime,
+    person: Member | None = None,
+    **more: object,
+) -> None:
+    """A letter with a link that opens something; `whole` is the link's address."""
+    context = {"name": name, "link": whole, "until": link.expires_at, **more}
+    write(kind, key=str(link.pk), address=link.address, person=person, context=context, now=now)
 
 
 def _to_holder(kind: Kind, grant: Grant, context: Mapping[str, object], now: datetime) -> None:

@@ -35,7 +35,7 @@ from academy.practice.noting import NoteRefused
 from academy.practice.submitting import MixRefused
 from analysis.audiofile import AudioError
 from analysis.intake import answering
-from analysis.intake.delivery import hand_out
+from analysis.intake.delivery import hand_out_recording
 from analysis.intake.resumable.refusals import UploadRefused
 from analysis.listening import segments
 
@@ -174,14 +174,7 @@ def export(request: HttpRequest, code: str) -> HttpResponse:
 @require_safe
 def file(request: HttpRequest, code: str) -> HttpResponseBase:
     """The member's own file, byte for byte as it was sent."""
-    recording = access.own_mix(request.user, code).recording
-    return hand_out(
-        request,
-        recording.storage_key,
-        size_bytes=recording.size_bytes,
-        etag=recording.sha256,
-        filename=recording.original_name,
-    )
+    return hand_out_recording(request, access.own_mix(request.user, code).recording)
 
 
 @require_POST

@@ -12,6 +12,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponseBase, StreamingHt
 from django.utils.http import content_disposition_header
 
 from analysis.intake import keeping
+from analysis.intake.models import Recording
 
 BLOCK_BYTES = 256 * 1024
 ONE_RANGE = re.compile(r"^bytes=(\d*)-(\d*)$")
@@ -60,6 +61,19 @@ def hand_out(
     if is_part:
         response["Content-Range"] = f"bytes {start}-{start + length - 1}/{size_bytes}"
     return response
+
+
+def hand_out_recording(
+    request: HttpRequest, recording: Recording, *, filename: str | None = None
+) -> HttpResponseBase:
+    """Answer with a recording, byte for byte as it was sent, under its own name unless another is given."""
+    return hand_out(
+        request,
+        recording.storage_key,
+        size_bytes=recording.size_bytes,
+        etag=recording.sha256,
+        filename=filename or recording.original_name,
+    )
 
 
 def asked_span(request: HttpRequest, *, size_bytes: int, etag: str) -> tuple[int, int] | None:

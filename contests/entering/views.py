@@ -19,7 +19,7 @@ from academy.members.access import as_member
 from academy.members.models import Member
 from analysis.audiofile import AudioError
 from analysis.intake import answering
-from analysis.intake.delivery import hand_out
+from analysis.intake.delivery import hand_out_recording
 from analysis.intake.resumable import taking as resumable
 from analysis.intake.resumable.refusals import UploadRefused
 from analysis.jobs import requesting
@@ -224,14 +224,7 @@ def receipts(request: HttpRequest) -> HttpResponse:
 @require_safe
 def entry_file(request: HttpRequest, receipt: str) -> HttpResponseBase:
     """The entrant's own file, byte for byte as it was sent."""
-    recording = access.own_entry(request.user, receipt).recording
-    return hand_out(
-        request,
-        recording.storage_key,
-        size_bytes=recording.size_bytes,
-        etag=recording.sha256,
-        filename=recording.original_name,
-    )
+    return hand_out_recording(request, access.own_entry(request.user, receipt).recording)
 
 
 @login_required

@@ -15,7 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from academy.members.access import as_member
 from academy.members.guards import hosts_page
 from academy.members.models import Member
-from analysis.intake.delivery import hand_out
+from analysis.intake.delivery import hand_out_recording
 from analysis.measuring.measuring import kept_measurement
 from contests import decisions
 from contests.hosting import access, queries, running, screening
@@ -188,13 +188,8 @@ def entry_file(request: HttpRequest, slug: str, receipt: str) -> HttpResponseBas
     """The entry's own file for the host to hear, named by its receipt and not by its entrant."""
     recording = access.entry_on_desk(access.hosted_contest(request.user, slug), receipt).recording
     ending = PurePath(recording.original_name).suffix.lower()
-    return hand_out(
-        request,
-        recording.storage_key,
-        size_bytes=recording.size_bytes,
-        etag=recording.sha256,
-        filename=receipt + (ending if ending in {".wav", ".flac"} else ""),
-    )
+    name = receipt + (ending if ending in {".wav", ".flac"} else "")
+    return hand_out_recording(request, recording, filename=name)
 
 
 @hosts_page

@@ -217,6 +217,8 @@ class TestRecording:
 
     def test_no_file_at_all_is_said_so(self, host, lesson):
         assert "Choose a file; none arrived" in words_of(host.post(f"{LESSON}recording/"))
+        answer = host.post(f"{LESSON}recording/", headers={"Accept": "application/json"})
+        assert (answer.status_code, answer.json()) == (422, {"message": "Choose a file; none arrived."})
 
     def test_times_of_the_free_part_are_typed(self, host, lesson, tmp_path):
         making.record(lesson, tmp_path, seconds=2.0)
