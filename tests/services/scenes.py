@@ -20,7 +20,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from academy.letters.models import Letter
-from academy.members import codes
+from academy.members import codes, leaving
 from academy.members.models import Grant, Member, PaymentEvent
 from academy.members.payments import signatures
 from academy.members.queries import in_force
@@ -235,6 +235,24 @@ def enter_twice_at_once(contest: int, entrant: int, times: int) -> dict[str, int
     kept = sum(keeping.shelf().exists(received.storage_key) for received in files)
     refused = sum(refusal is not None for refusal in refusals)
     return {"entries": len(_entries_of(contest)), "refused": refused, "files_kept": kept}
+
+
+def leave_at_once(hosts: int) -> dict[str, int]:
+    """Every host there is leaves at the same moment."""
+    refusals: list[str] = []
+
+    def go(member: Member) -> Callable[[], None]:
+        def run() -> None:
+            try:
+                leaving.leave(member, {}, now=timezone.now())
+            except leaving.LeavingRefused as refusal:
+                refusals.append(str(refusal))
+
+        return run
+
+    _at_once([go(cast.host()) for _ in range(hosts)])
+    stay = Member.objects.filter(is_host=True, is_active=True).count()
+    return {"stay": stay, "refused": sum("only host" in refusal for refusal in refusals)}
 
 
 def pay_at_once(stranger: str, events: int, times: int, tiers: int = 1) -> dict[str, Any]:

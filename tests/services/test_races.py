@@ -49,6 +49,12 @@ class TestEntering:
             assert len(outcome["in_the_end"]) + outcome["refused"] == 6
 
 
+@BOTH
+class TestLeaving:
+    def test_of_the_last_hosts_who_leave_at_once_one_stays(self, site):
+        assert site.play("leave_at_once", hosts=6) == {"stay": 1, "refused": 1}
+
+
 @pytest.mark.needs("postgres")
 @pytest.mark.parametrize("site", ["on_postgres"], indirect=True)
 class TestEnteringAgainstClosing:

@@ -147,6 +147,16 @@ class TestLeaving:
         cast.host()
         assert self.leave(client).status_code == 302
 
+    @pytest.mark.parametrize("has_record", [False, True])
+    def test_whoever_has_left_cannot_leave_again(self, member, has_record):
+        """Two taps on the button arrive one after the other."""
+        if has_record:
+            cast.recording(owner=member)
+        leaving.leave(member, {}, now=cast.NOW)
+        with pytest.raises(leaving.LeavingRefused, match="gone already"):
+            leaving.leave(member, {}, now=cast.NOW)
+        assert Letter.objects.filter(kind="left").count() == 1
+
     def test_what_a_room_asks_must_be_answered(self, client, member, upper_room):
         carried = []
         choice = Choice("mix", "What of your mix?", {"stay": "It stays.", "go": "It goes."})
