@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 
+from django.db import transaction
 from django.urls import reverse
 
 from academy.letters.addresses import absolute
@@ -148,18 +149,24 @@ def tell_entrants(decision: Decision) -> None:
 
 
 def write_to_entrants(claim: Claim) -> None:
-    """The job: one letter to each entrant. Done again, it writes to nobody twice."""
+    """The job: one letter to each who has an entry as it begins. Done again, it writes to nobody twice."""
     decision = Decision.objects.select_related("contest").get(pk=int(claim.subject))
     states = [*STANDING_ENTRY, EntryState.CHECKING]
-    entries = decision.contest.entries.filter(state__in=states).select_related("member", "contest")
-    with claim.finishing():
-        for entry in entries:
-            if decision.action == CHANGED:
-                words = {"reason": decision.reason, "things": list(decision.details)}
-                _to_entrant(CONTEST_CHANGED, entry, words, now=decision.decided_at, key=str(decision.pk))
-            else:
-                words = {"result": absolute(reverse("contests:result", args=[decision.contest.slug]))}
-                _to_entrant(RESULT_PUBLISHED, entry, words, now=decision.decided_at)
+    entries = decision.contest.entries.select_related("member", "contest")
+    # A letter a transaction: thousands in one would hold the database all the while. After a worker that died
+    # the next one begins again, and the keys keep it from writing to anybody twice.
+    for pk in list(entries.filter(state__in=states).order_by("pk").values_list("pk", flat=True)):
+        with transaction.atomic():
+            _about(decision, entries.get(pk=pk))
+
+
+def _about(decision: Decision, entry: Entry) -> None:
+    if decision.action == CHANGED:
+        words: dict[str, object] = {"reason": decision.reason, "things": list(decision.details)}
+        _to_entrant(CONTEST_CHANGED, entry, words, now=decision.decided_at, key=str(decision.pk))
+    else:
+        words = {"result": absolute(reverse("contests:result", args=[decision.contest.slug]))}
+        _to_entrant(RESULT_PUBLISHED, entry, words, now=decision.decided_at)
 
 
 def _to_entrant(

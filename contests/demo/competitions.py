@@ -13,12 +13,12 @@ from analysis.intake import sealing
 from contests.demo import working
 from contests.demo.rendering import DemoAudio
 from contests.entering import submissions
-from contests.hosting import running, screening
+from contests.hosting import running
 from contests.judging import panel, sheets
 from contests.judging.drafts import Draft
 from contests.models import Assignment, Contest, Criterion, Entry, EntryMove, Prize, Sponsor
 from contests.results import publishing
-from contests.screening import comparing
+from contests.screening import comparing, deciding
 from contests.states import EntryState
 from fixtures import verdicts
 from fixtures.competitions import Contest as Said
@@ -152,7 +152,7 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
     morning = contest.closes_at + CLOSING_DAY
     comparing.begin(contest.pk, actor=cast.host, now=morning)
     for entry in contest.entries.filter(state=EntryState.ATTENTION):
-        screening.accept_entry(
+        deciding.accept_entry(
             entry.pk,
             actor=cast.host,
             now=morning,

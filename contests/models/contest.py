@@ -12,8 +12,10 @@ from academy.members.models import Tier
 from academy.packs.models import StemPack
 from contests.states import CONTEST_MOVES, ContestState, MoveNotAllowed, StateChanged
 
-TAKEN_ADDRESSES = frozenset({"entries", "hosting", "judging", "receipts", "results"})
-"""Addresses beside the contests' own, which no contest may be called by."""
+TAKEN_ADDRESSES = frozenset(
+    {"entries", "hear", "hosting", "judging", "new", "receipts", "results", "scorecards"}
+)
+"""Addresses beside the contests' own, in any room, which no contest may be called by."""
 
 
 def not_taken(slug: str) -> None:

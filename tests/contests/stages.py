@@ -16,11 +16,12 @@ from analysis.jobs import running as jobs
 from analysis.jobs.models import Job, JobState
 from analysis.measuring.measuring import measurement_of
 from contests.entering.receipts import new_reference
-from contests.hosting import running, screening
+from contests.hosting import running
 from contests.judging import sheets
 from contests.judging.drafts import Draft
 from contests.models import Assignment, Contest, Criterion, Entry, Judge, Round
 from contests.results import publishing
+from contests.screening import deciding
 from contests.states import ContestState, EntryState, HearingState, RoundState
 from tests import cast
 
@@ -209,6 +210,6 @@ def run_all_jobs() -> None:
 
 def screening_line(stage: Stage) -> None:
     """One more line in the decision log."""
-    screening.disqualify_entry(
+    deciding.disqualify_entry(
         stage.entries[0].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other people's stems."
     )

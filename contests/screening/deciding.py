@@ -26,15 +26,6 @@ def disqualify_entry(entry_id: int, *, actor: Member, now: datetime, reason: str
 
 
 @transaction.atomic
-def show_names(contest_id: int, *, actor: Member, now: datetime, reason: str) -> None:
-    """Record that the host looked who is who while the contest is blind."""
-    if not reason.strip():
-        raise HostingRefused("Say why you need the names now: the judging is blind, and it is recorded.")
-    contest = Contest.objects.get(pk=contest_id)
-    decisions.record(contest, "names shown", actor=actor, now=now, reason=reason)
-
-
-@transaction.atomic
 def _decide(
     entry_id: int, new_state: EntryState, action: str, *, actor: Member, now: datetime, reason: str
 ) -> Entry:
