@@ -19,8 +19,8 @@ from analysis.jobs import requesting
 from analysis.jobs.claiming import Claim
 from contests.decisions import CHANGED
 from contests.entering.receipts import signed_receipt
-from contests.models import Contest, Decision, Entry, Judge, Round
-from contests.states import STANDING_ENTRY, EntryState
+from contests.models import Contest, Decision, Entry, Judge, Round, Ruling
+from contests.states import ANSWERABLE, STANDING_ENTRY, EntryState
 
 PAGES = "contests/letters"
 TELL_ENTRANTS = "tell_entrants"
@@ -67,7 +67,15 @@ ENTRY_DECIDED = announce(
         templates=f"{PAGES}/entry_decided",
         why="the host of a contest decided about your entry",
         is_essential=True,
-        sample=SAMPLE | {"is_out": True, "reason": "It holds a track that is not among the stems."},
+        sample=SAMPLE
+        | {
+            "kind": "repair",
+            "reason": "It holds a track that is not among the stems.",
+            "found": ["Sound that follows none of the stems. Listen at 1:02 to 1:10."],
+            "until": datetime(2031, 3, 20, 17, 0, tzinfo=UTC),
+            "zone": "UTC",
+            "may_answer": True,
+        },
     )
 )
 CONTEST_CHANGED = announce(
@@ -119,10 +127,17 @@ def entry_checked(entry: Entry, *, now: datetime) -> None:
     _to_entrant(ENTRY_CHECKED, entry, words, now=now)
 
 
-def entry_decided(entry: Entry, decision: Decision) -> None:
-    """The host's decision about one entry, with its reason."""
-    words = {"is_out": entry.state == EntryState.DISQUALIFIED, "reason": decision.reason}
-    _to_entrant(ENTRY_DECIDED, entry, words, now=decision.decided_at, key=str(decision.pk))
+def entry_decided(ruling: Ruling) -> None:
+    """The host's decision about one entry, with its reason and what was noticed."""
+    words = {
+        "kind": ruling.kind,
+        "reason": ruling.reason,
+        "found": ruling.found,
+        "until": ruling.repair_until,
+        "zone": ruling.entry.contest.zone,
+        "may_answer": ruling.kind in ANSWERABLE,
+    }
+    _to_entrant(ENTRY_DECIDED, ruling.entry, words, now=ruling.decided_at, key=str(ruling.line_id))
 
 
 def judging_opened(round_: Round, judges: Iterable[Judge], *, now: datetime) -> None:

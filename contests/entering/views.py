@@ -121,7 +121,7 @@ def _enter(contest: Contest, member: Member, filled: dict[str, Any], now: dateti
             return entry
         upload = resumable.finished(upload_id, member)
         begun_at = upload.opened_at
-        now = submissions.moment_that_counts(contest, last_byte_at=upload.finished_at, now=now)
+        now = submissions.moment_that_counts(contest, member, last_byte_at=upload.finished_at, now=now)
     if (refusal := submissions.obstacle(contest, member, now, begun_at=begun_at)) is not None:
         raise EntryRefused(refusal)
     if upload_id is not None:

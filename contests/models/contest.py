@@ -17,6 +17,11 @@ TAKEN_ADDRESSES = frozenset(
 )
 """Addresses beside the contests' own, in any room, which no contest may be called by."""
 
+FORM_GRACE = timedelta(minutes=30)
+"""How long after the close, grace included, or after a repair's window, the form may follow a file in
+time.
+"""
+
 
 def not_taken(slug: str) -> None:
     """Refuse an address that belongs to the site itself. Raises ValidationError."""

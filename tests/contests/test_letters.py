@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from django.utils import timezone
 
 from academy.letters import kinds, wishes
 from academy.letters.models import Letter
@@ -115,7 +116,7 @@ class TestResult:
         assert not jobs.run(job.pk)
         assert len(written(letters.RESULT_PUBLISHED)) == 2  # each was kept as it was written
         monkeypatch.setattr(letters, "_about", to_entrant)
-        Job.objects.filter(pk=job.pk).update(run_after=cast.NOW)
+        Job.objects.filter(pk=job.pk).update(run_after=timezone.now())
         assert jobs.run(job.pk)
         addresses = [letter.address for letter in written(letters.RESULT_PUBLISHED)]
         assert addresses == sorted(entry.member.email for entry in stage.entries)
