@@ -8,12 +8,12 @@ from typing import Any
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from academy.members.models import Member
 from analysis.audiofile import AudioError
@@ -31,8 +31,11 @@ from contests.entering.checking import CHECK_ENTRY
 from contests.entering.forms import EntryForm, ReceiptForm
 from contests.entering.receipts import check_receipt, signed_receipt
 from contests.entering.submissions import EntryRefused
-from contests.models import Contest, Entry
+from contests.models import Contest, Entry, Ruling
 from contests.scoring.standing import METHOD
+from contests.screening import deciding, repairing
+from contests.screening.deciding import AnswerRefused
+from contests.screening.forms import AnswerForm
 from contests.states import EntryState
 
 
@@ -153,6 +156,7 @@ def _upload_page(
     entries = queries.live_entries(contest, member)
     page = {
         "contest": contest,
+        "repair": _open_repair(contest, member),
         "form": form,
         "refusal": refusal,
         # Who has an upload under way since before the close finds the form, to end it within the grace.
@@ -181,7 +185,46 @@ def my_entries(request: HttpRequest) -> HttpResponse:
 @require_safe
 def entry_page(request: HttpRequest, receipt: str) -> HttpResponse:
     """The entrant's own page of one upload."""
-    return render(request, "contests/entering/entry.html", _status_of(request, receipt))
+    return _entry_page(request, receipt, AnswerForm())
+
+
+@login_required
+@never_cache
+@require_POST
+def answer(request: HttpRequest, receipt: str) -> HttpResponse:
+    """Keep the entrant's one answer to the host's last decision about an entry."""
+    last = access.own_entry(request.user, receipt).rulings.last()
+    if last is None:
+        raise Http404
+    form = AnswerForm(request.POST)
+    if form.is_valid():
+        try:
+            deciding.answer(last.pk, text=form.cleaned_data["answer"], now=timezone.now())
+        except AnswerRefused as exc:
+            form.add_error(None, str(exc))
+        else:
+            messages.success(request, "Your answer is kept; the host reads it.")
+            return redirect("contests:entry", receipt=receipt)
+    return _entry_page(request, receipt, form, status=422)
+
+
+def _entry_page(request: HttpRequest, receipt: str, form: AnswerForm, *, status: int = 200) -> HttpResponse:
+    page = _status_of(request, receipt)
+    entry, contest = page["entry"], page["contest"]
+    rulings = list(entry.rulings.select_related("repair").order_by("-pk"))
+    page |= {
+        "rulings": rulings,
+        "may_repair": bool(rulings) and _open_repair(contest, _member(request)) == rulings[0],
+        "may_answer": bool(rulings) and deciding.why_not_answer(rulings[0], contest) is None,
+        "form": form,
+    }
+    return render(request, "contests/entering/entry.html", page, status=status)
+
+
+def _open_repair(contest: Contest, member: Member) -> Ruling | None:
+    """The repair that the member may send at this moment."""
+    asked = repairing.asked_of(contest, member)
+    return asked if asked is not None and asked.takes_a_repair(timezone.now()) else None
 
 
 @login_required

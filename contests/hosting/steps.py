@@ -139,8 +139,8 @@ def _prepare(tally: Tally) -> Step:
         hindrance = "Decide first about the entries that need attention."
     elif tally.awaited:
         hindrance = (
-            f"{_counted(tally.awaited, 'repaired file', 'repaired files')} may still come in. Wait, or decide "
-            "anew."
+            f"{_counted(tally.awaited, 'repaired file', 'repaired files')} may still come in. Wait, or "
+            "decide anew."
         )
     elif not tally.ready:
         hindrance = "No entry is ready, so there is nothing to judge."

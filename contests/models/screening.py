@@ -47,9 +47,8 @@ class ScreenedEntry(models.Model):
     entry = models.ForeignKey(Entry, on_delete=models.CASCADE, related_name="+")
     sketch = models.JSONField(null=True)
     speed = models.TextField(blank=True)  # the advice, where it plays at another speed
-    # How late it starts against the reference mix, or against the stems without one; null where that is
-    # unsure.
-    offset_s = models.FloatField(null=True)
+    is_aligned = models.BooleanField(null=True)  # with its stems; null where that was not looked at
+    offset_s = models.FloatField(null=True)  # how late against the reference, else the stems; null if unsure
     is_turned = models.BooleanField(default=False)  # its polarity, against its stems
     foreign = models.JSONField(null=True)  # as `measuring.foreign_files` gives it; null where not measured
     trouble = models.TextField(blank=True)

@@ -146,6 +146,7 @@ def _note(line: ScreenedEntry, read: BesideStems, reference_offset_s: float) -> 
     line.sketch = read.sketch.as_json()
     line.speed = advice_on(read.speed) if read.speed is not None else ""
     line.is_turned = read.polarity < 0
+    line.is_aligned = read.offset_is_sure
     if read.offset_is_sure:
         line.offset_s = read.offset_frames / ALIGNED_RATE_HZ - reference_offset_s
 
@@ -194,7 +195,7 @@ def _mark_what_asks(screening: Screening, found: list[Likeness]) -> None:
         if line.entry_id in alike
         or line.speed
         or line.trouble
-        or line.offset_s is None
+        or line.is_aligned is False
         or (line.foreign and places_to_hear(line.foreign))
     ]
     lines.update(asks=False)

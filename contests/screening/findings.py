@@ -86,7 +86,7 @@ def _of_line(line: ScreenedEntry) -> list[Found]:
     found = []
     if line.speed:
         found.append(Found("Speed", line.speed, line.speed))
-    elif line.offset_s is None:
+    elif line.is_aligned is False:
         found.append(Found("Another song?", words.UNALIGNED, words.UNALIGNED))
     places = places_to_hear(line.foreign) if line.foreign else []
     if places:

@@ -61,5 +61,6 @@ def of_places(places: Sequence[Place]) -> str:
     )
     return (
         "Sound that follows none of the stems, neither in phase nor as their room, echo or distortion. Listen "
-        f"at {listed}. The percentages are shares of the energy there. An estimate: hear before you judge."
+        f"at {listed}. The percentages are shares of the energy there. An estimate: hear it before you "
+        "judge."
     )

@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 import numpy as np
+from django.utils import timezone
 from numpy.typing import NDArray
 
 from academy.members.models import Member
@@ -203,8 +204,8 @@ def judged_by_table(table: Mapping[str, Mapping[str, float]]) -> tuple[Stage, di
 
 
 def run_all_jobs() -> None:
-    """Do every job that waits."""
-    for job in Job.objects.filter(state=JobState.QUEUED):
+    """Do every job that waits and whose time has come."""
+    for job in Job.objects.filter(state=JobState.QUEUED, run_after__lte=timezone.now()):
         assert jobs.run(job.pk), Job.objects.get(pk=job.pk).trouble
 
 

@@ -136,7 +136,7 @@ class TestPage:
         for _ in range(3):
             stages.run_all_jobs()
         page = client.get(address).content.decode()
-        assert "the same mix, at another gain or start" in page
+        assert "The same mix, at another gain or start" in page
         for entry in entries.values():
             assert entry.receipt in page
             assert entry.member.name not in page
