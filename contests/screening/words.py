@@ -60,7 +60,7 @@ def of_places(places: Sequence[Place]) -> str:
         for place in places
     )
     return (
-        "Sound that follows none of the stems, neither in phase nor as their room, echo or distortion. Listen "
-        f"at {listed}. The percentages are shares of the energy there. An estimate: hear it before you "
+        "Sound that follows none of the stems, neither in phase nor as their room, echo or distortion. "
+        f"Listen at {listed}. The percentages are shares of the energy there. An estimate: hear it before you "
         "judge."
     )
