@@ -21,6 +21,7 @@ from analysis.measuring.aligned import TrackRefused
 from analysis.measuring.beside_stems import BesideStems, StemsReader
 from analysis.measuring.foreign_files import MOST_AT_ONCE, as_json, foreign_in, places_to_hear
 from analysis.measuring.likeness_files import compare_sketches, null_of_files
+from analysis.measuring.measuring import measurement_of
 from analysis.measuring.sketches import ALIGNED_RATE_HZ, Sketch
 from analysis.measuring.speed_files import advice_on
 from contests import decisions
@@ -135,6 +136,7 @@ def _read_reference(screening: Screening, reader: StemsReader) -> None:
     reference = screening.contest.pack.reference_mix
     if reference is None or screening.reference_sketch is not None:
         return
+    measurement_of(reference)  # so that it can be heard beside an entry
     with _paths([reference]) as (path,):
         read = reader.read(path)
     screening.reference_sketch = read.sketch.as_json()

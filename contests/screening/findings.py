@@ -12,6 +12,7 @@ from django.db.models import Q
 from analysis.measuring.foreign_files import TOLD_SHARE, Place, places_to_hear
 from contests.models import Contest, Entry, Likeness, ScreenedEntry
 from contests.screening import words
+from contests.states import EntryState
 
 PICTURE_WIDTH, PICTURE_HEIGHT = 480, 72
 FULL_SHARE = 0.25
@@ -65,7 +66,10 @@ def _gathered(
     for line in lines:
         found[line.entry_id] += _of_line(line)
     for entry in off_spec:
-        found[entry.pk] += [Found("Not as asked", one["message"], one["message"]) for one in entry.findings]
+        is_open = entry.state == EntryState.ATTENTION
+        found[entry.pk] += [
+            Found("Not as asked", one["message"], one["message"], asks=is_open) for one in entry.findings
+        ]
     return {entry: noticed for entry, noticed in found.items() if noticed}
 
 

@@ -61,6 +61,6 @@ def of_places(places: Sequence[Place]) -> str:
     )
     return (
         "Sound that follows none of the stems, neither in phase nor as their room, echo or distortion. "
-        f"Listen at {listed}. The percentages are shares of the energy there. An estimate: hear it before you "
-        "judge."
+        f"Listen at {listed}. The percentages are shares of the energy there. An estimate: hear it before "
+        "you judge."
     )
