@@ -19,7 +19,7 @@ from contests.judging.drafts import Draft
 from contests.models import Assignment, Contest, Criterion, Entry, EntryMove, Prize, Sponsor
 from contests.results import publishing
 from contests.screening import comparing, deciding
-from contests.states import EntryState
+from contests.states import STANDING_ENTRY, EntryState
 from fixtures import verdicts
 from fixtures.competitions import Contest as Said
 from fixtures.competitions import Inquiry, Moment
@@ -152,6 +152,8 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
     morning = contest.closes_at + CLOSING_DAY
     comparing.begin(contest.pk, actor=cast.host, now=morning)
     working.do_all()
+    if said.inquiry is not None:
+        _inquire(cast, said.inquiry, contest, morning=morning)
     for entry in contest.entries.filter(state=EntryState.ATTENTION):
         deciding.accept_entry(
             entry.pk,
@@ -159,8 +161,6 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
             now=morning,
             reason="Heard it: rate, start and level are put right in the judges' copy. No advantage.",
         )
-    if said.inquiry is not None:
-        _inquire(cast, said.inquiry, contest, morning=morning)
     running.prepare_round(contest.pk, actor=cast.host, now=morning + timedelta(minutes=50))
     working.do_all()
     running.open_judging(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
@@ -175,7 +175,7 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
 
 def _inquire(cast: Cast, said: Inquiry, contest: Contest, *, morning: datetime) -> None:
     """Ask an entrant about what was noticed, get an answer, and accept the entry."""
-    entry = contest.entries.get(member=cast.people[said.key], state=EntryState.READY)
+    entry = contest.entries.get(member=cast.people[said.key], state__in=STANDING_ENTRY)
     deciding.ask_for_repair(
         entry.pk, actor=cast.host, now=morning, reason=said.asked, until=morning + timedelta(days=1)
     )

@@ -29,7 +29,7 @@ class Tally:
     given_out: int = 0  # entries that somebody is to hear
     given_up: int = 0  # checks and copies that failed for good
     noticed: int = 0  # entries about which something was noticed and nothing decided
-    answered: int = 0  # decisions that an entrant answered, or repairs that did not come: the host's turn
+    answered: int = 0  # decisions that were answered, repairs that did not come or are not as asked
     awaited: int = 0  # repaired files that may still come in
     fallen_away: int = 0  # hearings of an open round that nobody has taken over yet
 
@@ -195,14 +195,11 @@ def _count_rulings(tallies: dict[int, Tally]) -> None:
     )
     for contest, number in asking.order_by().values_list("screening__contest").annotate(Count("pk")):
         tallies[contest].noticed = number
-    last = repairing.last_rulings(tallies).filter(entry__state__in=STANDING_ENTRY, repair__isnull=True)
+    last = repairing.last_rulings(tallies).filter(entry__state__in=STANDING_ENTRY)
     for contest, number in (
-        last.filter(Q(answered_at__isnull=False) | Q(lapsed_at__isnull=False))
-        .order_by()
-        .values_list("entry__contest")
-        .annotate(Count("pk"))
+        last.filter(repairing.HOSTS_TURN).order_by().values_list("entry__contest").annotate(Count("pk"))
     ):
         tallies[contest].answered = number
-    open_ = last.filter(kind=RulingKind.REPAIR, lapsed_at__isnull=True)
+    open_ = last.filter(kind=RulingKind.REPAIR, repair__isnull=True, lapsed_at__isnull=True)
     for contest, number in open_.order_by().values_list("entry__contest").annotate(Count("pk")):
         tallies[contest].awaited = number

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import OuterRef, Q, QuerySet, Subquery
 from django.utils import timezone
 
 from academy.members.models import Member
@@ -17,10 +17,15 @@ from analysis.jobs.claiming import Claim
 from contests import decisions
 from contests.models import Contest, Entry, Ruling
 from contests.models.contest import FORM_GRACE
-from contests.states import STANDING_ENTRY, RulingKind
+from contests.states import STANDING_ENTRY, EntryState, RulingKind
 
 LAPSE_REPAIR = "lapse_repair"
 """The kind of job; its subject is a ruling's primary key."""
+
+HOSTS_TURN = (
+    Q(answered_at__isnull=False) | Q(lapsed_at__isnull=False) | Q(repair__state=EntryState.SET_ASIDE.value)
+)
+"""Last rulings that ask the host for the next word, while their entry stands."""
 
 
 def last_rulings(contests: Iterable[Contest | int]) -> QuerySet[Ruling]:

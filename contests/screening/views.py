@@ -28,7 +28,7 @@ from contests.screening import comparing, deciding, findings, hearing, repairing
 from contests.screening.comparing import ScreeningRefused
 from contests.screening.findings import Found
 from contests.screening.forms import DecisionForm
-from contests.states import ENTRY_MOVES, ContestState, EntryState, RulingKind
+from contests.states import ENTRY_MOVES, STANDING_ENTRY, ContestState, EntryState, RulingKind
 
 
 @dataclass(frozen=True)
@@ -38,14 +38,7 @@ class Noticed:
     entry: Entry
     found: list[Found]
     ruling: Ruling | None
-
-    @property
-    def waits(self) -> bool:
-        """Whether it is the host's turn."""
-        if self.ruling is None:
-            return any(found.asks for found in self.found)
-        is_the_hosts_turn = self.ruling.answered_at is not None or self.ruling.lapsed_at is not None
-        return is_the_hosts_turn and self.ruling.repair_id is None
+    waits: bool  # whether it is the host's turn
 
 
 @hosts_page
@@ -76,9 +69,21 @@ def noticed(request: HttpRequest, slug: str) -> HttpResponse:
 def _overview(contest: Contest) -> dict[str, Any]:
     kept = getattr(contest, "screening", None)
     found = findings.of_contest(contest)
-    rulings = {one.entry_id: one for one in repairing.last_rulings([contest]).select_related("repair")}
-    entries = contest.entries.filter(pk__in={*found, *rulings}).order_by("receipt")
-    lines = [Noticed(entry, found.get(entry.pk, []), rulings.get(entry.pk)) for entry in entries]
+    last = repairing.last_rulings([contest])
+    rulings = {one.entry_id: one for one in last.select_related("repair")}
+    waiting = set(
+        last.filter(repairing.HOSTS_TURN, entry__state__in=STANDING_ENTRY).values_list("entry", flat=True)
+    )
+    lines = [
+        Noticed(
+            entry,
+            found.get(entry.pk, []),
+            rulings.get(entry.pk),
+            entry.pk in waiting
+            or (entry.pk not in rulings and any(one.asks for one in found.get(entry.pk, []))),
+        )
+        for entry in contest.entries.filter(pk__in={*found, *rulings}).order_by("receipt")
+    ]
     return {
         "contest": contest,
         "screening": kept,

@@ -17,6 +17,7 @@ from contests.entering import submissions
 from contests.entering.submissions import EntryRefused
 from contests.hosting import running
 from contests.hosting.refusals import HostingRefused
+from contests.hosting.tallies import tallies_of
 from contests.models import Entry, Ruling
 from contests.models.contest import FORM_GRACE
 from contests.screening import deciding, repairing
@@ -157,6 +158,7 @@ class TestSending:
         check(repair)
         entry.refresh_from_db()
         assert (entry.state, repair.state) == (EntryState.ATTENTION, EntryState.SET_ASIDE)
+        assert tallies_of([stage.contest])[stage.contest.pk].answered == 1  # the host's turn again
 
     def test_one_file_is_taken(self, stage, entry):
         check(send(entry, now=AFTER_THE_CLOSE, blob=file_bytes(rate_hz=44_100)))

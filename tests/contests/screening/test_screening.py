@@ -7,7 +7,9 @@ from datetime import timedelta
 import numpy as np
 import pytest
 import soxr
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from numpy.typing import NDArray
 
@@ -19,7 +21,7 @@ from analysis.listening.models import MatchPlan
 from contests.entering import submissions
 from contests.hosting import running
 from contests.hosting.tallies import tallies_of
-from contests.models import Entry, Screening
+from contests.models import Entry, Likeness, ScreenedEntry, Screening
 from contests.screening import comparing, deciding, findings, hearing
 from contests.screening.comparing import ScreeningRefused
 from contests.states import EntryState
@@ -302,6 +304,29 @@ class TestPage:
             assert entry.receipt in page
             assert entry.member.name not in page
         assert "data-live-done" in client.get(address + "findings/").content.decode()
+
+    def test_the_number_of_queries_does_not_grow_with_what_was_noticed(self):
+        stage = stages.closed()
+        first, *others = stage.entries
+        screening = Screening.objects.create(contest=stage.contest, begun_at=AFTER_THE_CLOSE, state="done")
+        browser = signed_in(stage.host)
+
+        def queries() -> int:
+            with CaptureQueriesContext(connection) as seen:
+                page = browser.get(f"/contests/hosting/{stage.contest.slug}/screening/").content.decode()
+            assert first.receipt in page
+            return len(seen)
+
+        def noticed(entry: Entry) -> None:
+            ScreenedEntry.objects.create(screening=screening, entry=entry, speed="Too fast.", asks=True)
+            Likeness.objects.create(screening=screening, entry=entry, kind="identical_audio", likeness=1.0)
+            deciding.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Heard it.")
+
+        noticed(first)
+        with_one = queries()
+        for entry in others:
+            noticed(entry)
+        assert queries() == with_one
 
     def test_nobody_else_finds_it(self, sounds, client):
         stage, entries = closed(sounds, ansa="honest")
