@@ -16,6 +16,13 @@ from contests.models import Contest, Decision
 FIRST_HASH = "0" * 64
 CHANGED = "contest changed"
 """The action of lines about changes to a public contest; its page shows them to everybody."""
+ENTRY_WITHDRAWN = "entry withdrawn"
+REPAIR_DELIVERED = "repair delivered"
+DECISION_ANSWERED = "decision answered"
+BY_ENTRANTS = frozenset({ENTRY_WITHDRAWN, REPAIR_DELIVERED, DECISION_ANSWERED})
+"""What entrants did. Such a line has no actor and names a receipt: hosts read it while the contest is
+blind.
+"""
 
 Line = Mapping[str, Any]
 """One line of the log as plain JSON; see `as_line`."""

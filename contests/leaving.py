@@ -79,7 +79,7 @@ def _kept(member: Member, found: _Sorted) -> list[str]:
     if member.entries.exists():
         kept.append(
             "For the record of each contest that you entered: the file, its receipt and its history, without "
-            "your name, the file's name and your note to the judges."
+            "your name, the file's name, your note to the judges and your answers to the host."
         )
     if member.seats.exists():
         kept.append("The scores and comments that you gave as a judge, without your name.")
@@ -108,6 +108,7 @@ def _carry_out(member: Member, found: _Sorted, answers: Mapping[str, str], now: 
     for entry in member.entries.select_related("recording"):
         entry.note_to_judges = ""
         entry.save(update_fields=["note_to_judges"])
+        entry.rulings.update(answer="")  # the log keeps only its hash
         entry.recording.original_name = entry.receipt
         entry.recording.save(update_fields=["original_name"])
 
@@ -122,7 +123,7 @@ def _take_out(entry: Entry, now: datetime) -> None:
         ) from exc
     decisions.record(
         entry.contest,
-        "entry withdrawn",
+        decisions.ENTRY_WITHDRAWN,
         actor=None,
         now=now,
         reason="The entrant left the site and asked for it.",

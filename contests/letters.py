@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 
+from django.db import transaction
 from django.urls import reverse
 
 from academy.letters.addresses import absolute
@@ -18,8 +19,8 @@ from analysis.jobs import requesting
 from analysis.jobs.claiming import Claim
 from contests.decisions import CHANGED
 from contests.entering.receipts import signed_receipt
-from contests.models import Contest, Decision, Entry, Judge, Round
-from contests.states import STANDING_ENTRY, EntryState
+from contests.models import Contest, Decision, Entry, Judge, Round, Ruling
+from contests.states import ANSWERABLE, STANDING_ENTRY, EntryState
 
 PAGES = "contests/letters"
 TELL_ENTRANTS = "tell_entrants"
@@ -66,7 +67,15 @@ ENTRY_DECIDED = announce(
         templates=f"{PAGES}/entry_decided",
         why="the host of a contest decided about your entry",
         is_essential=True,
-        sample=SAMPLE | {"is_out": True, "reason": "It holds a track that is not among the stems."},
+        sample=SAMPLE
+        | {
+            "kind": "repair",
+            "reason": "It holds a track that is not among the stems.",
+            "found": ["Sound that follows none of the stems. Listen at 1:02 to 1:10."],
+            "until": datetime(2031, 3, 20, 17, 0, tzinfo=UTC),
+            "zone": "UTC",
+            "may_answer": True,
+        },
     )
 )
 CONTEST_CHANGED = announce(
@@ -118,10 +127,17 @@ def entry_checked(entry: Entry, *, now: datetime) -> None:
     _to_entrant(ENTRY_CHECKED, entry, words, now=now)
 
 
-def entry_decided(entry: Entry, decision: Decision) -> None:
-    """The host's decision about one entry, with its reason."""
-    words = {"is_out": entry.state == EntryState.DISQUALIFIED, "reason": decision.reason}
-    _to_entrant(ENTRY_DECIDED, entry, words, now=decision.decided_at, key=str(decision.pk))
+def entry_decided(ruling: Ruling) -> None:
+    """The host's decision about one entry, with its reason and what was noticed."""
+    words = {
+        "kind": ruling.kind,
+        "reason": ruling.reason,
+        "found": ruling.found,
+        "until": ruling.repair_until,
+        "zone": ruling.entry.contest.zone,
+        "may_answer": ruling.kind in ANSWERABLE,
+    }
+    _to_entrant(ENTRY_DECIDED, ruling.entry, words, now=ruling.decided_at, key=str(ruling.line_id))
 
 
 def judging_opened(round_: Round, judges: Iterable[Judge], *, now: datetime) -> None:
@@ -148,18 +164,24 @@ def tell_entrants(decision: Decision) -> None:
 
 
 def write_to_entrants(claim: Claim) -> None:
-    """The job: one letter to each entrant. Done again, it writes to nobody twice."""
+    """The job: one letter to each who has an entry as it begins. Done again, it writes to nobody twice."""
     decision = Decision.objects.select_related("contest").get(pk=int(claim.subject))
     states = [*STANDING_ENTRY, EntryState.CHECKING]
-    entries = decision.contest.entries.filter(state__in=states).select_related("member", "contest")
-    with claim.finishing():
-        for entry in entries:
-            if decision.action == CHANGED:
-                words = {"reason": decision.reason, "things": list(decision.details)}
-                _to_entrant(CONTEST_CHANGED, entry, words, now=decision.decided_at, key=str(decision.pk))
-            else:
-                words = {"result": absolute(reverse("contests:result", args=[decision.contest.slug]))}
-                _to_entrant(RESULT_PUBLISHED, entry, words, now=decision.decided_at)
+    entries = decision.contest.entries.select_related("member", "contest")
+    # A letter a transaction: thousands in one would hold the database all the while. After a worker that died
+    # the next one begins again, and the keys keep it from writing to anybody twice.
+    for pk in list(entries.filter(state__in=states).order_by("pk").values_list("pk", flat=True)):
+        with transaction.atomic():
+            _about(decision, entries.get(pk=pk))
+
+
+def _about(decision: Decision, entry: Entry) -> None:
+    if decision.action == CHANGED:
+        words: dict[str, object] = {"reason": decision.reason, "things": list(decision.details)}
+        _to_entrant(CONTEST_CHANGED, entry, words, now=decision.decided_at, key=str(decision.pk))
+    else:
+        words = {"result": absolute(reverse("contests:result", args=[decision.contest.slug]))}
+        _to_entrant(RESULT_PUBLISHED, entry, words, now=decision.decided_at)
 
 
 def _to_entrant(

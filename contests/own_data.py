@@ -15,7 +15,7 @@ from contests.queries import entries_of
 
 def held(member: Member) -> Part | None:
     """Entries with their receipts and histories, and what the member gave as a judge; None for neither."""
-    entries = list(entries_of(member).prefetch_related("moves"))
+    entries = list(entries_of(member).prefetch_related("moves", "rulings"))
     hearings = Assignment.objects.filter(judge__member=member, sheet__isnull=False).order_by("pk")
     sheets = list(
         hearings.select_related("round__contest", "sheet").prefetch_related("sheet__scores__criterion")
@@ -44,6 +44,18 @@ def _entry(entry: Entry) -> dict[str, Any]:
             "sha256": entry.recording.sha256,
             "address": absolute(reverse("contests:entry_file", args=[entry.receipt])),
         },
+        "decisions": [
+            {
+                "decided_at": ruling.decided_at,
+                "decision": ruling.get_kind_display(),
+                "reason": ruling.reason,
+                "noticed": ruling.found,
+                "repair_until": ruling.repair_until,
+                "answer": ruling.answer,
+                "answered_at": ruling.answered_at,
+            }
+            for ruling in entry.rulings.all()
+        ],
         "history": [
             {"from": move.old_state, "to": move.new_state, "at": move.moved_at, "note": move.note}
             for move in entry.moves.all()

@@ -11,6 +11,10 @@ A contest                                   An entry
                            published
 
 A round: preparing -> judging -> closed.    A hearing: waiting -> submitted, or stood aside.
+
+What a host decides about an entry follows no drawing: accepted, to be repaired and disqualified may follow
+each other while the contest is closed or judged, each as a ruling of its own; the last one counts. An
+answered disqualification may be upheld.
 """
 
 from __future__ import annotations
@@ -63,6 +67,19 @@ class HearingState(models.TextChoices):
     WAITING = "waiting", "to be heard"
     SUBMITTED = "submitted", "submitted"
     STOOD_ASIDE = "stood_aside", "stood aside"
+
+
+class RulingKind(models.TextChoices):
+    """What a host decided about one entry."""
+
+    ACCEPTED = "accepted", "accepted as it is"
+    REPAIR = "repair", "to be repaired"
+    DISQUALIFIED = "disqualified", "disqualified"
+    UPHELD = "upheld", "upheld after the answer"
+
+
+ANSWERABLE = (RulingKind.REPAIR, RulingKind.DISQUALIFIED)
+"""What takes something from an entrant may be answered, once."""
 
 
 CONTEST_MOVES: dict[ContestState, set[ContestState]] = {

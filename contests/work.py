@@ -6,7 +6,9 @@ from analysis.jobs.kinds import does
 from contests.entering.checking import CHECK_ENTRY, check_entry
 from contests.letters import TELL_ENTRANTS, write_to_entrants
 from contests.screening.comparing import SCREEN_CONTEST, screen_some
+from contests.screening.repairing import LAPSE_REPAIR, lapse
 
 does(CHECK_ENTRY)(check_entry)
+does(LAPSE_REPAIR)(lapse)
 does(SCREEN_CONTEST)(screen_some)
 does(TELL_ENTRANTS)(write_to_entrants)

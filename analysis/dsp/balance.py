@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from analysis.dsp.crossspectra import CrossSpectra
+from analysis.dsp.foreign import WINDOW_S, ForeignSound, foreign_sound
 from analysis.dsp.lateenergy import late_energy
 from analysis.dsp.stemfit import N_GROUPS, StemFit, fit_stems
 
@@ -143,6 +144,20 @@ class BalanceMeter:
         """The balance of each mix. Ends the collecting."""
         self._spectra.finish()
         return self._between(0, len(self._spectra.matrices()))
+
+    def foreign(self) -> tuple[ForeignSound, ...]:
+        """Of each mix, an estimate of what follows none of the stems. Ends the collecting."""
+        self._spectra.finish()
+        matrices = self._spectra.matrices()
+        if not len(matrices):
+            return tuple(ForeignSound(0.0, np.zeros(0), WINDOW_S) for _ in self._mixes)
+        stretch_s = self._spectra.stretch_frames / self._rate_hz
+        found = []
+        for mix in self._mixes:
+            fit = fit_stems(matrices, self._stems[-1].stop, mix, self._spectra.n_values, leaves_out=False)
+            own = _contributions(matrices, fit, self._stems)
+            found.append(foreign_sound(fit.residual, fit.energy, own, stretch_s=stretch_s))
+        return tuple(found)
 
     def section(self, start_s: float, end_s: float) -> tuple[MixBalance, ...]:
         """The balance of each mix from one time to another, to the nearest quarter of a second. Ends the

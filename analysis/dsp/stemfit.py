@@ -39,7 +39,7 @@ class StemFit:
     responses : ndarray, shape (n_bands, n_stem_channels, n_mix_channels)
         The complex gain from each stem channel to each mix channel.
     left_out : ndarray, shape (N_GROUPS, n_bands, n_stem_channels, n_mix_channels)
-        The same without one sixteenth of the song each.
+        The same without one sixteenth of the song each; of length 0 where that was not asked for.
     bus_gain : ndarray, shape (n_stretches,)
         Linear; its mean square over the mix's energy is 1.
     system : SmoothSystem
@@ -57,7 +57,12 @@ class StemFit:
 
 
 def fit_stems(
-    matrices: NDArray[np.complex64], n_stem_channels: int, mix: slice, n_values: NDArray[np.float64]
+    matrices: NDArray[np.complex64],
+    n_stem_channels: int,
+    mix: slice,
+    n_values: NDArray[np.float64],
+    *,
+    leaves_out: bool = True,
 ) -> StemFit:
     """Fit a mix by its stems.
 
@@ -70,6 +75,8 @@ def fit_stems(
         The channels of the mix.
     n_values : ndarray, shape (n_bands,)
         How many spectral values of one channel all stretches together hold.
+    leaves_out : bool
+        Whether to solve again without each sixteenth of the song, which is most of the work.
 
     Returns
     -------
@@ -110,6 +117,8 @@ def fit_stems(
                     _summed_apart(stems, gain**2, weights), _summed_apart(cross, gain, weights), strict=True
                 )
             ]
+            if leaves_out
+            else np.zeros((0, *responses.shape), np.complex128)
         ),
         bus_gain=gain,
         system=system,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from functools import partial
 
 from django.db import transaction
@@ -11,18 +12,19 @@ from analysis.jobs import doorbell
 from analysis.jobs.models import Job, JobState
 
 
-def request(kind: str, subject: object) -> Job:
+def request(kind: str, subject: object, *, not_before: datetime | None = None) -> Job:
     """Put one job on the table and ring for it once the surrounding transaction is committed.
 
-    Asking again while the job waits or runs changes nothing; asking again after it ended queues it anew.
+    Asking again while the job waits or runs changes nothing; asking again after it ended queues it anew. With
+    `not_before` nobody rings: the sweep finds the job once its time has come.
     """
     now = timezone.now()
     job, is_new = Job.objects.get_or_create(
-        kind=kind, subject=str(subject), defaults={"run_after": now, "requested_at": now}
+        kind=kind, subject=str(subject), defaults={"run_after": not_before or now, "requested_at": now}
     )
-    if is_new:
+    if is_new and not_before is None:
         transaction.on_commit(partial(doorbell.ring, job.pk))
-    else:
+    elif not is_new:
         retry(job)
     return job
 

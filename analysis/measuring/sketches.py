@@ -100,10 +100,13 @@ class Sketcher:
         hashes = "\n".join(_hash_of_audio(path) for path in stems)
         self._stems_sha256 = hashlib.sha256(hashes.encode()).hexdigest() if stems else ""
 
-    def sketch(self, path: str) -> Sketch:
-        """Read one file. Raises TrackRefused where it cannot be used."""
+    def sketch(self, path: str, *, offset_frames: int | None = None) -> Sketch:
+        """Read one file, which starts so late at `ALIGNED_RATE_HZ`; without that its start is looked for.
+
+        Raises TrackRefused where it cannot be used.
+        """
         describe_track(path)
-        low = _low(path, offset_frames=self._offset_frames(path))
+        low = _low(path, offset_frames=self._offset_frames(path) if offset_frames is None else offset_frames)
         return Sketch(
             bytes_sha256=_hash_of_bytes(path),
             audio_sha256=_hash_of_audio(path),
@@ -111,6 +114,16 @@ class Sketcher:
             stem_energies=None if self._sketcher is None else self._sketcher.sketch(low),
             stems_sha256=self._stems_sha256,
         )
+
+    @property
+    def start(self) -> NDArray[np.float32]:
+        """The first start that files are aligned to, as `start_of` gives it: with stems, their plain sum's.
+
+        Raises ValueError while there is none.
+        """
+        if not self._starts:
+            raise ValueError("no stems were given and no file was sketched yet")
+        return self._starts[0]
 
     def _offset_frames(self, path: str) -> int:
         """How late a file is against the first start that it shares; one that shares none may become one."""

@@ -13,16 +13,16 @@ from analysis.intake import sealing
 from contests.demo import working
 from contests.demo.rendering import DemoAudio
 from contests.entering import submissions
-from contests.hosting import running, screening
+from contests.hosting import running
 from contests.judging import panel, sheets
 from contests.judging.drafts import Draft
 from contests.models import Assignment, Contest, Criterion, Entry, EntryMove, Prize, Sponsor
 from contests.results import publishing
-from contests.screening import comparing
-from contests.states import EntryState
+from contests.screening import comparing, deciding
+from contests.states import STANDING_ENTRY, EntryState
 from fixtures import verdicts
 from fixtures.competitions import Contest as Said
-from fixtures.competitions import Moment
+from fixtures.competitions import Inquiry, Moment
 from fixtures.scenario import SCENARIO
 
 CLOSING_DAY = timedelta(hours=20)
@@ -151,14 +151,17 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
     running.close_contest(contest.pk, actor=None, now=contest.closes_at)
     morning = contest.closes_at + CLOSING_DAY
     comparing.begin(contest.pk, actor=cast.host, now=morning)
+    working.do_all()
+    if said.inquiry is not None:
+        _inquire(cast, said.inquiry, contest, morning=morning)
     for entry in contest.entries.filter(state=EntryState.ATTENTION):
-        screening.accept_entry(
+        deciding.accept_entry(
             entry.pk,
             actor=cast.host,
             now=morning,
             reason="Heard it: rate, start and level are put right in the judges' copy. No advantage.",
         )
-    running.prepare_round(contest.pk, actor=cast.host, now=morning)
+    running.prepare_round(contest.pk, actor=cast.host, now=morning + timedelta(minutes=50))
     working.do_all()
     running.open_judging(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
     if said.stage == "judging":
@@ -168,6 +171,18 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
     running.close_judging(contest.pk, actor=cast.host, now=contest.judging_until)
     publishing.decide_result(contest.pk, actor=cast.host, now=contest.judging_until + timedelta(days=1))
     publishing.publish_result(contest.pk, actor=cast.host, now=contest.announced_at)
+
+
+def _inquire(cast: Cast, said: Inquiry, contest: Contest, *, morning: datetime) -> None:
+    """Ask an entrant about what was noticed, get an answer, and accept the entry."""
+    entry = contest.entries.get(member=cast.people[said.key], state__in=STANDING_ENTRY)
+    deciding.ask_for_repair(
+        entry.pk, actor=cast.host, now=morning, reason=said.asked, until=morning + timedelta(days=1)
+    )
+    deciding.answer(entry.rulings.get().pk, text=said.answered, now=morning + timedelta(minutes=20))
+    deciding.accept_entry(
+        entry.pk, actor=cast.host, now=morning + timedelta(minutes=40), reason=said.accepted
+    )
 
 
 def _fill_in(cast: Cast, said: Said, contest: Contest, *, share: float, start: datetime) -> None:

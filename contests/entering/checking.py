@@ -13,7 +13,8 @@ from analysis.measuring.measuring import measurement_of
 from analysis.measuring.models import Measurement
 from contests import letters
 from contests.entering.delivery import Delivered, DeliverySpec, Finding, finding_of, findings
-from contests.models import Contest, Entry
+from contests.models import Contest, Entry, Ruling
+from contests.screening import comparing
 from contests.states import STANDING_ENTRY, EntryState
 
 CHECK_ENTRY = "check_entry"
@@ -80,7 +81,9 @@ def _settle(entry: Entry, found: Measurement | AudioError) -> None:
     earlier = Entry.objects.filter(
         contest=entry.contest_id, member=entry.member_id, state__in=STANDING_ENTRY
     ).first()
-    earlier_stands = earlier is not None and earlier.state == EntryState.READY
+    # A repaired file takes the place of one that needs attention only when it is as asked.
+    is_repair = Ruling.objects.filter(repair=entry).exists()
+    earlier_stands = earlier is not None and (is_repair or earlier.state == EntryState.READY)
     problems = _problems(entry, found, earlier_stands=earlier_stands)
     entry.findings = [asdict(problem) for problem in problems]
     entry.save(update_fields=["findings"])
@@ -93,6 +96,8 @@ def _settle(entry: Entry, found: Measurement | AudioError) -> None:
         if earlier is not None:  # first, because only one may stand
             earlier.move_to(EntryState.REPLACED, note=f"Replaced by {entry.receipt}.")
         entry.move_to(EntryState.ATTENTION if problems else EntryState.READY)
+        if is_repair:
+            comparing.screen_on(entry.contest)
     letters.entry_checked(entry, now=timezone.now())
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from uuid import UUID
 
 from django.db import IntegrityError, transaction
@@ -16,17 +16,15 @@ from analysis.jobs import requesting
 from contests import letters, queries
 from contests.entering.checking import CHECK_ENTRY
 from contests.entering.receipts import new_reference
-from contests.models import Contest, Entry
+from contests.models import Contest, Entry, Ruling
+from contests.models.contest import FORM_GRACE
+from contests.screening import repairing
 from contests.states import ENTRY_MOVES, EntryState
 
 BEING_CHECKED = (
     "An upload of yours is being checked at this moment. Wait until that is done, which takes a minute or "
     "two, or withdraw it; then send the next one."
 )
-
-
-FORM_GRACE = timedelta(minutes=30)
-"""How long after the close, grace included, the form may follow a file that arrived in time."""
 
 
 class EntryRefused(Exception):
@@ -40,11 +38,12 @@ def obstacle(
 
     `begun_at` is when the upload was opened, for one that is sent in parts.
     """
-    if not contest.accepts_entries(now, begun_at=begun_at):
-        return _not_open(contest, now)
+    asked = repairing.asked_of(contest, member)
+    if not contest.accepts_entries(now, begun_at=begun_at) and not (asked and asked.takes_a_repair(now)):
+        return _not_repairable(asked, now) if asked else _not_open(contest, now)
     if member.is_host:
         return "Hosts run the contests here and do not enter them. Use an account of your own as a member."
-    if contest.tier and not tiers.may_open(member, contest.tier, now):
+    if contest.tier and not asked and not tiers.may_open(member, contest.tier, now):
         return (
             f"This contest is for members of the tier “{contest.tier}” and above. "
             "Your account does not hold it now."
@@ -118,18 +117,25 @@ def _enter(
     except IntegrityError as exc:
         raise EntryRefused(BEING_CHECKED) from exc
     entry.moves.create(old_state="", new_state=EntryState.CHECKING, actor=member)
+    if (asked := repairing.asked_of(contest, member)) is not None:
+        repairing.deliver(asked, entry, now=now)
     requesting.request(CHECK_ENTRY, entry.pk)
     letters.entry_received(entry)
     return entry
 
 
-def moment_that_counts(contest: Contest, *, last_byte_at: datetime, now: datetime) -> datetime:
+def moment_that_counts(
+    contest: Contest, member: Member, *, last_byte_at: datetime, now: datetime
+) -> datetime:
     """When an upload sent ahead of its form arrived, as far as the contest goes.
 
-    The last byte decides, for nobody can change the file after it. Long after the close it does not: what was
-    left lying must not come in when others have stopped.
+    The last byte decides, for nobody can change the file after it. Long after the close, or after the window
+    of a repair that the member was asked for, it does not: what was left lying must not come in when others
+    have stopped.
     """
-    return last_byte_at if now < contest.grace_ends_at + FORM_GRACE else now
+    asked = repairing.asked_of(contest, member)
+    ends_at = asked.repair_until if asked else contest.grace_ends_at
+    return last_byte_at if now < ends_at + FORM_GRACE else now
 
 
 def made_of(upload_id: UUID, contest: Contest, member: Member) -> Entry | None:
@@ -168,6 +174,16 @@ def _locked(contest_id: int) -> Contest:
     if contest is None:
         raise EntryRefused("There is no such contest.")
     return contest
+
+
+def _not_repairable(asked: Ruling, now: datetime) -> str:
+    if asked.repair_id is not None:
+        return "You have sent a repaired file already, and one is taken. The host decides about your entry."
+    zone = asked.entry.contest.zone
+    return (
+        f"The window for a repaired file ended on {moment(asked.repair_until, zone)}; the server's clock "
+        f"said {moment(now, zone)}. Your entry stands as it is, and the host decides about it."
+    )
 
 
 def _not_open(contest: Contest, now: datetime) -> str:

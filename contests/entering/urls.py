@@ -12,6 +12,7 @@ urlpatterns = [
     path("entries/<slug:receipt>/status/", views.entry_status, name="entry_status"),
     path("entries/<slug:receipt>/receipt.txt", views.entry_receipt, name="entry_receipt"),
     path("entries/<slug:receipt>/file/", views.entry_file, name="entry_file"),
+    path("entries/<slug:receipt>/answer/", views.answer, name="answer_decision"),
     path("entries/<slug:receipt>/withdraw/", views.withdraw, name="withdraw"),
     path("<slug:slug>/", views.contest_page, name="contest"),
     path("<slug:slug>/dates.ics", views.dates, name="dates"),

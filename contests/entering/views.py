@@ -8,12 +8,12 @@ from typing import Any
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from academy.members.access import as_member
 from academy.members.models import Member
@@ -32,8 +32,11 @@ from contests.entering.checking import CHECK_ENTRY
 from contests.entering.forms import EntryForm, ReceiptForm
 from contests.entering.receipts import check_receipt, signed_receipt
 from contests.entering.submissions import EntryRefused
-from contests.models import Contest, Entry
+from contests.models import Contest, Entry, Ruling
 from contests.scoring.standing import METHOD
+from contests.screening import deciding, repairing
+from contests.screening.deciding import AnswerRefused
+from contests.screening.forms import AnswerForm
 from contests.states import EntryState
 
 
@@ -123,7 +126,7 @@ def _enter(contest: Contest, member: Member, filled: dict[str, Any], now: dateti
             return entry
         upload = resumable.finished(upload_id, member)
         begun_at = upload.opened_at
-        now = submissions.moment_that_counts(contest, last_byte_at=upload.finished_at, now=now)
+        now = submissions.moment_that_counts(contest, member, last_byte_at=upload.finished_at, now=now)
     if (refusal := submissions.obstacle(contest, member, now, begun_at=begun_at)) is not None:
         raise EntryRefused(refusal)
     return submissions.submit_entry(
@@ -144,6 +147,7 @@ def _upload_page(
     entries = queries.live_entries(contest, member)
     page = {
         "contest": contest,
+        "repair": _open_repair(contest, member),
         "form": form,
         "refusal": refusal,
         # Who has an upload under way since before the close finds the form, to end it within the grace.
@@ -172,7 +176,46 @@ def my_entries(request: HttpRequest) -> HttpResponse:
 @require_safe
 def entry_page(request: HttpRequest, receipt: str) -> HttpResponse:
     """The entrant's own page of one upload."""
-    return render(request, "contests/entering/entry.html", _status_of(request, receipt))
+    return _entry_page(request, receipt, AnswerForm())
+
+
+@login_required
+@never_cache
+@require_POST
+def answer(request: HttpRequest, receipt: str) -> HttpResponse:
+    """Keep the entrant's one answer to the host's last decision about an entry."""
+    last = access.own_entry(request.user, receipt).rulings.last()
+    if last is None:
+        raise Http404
+    form = AnswerForm(request.POST)
+    if form.is_valid():
+        try:
+            deciding.answer(last.pk, text=form.cleaned_data["answer"], now=timezone.now())
+        except AnswerRefused as exc:
+            form.add_error(None, str(exc))
+        else:
+            messages.success(request, "Your answer is kept; the host reads it.")
+            return redirect("contests:entry", receipt=receipt)
+    return _entry_page(request, receipt, form, status=422)
+
+
+def _entry_page(request: HttpRequest, receipt: str, form: AnswerForm, *, status: int = 200) -> HttpResponse:
+    page = _status_of(request, receipt)
+    entry, contest = page["entry"], page["contest"]
+    rulings = list(entry.rulings.select_related("repair").order_by("-pk"))
+    page |= {
+        "rulings": rulings,
+        "may_repair": bool(rulings) and _open_repair(contest, as_member(request.user)) == rulings[0],
+        "may_answer": bool(rulings) and deciding.why_not_answer(rulings[0], contest) is None,
+        "form": form,
+    }
+    return render(request, "contests/entering/entry.html", page, status=status)
+
+
+def _open_repair(contest: Contest, member: Member) -> Ruling | None:
+    """The repair that the member may send at this moment."""
+    asked = repairing.asked_of(contest, member)
+    return asked if asked is not None and asked.takes_a_repair(timezone.now()) else None
 
 
 @login_required

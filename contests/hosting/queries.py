@@ -13,6 +13,7 @@ from django.db.models import Count, Q, QuerySet, Sum
 from analysis.listening.models import ListeningCopy
 from analysis.measuring.measuring import kept_numbers
 from analysis.measuring.models import Measurement
+from contests.decisions import BY_ENTRANTS
 from contests.hosting.steps import Step, needs_of, steps_of
 from contests.hosting.tallies import Tally, tallies_of
 from contests.models import Contest, Decision, Entry, Judge, Round
@@ -58,9 +59,10 @@ class Desk:
 
 @dataclass(frozen=True)
 class LogLine:
-    """One line of the decision log, its details as pairs of words."""
+    """One line of the decision log: who, and its details as pairs of words."""
 
     decision: Decision
+    who: str
     details: list[tuple[str, str]]
 
 
@@ -129,7 +131,13 @@ def judges_at_work(contest: Contest, round_: Round | None) -> QuerySet[Judge]:
 def log_lines(contest: Contest) -> list[LogLine]:
     """The decision log, the latest line first."""
     lines = contest.decisions.select_related("actor").order_by("-number")
-    return [LogLine(line, list(_words_of(line.details.items()))) for line in lines]
+    return [LogLine(line, _who(line), list(_words_of(line.details.items()))) for line in lines]
+
+
+def _who(line: Decision) -> str:
+    if line.actor is not None:
+        return str(line.actor.name)
+    return "the entrant" if line.action in BY_ENTRANTS else "the timetable"
 
 
 def _words_of(details: Iterable[tuple[str, Any]]) -> Iterable[tuple[str, str]]:

@@ -17,6 +17,7 @@ from contests.drafting.checklist import missing_before_opening
 from contests.hosting.refusals import HostingRefused
 from contests.judging import assigning
 from contests.models import Contest, Entry, Round
+from contests.screening import repairing
 from contests.states import (
     ContestState,
     EntryState,
@@ -77,7 +78,7 @@ def prepare_round(contest_id: int, *, actor: Member, now: datetime) -> Round:
         raise HostingRefused("A round is prepared after the close.")
     if contest.rounds.exists():
         raise HostingRefused("The round is prepared already.")
-    entries = _entries_to_hear(contest)
+    entries = _entries_to_hear(contest, now)
     round_ = Round.objects.create(
         contest=contest,
         plan=_plan(contest, entries, now=now),
@@ -97,7 +98,7 @@ def prepare_again(contest_id: int, *, actor: Member, now: datetime) -> Round:
     """
     contest = _locked(contest_id)
     round_ = _round_in_preparation(contest)
-    entries = _entries_to_hear(contest)
+    entries = _entries_to_hear(contest, now)
     earlier = round_.plan
     assert earlier is not None
     round_.plan = _plan(contest, entries, shows_map=earlier.shows_map, now=now)
@@ -140,6 +141,7 @@ def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
     contest = _locked(contest_id)
     round_ = _round_in_preparation(contest)
     assert round_.plan is not None
+    _entries_to_hear(contest, now)  # refuses while anything is undecided
     ready = {entry.recording_id: entry for entry in assigning.entries_of_round(round_)}
     copies = list(round_.plan.copies.filter(recording__in=ready))
     if refused := [copy for copy in copies if copy.state == CopyState.REFUSED]:
@@ -208,13 +210,18 @@ def _round_in_preparation(contest: Contest) -> Round:
     return round_
 
 
-def _entries_to_hear(contest: Contest) -> list[Entry]:
+def _entries_to_hear(contest: Contest, now: datetime) -> list[Entry]:
     """All ready entries. Nothing may be undecided, or an entrant would be left out by accident."""
     if checking := contest.entries.filter(state=EntryState.CHECKING).count():
         raise HostingRefused(f"{_counted(checking, 'entry', 'entries')} still being checked.")
     if undecided := contest.entries.filter(state=EntryState.ATTENTION):
         names = ", ".join(entry.receipt for entry in undecided)
         raise HostingRefused(f"Decide first about the entries that need attention: {names}.")
+    if awaited := repairing.awaited(contest, now).select_related("entry"):
+        names = ", ".join(ruling.entry.receipt for ruling in awaited)
+        raise HostingRefused(
+            f"A repaired file may still come in for {names}. Wait for the end of its window, or decide anew."
+        )
     entries = list(contest.entries.filter(state=EntryState.READY).select_related("recording"))
     if not entries:
         raise HostingRefused("No entry is ready, so there is nothing to judge.")

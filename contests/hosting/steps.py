@@ -40,6 +40,16 @@ def needs_of(contest: Contest, tally: Tally, now: datetime) -> list[str]:
         )
     if tally.attention and contest.state in {ContestState.OPEN, ContestState.CLOSED}:
         needs.append(f"{_counted(tally.attention, 'entry needs', 'entries need')} your decision.")
+    if tally.noticed and contest.state in {ContestState.CLOSED, ContestState.JUDGING}:
+        needs.append(
+            f"Something was noticed about {_counted(tally.noticed, 'entry', 'entries')}: hear and decide, on "
+            "the page “Screening”."
+        )
+    if tally.answered and contest.state in {ContestState.CLOSED, ContestState.JUDGING}:
+        needs.append(
+            f"{_counted(tally.answered, 'decision', 'decisions')} about an entry: it was answered, or no "
+            "repaired file came. See the page “Screening”."
+        )
     if tally.copies_refused:
         needs.append(
             f"{_counted(tally.copies_refused, 'listening copy was', 'listening copies were')} refused."
@@ -127,6 +137,11 @@ def _prepare(tally: Tally) -> Step:
         hindrance = f"{_counted(tally.checking, 'entry is', 'entries are')} still being checked."
     elif tally.attention:
         hindrance = "Decide first about the entries that need attention."
+    elif tally.awaited:
+        hindrance = (
+            f"{_counted(tally.awaited, 'repaired file', 'repaired files')} may still come in. Wait, or "
+            "decide anew."
+        )
     elif not tally.ready:
         hindrance = "No entry is ready, so there is nothing to judge."
     elif not tally.judges:

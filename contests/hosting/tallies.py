@@ -12,8 +12,9 @@ from analysis.jobs.models import Job, JobState
 from analysis.listening.models import CopyState, ListeningCopy
 from analysis.listening.planning import MAKE_COPY
 from contests.entering.checking import CHECK_ENTRY
-from contests.models import Assignment, Contest, Entry, Judge, Round
-from contests.states import EntryState, HearingState, RoundState
+from contests.models import Assignment, Contest, Entry, Judge, Round, ScreenedEntry
+from contests.screening import repairing
+from contests.states import STANDING_ENTRY, EntryState, HearingState, RoundState, RulingKind
 
 
 @dataclass
@@ -27,6 +28,9 @@ class Tally:
     sheets: dict[str, int] = field(default_factory=dict)  # by state
     given_out: int = 0  # entries that somebody is to hear
     given_up: int = 0  # checks and copies that failed for good
+    noticed: int = 0  # entries about which something was noticed and nothing decided
+    answered: int = 0  # decisions that were answered, repairs that did not come or are not as asked
+    awaited: int = 0  # repaired files that may still come in
     fallen_away: int = 0  # hearings of an open round that nobody has taken over yet
 
     @property
@@ -136,6 +140,7 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
     _count_fallen_away(tallies, hearings)
     _count_copies(tallies)
     _count_given_up(tallies)
+    _count_rulings(tallies)
     return tallies
 
 
@@ -181,3 +186,20 @@ def _count_given_up(tallies: dict[int, Tally]) -> None:
     )
     for plan, number in copies.order_by().values_list("plan").annotate(Count("pk")):
         tallies[plans[plan]].given_up += number
+
+
+def _count_rulings(tallies: dict[int, Tally]) -> None:
+    """What screening and its decisions leave for the host to do."""
+    asking = ScreenedEntry.objects.filter(
+        screening__contest__in=tallies, asks=True, entry__state=EntryState.READY, entry__rulings__isnull=True
+    )
+    for contest, number in asking.order_by().values_list("screening__contest").annotate(Count("pk")):
+        tallies[contest].noticed = number
+    last = repairing.last_rulings(tallies).filter(entry__state__in=STANDING_ENTRY)
+    for contest, number in (
+        last.filter(repairing.HOSTS_TURN).order_by().values_list("entry__contest").annotate(Count("pk"))
+    ):
+        tallies[contest].answered = number
+    open_ = last.filter(kind=RulingKind.REPAIR, repair__isnull=True, lapsed_at__isnull=True)
+    for contest, number in open_.order_by().values_list("entry__contest").annotate(Count("pk")):
+        tallies[contest].awaited = number

@@ -17,6 +17,4 @@ urlpatterns = [
     path("<slug:slug>/panel/<int:judge_id>/conflict/", panel_views.conflict, name="host_conflict"),
     path("<slug:slug>/panel/<int:judge_id>/drop-out/", panel_views.drop_out, name="host_drop_out"),
     path("<slug:slug>/panel/<int:judge_id>/take-away/", panel_views.unseat, name="host_unseat"),
-    path("<slug:slug>/entries/<slug:receipt>/", views.entry, name="host_entry"),
-    path("<slug:slug>/entries/<slug:receipt>/file/", views.entry_file, name="host_entry_file"),
 ]

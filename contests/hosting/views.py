@@ -1,31 +1,27 @@
-"""The host's pages: every contest, one contest's desk, one entry, the match plan, the decision log."""
+"""The host's pages: every contest, one contest's desk, the match plan, the decision log."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import PurePath
-from typing import Any
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django.views.decorators.http import require_POST, require_safe
 
 from academy.members.access import as_member
 from academy.members.guards import hosts_page
 from academy.members.models import Member
-from analysis.intake.delivery import hand_out_recording
-from analysis.measuring.measuring import kept_measurement
 from contests import decisions
-from contests.hosting import access, queries, running, screening
-from contests.hosting.forms import ReasonForm, SeatForm
+from contests.hosting import access, queries, running, unblinding
+from contests.hosting.forms import SeatForm
 from contests.hosting.refusals import HostingRefused
 from contests.hosting.tallies import tallies_of
 from contests.judging import filling_up, panel
 from contests.judging.assigning import AssignRefused
-from contests.models import Contest, Entry
-from contests.states import ENTRY_MOVES, EntryState, RoundState
+from contests.models import Contest
+from contests.states import RoundState
 
 MUCH_LOWERED_DB = 6.0
 """Beyond this the whole round is heard so low that its host should know why. Common practice, no source."""
@@ -140,7 +136,7 @@ def names(request: HttpRequest, slug: str) -> HttpResponse:
     """Show the desk with names. Each showing is a request of its own, and recorded as such."""
     contest = access.hosted_contest(request.user, slug)
     try:
-        screening.show_names(
+        unblinding.show_names(
             contest.pk,
             actor=as_member(request.user),
             now=timezone.now(),
@@ -149,47 +145,6 @@ def names(request: HttpRequest, slug: str) -> HttpResponse:
     except HostingRefused as exc:
         return desk_page(request, contest, refusal=str(exc))
     return desk_page(request, contest, shows_names=True)
-
-
-@hosts_page
-@require_http_methods(["GET", "HEAD", "POST"])
-def entry(request: HttpRequest, slug: str, receipt: str) -> HttpResponse:
-    """One entry: what was found, what became of it, and the host's decision."""
-    contest = access.hosted_contest(request.user, slug)
-    found = access.entry_on_desk(contest, receipt)
-    form = ReasonForm(request.POST or None)
-    refusal = ""
-    if request.method == "POST" and form.is_valid():
-        services = {"accept": screening.accept_entry, "disqualify": screening.disqualify_entry}
-        service = services.get(request.POST.get("decision", ""))
-        if service is None:
-            raise Http404
-        try:
-            service(
-                found.pk,
-                actor=as_member(request.user),
-                now=timezone.now(),
-                reason=form.cleaned_data["reason"],
-            )
-        except HostingRefused as exc:
-            refusal = str(exc)
-            found.refresh_from_db()
-        else:
-            messages.success(request, f"Your decision about {receipt} is recorded.")
-            return redirect("contests:hosted", slug=slug)
-    page = _entry_page(contest, found) | {"form": form, "refusal": refusal}
-    status = 422 if request.method == "POST" else 200
-    return render(request, "contests/hosting/entry.html", page, status=status)
-
-
-@hosts_page
-@require_safe
-def entry_file(request: HttpRequest, slug: str, receipt: str) -> HttpResponseBase:
-    """The entry's own file for the host to hear, named by its receipt and not by its entrant."""
-    recording = access.entry_on_desk(access.hosted_contest(request.user, slug), receipt).recording
-    ending = PurePath(recording.original_name).suffix.lower()
-    name = receipt + (ending if ending in {".wav", ".flac"} else "")
-    return hand_out_recording(request, recording, filename=name)
 
 
 @hosts_page
@@ -253,17 +208,3 @@ def desk_page(
         "seat_form": seat_form or SeatForm(),
     }
     return render(request, "contests/hosting/desk.html", page, status=422 if refusal else status)
-
-
-def _entry_page(contest: Contest, found: Entry) -> dict[str, Any]:
-    moves = ENTRY_MOVES[EntryState(found.state)]
-    is_open_question = access.is_blind(contest)
-    return {
-        "contest": contest,
-        "entry": found,
-        "measurement": kept_measurement(found.recording),
-        "moves": [(move, EntryState(move.new_state).label) for move in found.moves.select_related("actor")],
-        "may_accept": is_open_question and EntryState.READY in moves and found.state != EntryState.CHECKING,
-        "may_disqualify": is_open_question and EntryState.DISQUALIFIED in moves,
-        "shows_names": not is_open_question,
-    }

@@ -70,7 +70,7 @@ def assign_round(of: Round, now: datetime, *, actor: Member | None = None) -> tu
         for hearing in _hearings(round_, judges[name], [entries[receipt] for receipt in order])
     )
     details = {"round": round_.number, "entries": len(entries), "loads": sorted(plan.loads.values())}
-    decisions.record(round_.contest, "assign hearings", actor=actor, now=now, details=details)
+    decisions.record(round_.contest, "hearings assigned", actor=actor, now=now, details=details)
     return plan.notes
 
 

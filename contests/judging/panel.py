@@ -39,7 +39,7 @@ def seat_judge(contest: Contest, member: Member, *, actor: Member, now: datetime
     except IntegrityError as exc:
         raise PanelRefused(f"{member} sits on this panel already.") from exc
     decisions.record(
-        contest, "seat judge", actor=actor, now=now, details={"judge": judge.pk, "member": member.pk}
+        contest, "judge seated", actor=actor, now=now, details={"judge": judge.pk, "member": member.pk}
     )
     return judge
 
@@ -60,5 +60,5 @@ def remove_judge(judge: Judge, *, actor: Member, now: datetime, reason: str) -> 
         )
     Assignment.objects.filter(round__contest=judge.contest_id, round__state=RoundState.PREPARING).delete()
     details = {"judge": judge.pk, "member": judge.member_id}
-    decisions.record(judge.contest, "remove judge", actor=actor, now=now, reason=reason, details=details)
+    decisions.record(judge.contest, "judge removed", actor=actor, now=now, reason=reason, details=details)
     judge.delete()

@@ -4,7 +4,7 @@ from contests.models.contest import Contest, Criterion, Handing, Prize, Sponsor
 from contests.models.entry import Entry, EntryMove
 from contests.models.judging import Assignment, Conflict, Judge, Round, Score, ScoreSheet
 from contests.models.result import Decision, Result, Standing
-from contests.models.screening import Likeness, ScreenedEntry, Screening
+from contests.models.screening import FindingBooth, Likeness, Ruling, ScreenedEntry, Screening
 
 __all__ = [
     "Assignment",
@@ -14,12 +14,14 @@ __all__ = [
     "Decision",
     "Entry",
     "EntryMove",
+    "FindingBooth",
     "Handing",
     "Judge",
     "Likeness",
     "Prize",
     "Result",
     "Round",
+    "Ruling",
     "Score",
     "ScoreSheet",
     "ScreenedEntry",

@@ -12,8 +12,15 @@ from academy.members.models import Tier
 from academy.packs.models import StemPack
 from contests.states import CONTEST_MOVES, ContestState, MoveNotAllowed, StateChanged
 
-TAKEN_ADDRESSES = frozenset({"entries", "hosting", "judging", "receipts", "results"})
-"""Addresses beside the contests' own, which no contest may be called by."""
+TAKEN_ADDRESSES = frozenset(
+    {"entries", "hear", "hosting", "judging", "new", "receipts", "results", "scorecards"}
+)
+"""Addresses beside the contests' own, in any room, which no contest may be called by."""
+
+FORM_GRACE = timedelta(minutes=30)
+"""How long after the close, grace included, or after a repair's window, the form may follow a file in
+time.
+"""
 
 
 def not_taken(slug: str) -> None:

@@ -245,6 +245,12 @@ def scorecard_of(result: Result) -> Scorecard:
     )
 
 
+def departs_from_standing(contest: Contest) -> bool:
+    """Whether any place of a decided contest is another than the frozen standing has, or has none there."""
+    computed = {int(row["entry"]): row["place"] for row in contest.standing.working["entries"]}
+    return any(result.place != computed.get(result.entry_id) for result in contest.results.all())
+
+
 def live_or_frozen(contest: Contest) -> tuple[Mapping[str, Any] | None, bool]:
     """The standing as plain data, and whether it is the frozen one; None without a submitted sheet.
 

@@ -198,6 +198,7 @@ def _standing_page(
         "form": form or (_places_form(contest, working) if working and _is_judged(contest) else None),
         "refusal": refusal,
         "decision": contest.decisions.filter(action="result decided").last() if is_frozen else None,
+        "departs": is_frozen and queries.departs_from_standing(contest),
     }
     return render(request, "contests/results/standing.html", page, status=status)
 
@@ -226,9 +227,7 @@ def _method(contest: Contest) -> dict[str, Any]:
         "summary": working["summary"],
         "n_judges": len(working["judges"]),
         "n_entries": contest.results.count(),
-        "departs": contest.decisions.filter(
-            action="result decided", details__departs_from_standing=True
-        ).exists(),
+        "departs": queries.departs_from_standing(contest),
         "signing_key": signing.short_form(signing.public_key()),
         "decided_line": contest.decisions.filter(action="result decided").last(),
     }

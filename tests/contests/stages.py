@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 import numpy as np
+from django.utils import timezone
 from numpy.typing import NDArray
 
 from academy.members.models import Member
@@ -16,11 +17,12 @@ from analysis.jobs import running as jobs
 from analysis.jobs.models import Job, JobState
 from analysis.measuring.measuring import measurement_of
 from contests.entering.receipts import new_reference
-from contests.hosting import running, screening
+from contests.hosting import running
 from contests.judging import sheets
 from contests.judging.drafts import Draft
 from contests.models import Assignment, Contest, Criterion, Entry, Judge, Round
 from contests.results import publishing
+from contests.screening import deciding
 from contests.states import ContestState, EntryState, HearingState, RoundState
 from tests import cast
 
@@ -202,13 +204,13 @@ def judged_by_table(table: Mapping[str, Mapping[str, float]]) -> tuple[Stage, di
 
 
 def run_all_jobs() -> None:
-    """Do every job that waits."""
-    for job in Job.objects.filter(state=JobState.QUEUED):
+    """Do every job that waits and whose time has come."""
+    for job in Job.objects.filter(state=JobState.QUEUED, run_after__lte=timezone.now()):
         assert jobs.run(job.pk), Job.objects.get(pk=job.pk).trouble
 
 
 def screening_line(stage: Stage) -> None:
     """One more line in the decision log."""
-    screening.disqualify_entry(
+    deciding.disqualify_entry(
         stage.entries[0].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other people's stems."
     )

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import pytest
+from django.utils import timezone
 
 from academy.letters import kinds, wishes
 from academy.letters.models import Letter
 from academy.letters.writing import words_of
-from contests import letters
+from analysis.jobs import running as jobs
+from analysis.jobs.models import Job
+from contests import decisions, letters
 from contests.drafting.changing import change_sheet
 from contests.entering.receipts import check_receipt
-from contests.hosting import screening
 from contests.models import Contest
 from contests.results import publishing
+from contests.screening import deciding
 from tests import cast
 from tests.contests import stages
 from tests.contests.entering.conftest import check, clock, contest, entrant, file_bytes, send  # noqa: F401
@@ -61,7 +64,7 @@ class TestEntry:
 class TestHost:
     def test_a_decision_is_told_with_its_reason(self):
         stage = stages.entered(entrants=["Ansa Merrow"])
-        screening.disqualify_entry(
+        deciding.disqualify_entry(
             stage.entries[0].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Foreign tracks <b>."
         )
         (letter,) = written(letters.ENTRY_DECIDED)
@@ -95,6 +98,28 @@ class TestResult:
         assert [letter.address for letter in told] == sorted(entry.member.email for entry in stage.entries)
         # The scorecard is behind the own sign-in; a letter can be read by others.
         assert not any("place" in letter.text.lower() for letter in told)
+
+    def test_a_worker_that_dies_among_thousands_loses_nothing_and_writes_to_nobody_twice(self, monkeypatch):
+        stage = stages.decided()
+        decision = decisions.record(stage.contest, "result published", actor=stage.host, now=AFTER_THE_CLOSE)
+        letters.tell_entrants(decision)
+        job = Job.objects.get(kind=letters.TELL_ENTRANTS)
+        to_entrant, told = letters._about, []
+
+        def dies_at_the_third(*about):
+            if len(told) == 2:
+                raise MemoryError
+            told.append(about)
+            to_entrant(*about)
+
+        monkeypatch.setattr(letters, "_about", dies_at_the_third)
+        assert not jobs.run(job.pk)
+        assert len(written(letters.RESULT_PUBLISHED)) == 2  # each was kept as it was written
+        monkeypatch.setattr(letters, "_about", to_entrant)
+        Job.objects.filter(pk=job.pk).update(run_after=timezone.now())
+        assert jobs.run(job.pk)
+        addresses = [letter.address for letter in written(letters.RESULT_PUBLISHED)]
+        assert addresses == sorted(entry.member.email for entry in stage.entries)
 
     def test_judges_are_told_how_much_and_by_when_and_no_name(self):
         stage = stages.judging()

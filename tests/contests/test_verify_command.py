@@ -8,10 +8,12 @@ import pytest
 from django.core.management import execute_from_command_line
 
 from analysis.intake import keeping
+from contests import decisions
 from contests.entering.receipts import signed_receipt
 from contests.models import Decision
 from tests import cast
 from tests.contests import stages
+from tests.contests.stages import AFTER_THE_CLOSE
 
 pytestmark = pytest.mark.django_db
 
@@ -71,6 +73,15 @@ class TestLogs:
         Decision.objects.filter(number=1).update(reason="Something else.")
         status, out, _ = run()
         assert (status, out) == (1, f"decision log of {stage.contest.slug}: line 1 does not follow\n")
+
+    def test_a_log_from_before_its_words_were_changed_still_holds(self, run):
+        """The hash covers a line as it was written; what a later version would write does not matter."""
+        stage = stages.entered()
+        for action in ("seat judge", "assign hearings", "remove judge", "judge removed"):
+            decisions.record(stage.contest, action, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert run()[0] == 0
+        Decision.objects.filter(action="seat judge").update(action="judge seated")
+        assert run()[0] == 1
 
 
 class TestReceipts:

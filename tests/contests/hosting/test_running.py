@@ -10,10 +10,11 @@ import pytest
 from analysis.intake import keeping
 from analysis.listening.models import CopyState, MatchPlan
 from analysis.listening.segments import segment_key
-from contests.hosting import running, screening
+from contests.hosting import running
 from contests.hosting.refusals import HostingRefused
 from contests.judging import panel
 from contests.models import Contest, Entry, Round
+from contests.screening import deciding
 from contests.states import ContestState, EntryState, RoundState
 from tests import cast
 from tests.contests import stages
@@ -134,7 +135,7 @@ class TestPrepareRound:
 
     def test_only_ready_entries_are_heard(self):
         stage = stages.closed()
-        screening.disqualify_entry(
+        deciding.disqualify_entry(
             stage.entries[0].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other stems."
         )
         running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
@@ -183,7 +184,7 @@ class TestPrepareAgain:
         running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
         assert stage.round.plan.limiting == culprit.recording
         assert stage.round.plan.level_lufs < -18.5
-        screening.disqualify_entry(culprit.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="A click.")
+        deciding.disqualify_entry(culprit.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="A click.")
         running.prepare_again(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
         assert stage.round.plan.level_lufs == -18.0
         assert {one.entry for one in stage.round.assignments.all()} == set(stage.entries)
@@ -191,9 +192,9 @@ class TestPrepareAgain:
     def test_it_takes_in_an_entry_that_came_back(self):
         stage = stages.closed()
         back = stage.entries[0]
-        screening.disqualify_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other stems.")
+        deciding.disqualify_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other stems.")
         running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
-        screening.accept_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="I was wrong.")
+        deciding.accept_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="I was wrong.")
         stages.run_all_jobs()
         with pytest.raises(HostingRefused, match=f"Nobody is to hear {back.receipt}"):
             running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
@@ -262,7 +263,7 @@ class TestOpenJudging:
         stages.run_all_jobs()
         with pytest.raises(HostingRefused, match=f"{silent.receipt}: The recording is silent"):
             running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
-        screening.disqualify_entry(silent.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Silent.")
+        deciding.disqualify_entry(silent.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Silent.")
         running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
 
     def test_a_changed_panel_needs_the_hearings_anew(self):
@@ -299,7 +300,7 @@ class TestCloseJudging:
     def test_sheets_about_disqualified_entries_are_not_missing(self):
         stage = stages.judging()
         for one in stage.entries:
-            screening.disqualify_entry(one.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="All wrong.")
+            deciding.disqualify_entry(one.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="All wrong.")
         running.close_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
         assert last_line(stage).details["missing_sheets"] == 0
 
@@ -322,7 +323,7 @@ class TestOneTransaction:
         with pytest.raises(RuntimeError):
             running.open_contest(other.pk, actor=stage.host, now=cast.NOW)
         with pytest.raises(RuntimeError):
-            screening.disqualify_entry(
+            deciding.disqualify_entry(
                 stage.entries[0].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Wrong."
             )
         other.refresh_from_db()

@@ -123,7 +123,7 @@ class TestAssignRound:
         round_, host = made(), cast.host()
         assign_round(round_, cast.NOW, actor=host)
         line = Decision.objects.get()
-        assert (line.action, line.actor) == ("assign hearings", host)
+        assert (line.action, line.actor) == ("hearings assigned", host)
         assert line.details == {"round": 1, "entries": 6, "loads": [3, 3, 3, 3]}
 
 

@@ -21,7 +21,7 @@ class TestSeatJudge:
         judge = panel.seat_judge(contest, member, actor=host, now=cast.NOW)
         assert list(contest.judges.all()) == [judge]
         line = Decision.objects.get()
-        assert (line.action, line.actor, line.decided_at) == ("seat judge", host, cast.NOW)
+        assert (line.action, line.actor, line.decided_at) == ("judge seated", host, cast.NOW)
         assert line.details == {"judge": judge.pk, "member": member.pk}
 
     def test_there_is_one_seat_a_judge(self) -> None:
@@ -65,7 +65,7 @@ class TestRemoveJudge:
         panel.remove_judge(judge, actor=cast.host(), now=cast.NOW, reason="Away in May.")
         assert not Judge.objects.exists()
         line = Decision.objects.get()
-        assert (line.action, line.reason) == ("remove judge", "Away in May.")
+        assert (line.action, line.reason) == ("judge removed", "Away in May.")
 
     def test_assignments_in_preparation_go_wholly(self) -> None:
         contest = cast.contest(state=ContestState.CLOSED)

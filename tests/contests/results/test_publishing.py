@@ -8,11 +8,11 @@ import json
 import pytest
 
 from contests import decisions
-from contests.hosting import screening
 from contests.models import Contest, Result, ScoreSheet
 from contests.models import Standing as FrozenStanding
 from contests.results import publishing, standings
 from contests.results.publishing import ResultRefused
+from contests.screening import deciding
 from contests.states import ContestState
 from tests import cast
 from tests.contests import stages
@@ -118,7 +118,7 @@ class TestDecideResult:
         )
         with pytest.raises(ResultRefused, match=stage.entries[1].receipt):
             decide(stage)
-        screening.disqualify_entry(
+        deciding.disqualify_entry(
             stage.entries[1].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Nobody came."
         )
         decide(stage)

@@ -6,10 +6,10 @@ import math
 
 import pytest
 
-from contests.hosting import screening
 from contests.models import Assignment, Criterion, ScoreSheet
 from contests.results import standings
 from contests.scoring.errors import SheetsRefused
+from contests.screening import deciding
 from contests.states import HearingState
 from tests.contests import stages
 from tests.contests.stages import AFTER_THE_CLOSE
@@ -99,7 +99,7 @@ class TestStandingOf:
         ScoreSheet.objects.filter(assignment=drafted).update(submitted_at=None)
         aside = Assignment.objects.get(entry=entries["E2"], judge=stage.judges[1])
         Assignment.objects.filter(pk=aside.pk).update(state=HearingState.STOOD_ASIDE)
-        screening.disqualify_entry(
+        deciding.disqualify_entry(
             entries["E4"].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other stems."
         )
         rows = rows_by_name(standings.standing_of(stage.contest), entries)

@@ -2,20 +2,33 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 import pytest
 import soxr
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
 from numpy.typing import NDArray
 
 from academy.packs.models import Stem
-from analysis.intake import keeping
+from analysis.intake import keeping, sealing
+from analysis.jobs import running as jobs
+from analysis.jobs.models import Job
+from analysis.listening.models import MatchPlan
+from contests.entering import submissions
 from contests.hosting import running
-from contests.models import Entry, Screening
-from contests.screening import comparing
+from contests.hosting.tallies import tallies_of
+from contests.models import Entry, Likeness, ScreenedEntry, Screening
+from contests.screening import comparing, deciding, findings, hearing
 from contests.screening.comparing import ScreeningRefused
 from contests.states import EntryState
 from tests import cast
 from tests.contests import stages
+from tests.contests.entering.conftest import file_bytes
+from tests.contests.hosting.conftest import signed_in
 from tests.contests.stages import AFTER_THE_CLOSE
 from tests.mixdowns import song
 
@@ -28,6 +41,7 @@ FADERS_DB = {
     "honest": (-3, 2, 0, -2, 3),
     "another": (2, -4, 1, 0, -2),
     "copied": (1, 3, -3, 2, -1),
+    "own": (4, -2, 2, -3, 1),
 }
 
 
@@ -40,12 +54,18 @@ def sounds() -> dict[str, NDArray[np.float64]]:
         for name, faders in FADERS_DB.items()
     }
     late = np.concatenate([np.zeros((480, 2)), 0.7 * mixes["copied"]])
+    elsewhere = np.repeat(song(5, SECONDS, rate_hz=RATE_HZ, seed=77)[4], 2, axis=1)[:, :2]
+    added = mixes["own"].copy()
+    added[4 * RATE_HZ : 10 * RATE_HZ] += 0.4 * elsewhere[4 * RATE_HZ : 10 * RATE_HZ]
     fast = soxr.resample(mixes["another"], 160, 147)
     return {
         **{f"stem {at}": stem.astype(np.float64) for at, stem in enumerate(stems)},
         **{name: np.asarray(mix, dtype=np.float64) for name, mix in mixes.items()},
         "late copy": late.astype(np.float64),
         "fast": np.asarray(fast, dtype=np.float64),
+        "added": added.astype(np.float64),
+        "turned": -mixes["another"].astype(np.float64),
+        "other song": 0.3 * np.repeat(sum(song(4, SECONDS, rate_hz=RATE_HZ, seed=50)[:3]), 2, axis=1)[:, :2],
     }
 
 
@@ -96,6 +116,67 @@ class TestScreening:
         assert lines[entries["ansa"]] == ""
         assert "export again" in lines[entries["bero"]]
 
+    def test_foreign_sound_a_late_start_a_turned_polarity_and_another_song_are_told(self, sounds):
+        stage, entries = closed(
+            sounds, ansa="honest", bero="added", ceri="late copy", dov="turned", edda="other song"
+        )
+        screened(stage)
+        titles = {who: [found.title for found in findings.of_entry(entry)] for who, entry in entries.items()}
+        assert titles == {
+            "ansa": [],
+            "bero": ["Not from the stems?"],
+            "ceri": ["Start"],
+            "dov": ["Polarity"],
+            "edda": ["Another song?"],
+        }
+        (foreign,) = findings.of_entry(entries["bero"])
+        assert {place.start_s for place in foreign.places} <= {2.048, 4.096, 6.144, 8.192}
+        assert "Listen at 0:0" in foreign.said
+        (start,) = findings.of_entry(entries["ceri"])
+        assert "starts 10\N{NO-BREAK SPACE}ms later" in start.said or "starts 10 ms later" in start.said
+        asked = stage.contest.screening.screened.filter(asks=True).values_list("entry", flat=True)
+        assert set(asked) == {entries["bero"].pk, entries["edda"].pk}
+        assert tallies_of([stage.contest])[stage.contest.pk].noticed == 2
+        assert not stage.contest.entries.exclude(state=EntryState.READY).exists()
+
+    def test_the_stems_are_read_once_for_a_whole_lot(self, sounds, monkeypatch):
+        made = []
+        reader = comparing.StemsReader
+        monkeypatch.setattr(comparing, "StemsReader", lambda paths: made.append(paths) or reader(paths))
+        stage, _ = closed(sounds, ansa="honest", bero="copied", ceri="another")
+        screened(stage)
+        assert len(made) == 1
+
+    def test_a_worker_that_dies_in_the_middle_of_a_lot_leaves_none_of_it_half_read(self, sounds, monkeypatch):
+        stage, _ = closed(sounds, ansa="honest", bero="added")
+        comparing.begin(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        job = Job.objects.get(kind=comparing.SCREEN_CONTEST)
+        with monkeypatch.context() as killing:
+            killing.setattr(comparing, "foreign_in", _dies)
+            assert not jobs.run(job.pk)
+        assert not stage.contest.screening.screened.exists()
+        Job.objects.filter(pk=job.pk).update(run_after=job.requested_at)
+        assert jobs.run(job.pk)
+        assert stage.contest.screening.screened.filter(foreign__isnull=False).count() == 2
+
+    def test_a_repaired_file_is_screened_beside_the_others(self, sounds):
+        stage, entries = closed(sounds, ansa="honest", bero="fast")
+        screened(stage)
+        until = AFTER_THE_CLOSE + timedelta(days=1)
+        asked = {"actor": stage.host, "now": AFTER_THE_CLOSE, "reason": "Too fast.", "until": until}
+        deciding.ask_for_repair(entries["bero"].pk, **asked)
+        repair = submissions.submit_entry(
+            contest_id=stage.contest.pk,
+            member=entries["bero"].member,
+            received=sealing.receive([file_bytes(sounds["honest"])], name="again.wav"),
+            now=AFTER_THE_CLOSE,
+        )
+        for _ in range(3):
+            stages.run_all_jobs()
+        assert Screening.objects.get().state == "done"
+        (found,) = findings.of_entry(repair)
+        assert (found.title, found.other) == ("Alike", entries["ansa"])
+
     def test_no_job_reads_more_than_its_share(self, sounds, monkeypatch):
         monkeypatch.setattr(comparing, "AT_A_TIME", 1)
         stage, _ = closed(sounds, ansa="honest", bero="copied")
@@ -125,7 +206,89 @@ class TestScreening:
         assert stage.contest.decisions.filter(action="entries screened").count() == 1
 
 
+def _dies(*args: object, **kwargs: object) -> None:
+    raise MemoryError
+
+
+class TestHearing:
+    @pytest.fixture
+    def pair(self, sounds):
+        """A copy and what it was made from, screened, with a booth about the copy."""
+        stage, entries = closed(sounds, ansa="copied", bero="late copy", ceri="honest")
+        screened(stage)
+        browser = signed_in(stage.host)
+        at = reverse("contests:host_entry", args=[stage.contest.slug, entries["bero"].receipt])
+        assert "Prepare the copies" in browser.get(at).content.decode()
+        assert browser.post(at + "prepare/").status_code == 302
+        assert "being prepared" in browser.get(at + "booth/").content.decode()
+        for _ in range(2):
+            stages.run_all_jobs()
+        return stage, entries, browser, at
+
+    def test_the_entry_its_look_alike_and_the_reference_are_heard_at_one_loudness(self, pair):
+        _, entries, browser, at = pair
+        booth = hearing.heard(entries["bero"], [])
+        assert booth.word == "ready"
+        assert [copy["name"] for copy in booth.booth_set["copies"]] == [
+            f"Entry {entries['bero'].receipt}",
+            f"Entry {entries['ansa'].receipt}",
+            "Reference mix",
+        ]
+        copies = list(entries["bero"].finding_booth.plan.copies.all())
+        assert all(copy.copy_lufs == pytest.approx(copy.plan.level_lufs, abs=0.1) for copy in copies)
+        assert "data-live-done" in browser.get(at + "booth/").content.decode()
+        assert "booth-set" in browser.get(at).content.decode()
+        segment = browser.get(booth.booth_set["copies"][0]["segments_url"] + "0")
+        assert (segment.status_code, segment["Content-Type"]) == (200, "audio/flac")
+
+    def test_nobody_else_hears_it(self, pair):
+        stage, entries, _, at = pair
+        segment = hearing.heard(entries["bero"], []).booth_set["copies"][0]["segments_url"] + "0"
+        judge = cast.judge(stage.contest).member
+        for who in (judge, entries["bero"].member, cast.member("Ilka Roe")):
+            browser = signed_in(who)
+            assert [browser.get(one).status_code for one in (segment, at, at + "booth/")] == [404] * 3
+            assert browser.post(at + "prepare/").status_code == 404
+        assert Client().get(segment).status_code == 302
+        assert signed_in(stage.host).get(at + "prepare/").status_code == 405
+
+    def test_a_copy_of_another_contest_is_not_there(self, pair):
+        _, entries, browser, _ = pair
+        copy = entries["bero"].finding_booth.plan.copies.first()
+        other = stages.closed(entrants=["Dov Halloran"])
+        address = reverse("contests:hear_finding", args=[other.contest.slug, copy.pk, 0])
+        assert browser.get(address).status_code == 404
+
+    def test_screening_anew_throws_the_set_away(self, pair):
+        stage, entries, _, _ = pair
+        plan = entries["bero"].finding_booth.plan
+        comparing.begin(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert hearing.heard(Entry.objects.get(pk=entries["bero"].pk), []).word == "none"
+        assert not MatchPlan.objects.filter(pk=plan.pk).exists()
+
+
 class TestPage:
+    def test_a_finding_is_decided_about_on_the_entry_s_page(self, sounds):
+        stage, entries = closed(sounds, ansa="copied", bero="late copy")
+        screened(stage)
+        browser = signed_in(stage.host)
+        overview = f"/contests/hosting/{stage.contest.slug}/screening/"
+        assert "to be decided" in browser.get(overview).content.decode()
+        at = reverse("contests:host_entry", args=[stage.contest.slug, entries["bero"].receipt])
+        page = browser.get(at).content.decode()
+        assert "The same mix, at another gain or start" in page
+        assert entries["ansa"].receipt in page
+        answer = browser.post(at, {"decision": "accept", "reason": "One session, two desks."})
+        assert answer.status_code == 302
+        ruling = entries["bero"].rulings.get()
+        assert ruling.kind == "accepted"
+        assert ruling.line.details["noticed"] == ["Alike", "Start"]
+        # The entrant learns what, never whose.
+        assert not any(entries["ansa"].receipt in said for said in ruling.found)
+        assert "accepted as it is" in browser.get(overview).content.decode()
+        # An accepted entry has nothing left to accept.
+        assert browser.post(at, {"decision": "accept", "reason": "Again."}).status_code == 422
+
     def test_the_host_begins_it_and_reads_what_was_found(self, sounds, client):
         stage, entries = closed(sounds, ansa="copied", bero="late copy")
         address = f"/contests/hosting/{stage.contest.slug}/screening/"
@@ -136,11 +299,34 @@ class TestPage:
         for _ in range(3):
             stages.run_all_jobs()
         page = client.get(address).content.decode()
-        assert "the same mix, at another gain or start" in page
+        assert "The same mix, at another gain or start" in page
         for entry in entries.values():
             assert entry.receipt in page
             assert entry.member.name not in page
         assert "data-live-done" in client.get(address + "findings/").content.decode()
+
+    def test_the_number_of_queries_does_not_grow_with_what_was_noticed(self):
+        stage = stages.closed()
+        first, *others = stage.entries
+        screening = Screening.objects.create(contest=stage.contest, begun_at=AFTER_THE_CLOSE, state="done")
+        browser = signed_in(stage.host)
+
+        def queries() -> int:
+            with CaptureQueriesContext(connection) as seen:
+                page = browser.get(f"/contests/hosting/{stage.contest.slug}/screening/").content.decode()
+            assert first.receipt in page
+            return len(seen)
+
+        def noticed(entry: Entry) -> None:
+            ScreenedEntry.objects.create(screening=screening, entry=entry, speed="Too fast.", asks=True)
+            Likeness.objects.create(screening=screening, entry=entry, kind="identical_audio", likeness=1.0)
+            deciding.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Heard it.")
+
+        noticed(first)
+        with_one = queries()
+        for entry in others:
+            noticed(entry)
+        assert queries() == with_one
 
     def test_nobody_else_finds_it(self, sounds, client):
         stage, entries = closed(sounds, ansa="honest")

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from contests.hosting import screening
 from contests.hosting.refusals import HostingRefused
 from contests.models import Entry
+from contests.screening import deciding
 from contests.states import EntryState
-from tests import cast
 from tests.contests import stages
 from tests.contests.stages import AFTER_THE_CLOSE
 
@@ -29,7 +28,7 @@ def put(entry: Entry, state: EntryState) -> Entry:
 class TestAcceptEntry:
     def test_it_takes_an_entry_that_needs_attention_and_keeps_the_reason_twice(self, stage):
         entry = put(stage.entries[0], EntryState.ATTENTION)
-        screening.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="No advantage.")
+        deciding.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="No advantage.")
         entry.refresh_from_db()
         assert entry.state == EntryState.READY
         move, line = entry.moves.get(), stage.contest.decisions.last()
@@ -39,31 +38,31 @@ class TestAcceptEntry:
 
     def test_it_takes_a_disqualification_back(self, stage):
         entry = put(stage.entries[0], EntryState.DISQUALIFIED)
-        screening.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="I was wrong.")
+        deciding.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="I was wrong.")
         entry.refresh_from_db()
         assert entry.state == EntryState.READY
 
     def test_an_entry_that_the_open_round_has_no_copy_of_stays_out(self):
         stage = stages.closed()
         entry = stage.entries[0]
-        screening.disqualify_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Wrong.")
+        deciding.disqualify_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Wrong.")
         stages.running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
         stages.run_all_jobs()
         stages.running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
         with pytest.raises(HostingRefused, match="nobody could hear it"):
-            screening.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Back.")
+            deciding.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Back.")
 
     def test_an_entry_that_was_heard_can_come_back_while_judges_are_at_work(self):
         stage = stages.judging()
         entry = stage.entries[0]
-        screening.disqualify_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Wrong.")
-        screening.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Not wrong.")
+        deciding.disqualify_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Wrong.")
+        deciding.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Not wrong.")
         entry.refresh_from_db()
         assert entry.state == EntryState.READY
 
 
 class TestRefusals:
-    @pytest.mark.parametrize("service", [screening.accept_entry, screening.disqualify_entry])
+    @pytest.mark.parametrize("service", [deciding.accept_entry, deciding.disqualify_entry])
     @pytest.mark.parametrize("reason", ["", " \t"])
     def test_no_decision_without_a_reason(self, stage, service, reason):
         entry = put(stage.entries[0], EntryState.ATTENTION)
@@ -78,7 +77,7 @@ class TestRefusals:
         lines = stage.contest.decisions.count()
         # An entry that is being checked has an arrow to ready, but it is the meter's and not the host's.
         with pytest.raises(HostingRefused, match=f"The entry is {EntryState(state).label}"):
-            screening.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Why not.")
+            deciding.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Why not.")
         entry.refresh_from_db()
         assert entry.state == state
         assert stage.contest.decisions.count() == lines
@@ -86,21 +85,6 @@ class TestRefusals:
     def test_nothing_changes_once_the_result_is_decided(self):
         stage = stages.decided()
         with pytest.raises(HostingRefused, match="result is decided"):
-            screening.disqualify_entry(
+            deciding.disqualify_entry(
                 stage.entries[0].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Late."
             )
-
-
-class TestShowNames:
-    def test_it_is_recorded_with_its_reason(self, stage):
-        screening.show_names(
-            stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="A relative of mine?"
-        )
-        line = stage.contest.decisions.last()
-        assert (line.action, line.actor, line.reason) == ("names shown", stage.host, "A relative of mine?")
-
-    def test_without_a_reason_it_is_refused(self, stage):
-        lines = stage.contest.decisions.count()
-        with pytest.raises(HostingRefused, match="Say why"):
-            screening.show_names(stage.contest.pk, actor=cast.host(), now=AFTER_THE_CLOSE, reason="")
-        assert stage.contest.decisions.count() == lines
