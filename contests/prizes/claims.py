@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 from contests.models import Award, Contest, Entry, Prize, Result
-from contests.results.queries import PlaceGroup, place_groups
+from contests.prizes.pool import carries
 from contests.states import HELD_AWARD, AwardState
 
 ENDED = (AwardState.DECLINED, AwardState.PASSED_ON)
@@ -35,12 +36,12 @@ class Claim:
 
 def claims_of(contest: Contest) -> list[Claim]:
     """Every prize of the contest, places first. Without results every place is held by nobody."""
-    groups = place_groups(contest)
+    results = list(contest.results.select_related("entry__member"))
     awards: dict[int, list[Award]] = {}
     for award in Award.objects.filter(prize__contest=contest).select_related("entry__member", "prize"):
         awards.setdefault(award.prize_id, []).append(award)
     return [
-        _claim(prize, groups, awards.get(prize.pk, []))
+        _claim(prize, results, awards.get(prize.pk, []))
         for prize in contest.prizes.select_related("sponsor", "contest")
     ]
 
@@ -50,10 +51,10 @@ def can_be_reached(entry: Entry) -> bool:
     return entry.member.is_active
 
 
-def _claim(prize: Prize, groups: list[PlaceGroup], awards: list[Award]) -> Claim:
+def _claim(prize: Prize, results: list[Result], awards: list[Award]) -> Claim:
     held = next((award for award in awards if award.state in HELD_AWARD), None)
     earlier = [award for award in awards if award.state in ENDED]
-    holders = [] if prize.place is None else _holders(prize.place, groups)
+    holders = [] if prize.place is None else _holders(prize.place, results)
     obstacle = "" if prize.place is None else _obstacle(prize.place, holders, earlier)
     return Claim(
         prize=prize,
@@ -65,11 +66,10 @@ def _claim(prize: Prize, groups: list[PlaceGroup], awards: list[Award]) -> Claim
     )
 
 
-def _holders(place: int, groups: list[PlaceGroup]) -> list[Result]:
+def _holders(prize_place: int, results: list[Result]) -> list[Result]:
     """The results that hold a place, or share a better one that swallows it."""
-    return next(
-        (group.results for group in groups if group.place <= place < group.place + len(group.results)), []
-    )
+    sharing = Counter(result.place for result in results)
+    return [one for one in results if carries(one.place, sharing[one.place], prize_place)]
 
 
 def _obstacle(place: int, holders: list[Result], earlier: list[Award]) -> str:
