@@ -16,6 +16,8 @@ from contests.models import Contest, Decision
 FIRST_HASH = "0" * 64
 CHANGED = "contest changed"
 """The action of lines about changes to a public contest; its page shows them to everybody."""
+PUBLISHED = "result published"
+"""The action of the line that ends the embargo."""
 
 Line = Mapping[str, Any]
 """One line of the log as plain JSON; see `as_line`."""

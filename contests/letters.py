@@ -1,7 +1,7 @@
 """The letters of the contests, one function each. Called in the transaction of what they tell.
 
-Until a result is published no letter names a place or a prize's winner, and none to a judge names an entrant. No
-letter holds a postal address, a code or a link that is itself a prize: letters are read by others.
+Until a result is published no letter names a place or a prize's winner, and none to a judge names an entrant.
+No letter holds a postal address, a code or a link that is itself a prize: letters are read by others.
 """
 
 from __future__ import annotations

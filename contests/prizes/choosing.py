@@ -31,9 +31,7 @@ def next_to_ask(contest: Contest) -> list[Entry]:
 
 
 @transaction.atomic
-def ask(
-    contest_id: int, receipt: str, *, days: int, actor: Member, now: datetime, reason: str = ""
-) -> Turn:
+def ask(contest_id: int, receipt: str, *, days: int, actor: Member, now: datetime, reason: str = "") -> Turn:
     """Ask one entry to choose within so many days. Out of order, or among equals, it needs a reason.
 
     Raises PrizeRefused while another one is asked, with nothing left to choose, for an entry that had its
@@ -50,7 +48,9 @@ def ask(
     if entry is None or hasattr(entry, "turn"):
         raise PrizeRefused("That entry has no place in the result, or had its turn.")
     if not can_be_reached(entry):
-        raise PrizeRefused("That entrant has left the site and cannot be asked. Ask another entry, and say why.")
+        raise PrizeRefused(
+            "That entrant has left the site and cannot be asked. Ask another entry, and say why."
+        )
     if next_to_ask(contest) != [entry]:
         reason = require_reason(
             reason, "Others share the place or come before. Say why this entry is asked now; it is recorded."

@@ -24,7 +24,9 @@ def erase_what_is_due(now: datetime) -> int:
     sent_at = Max("award__moves__moved_at", filter=Q(award__moves__new_state=AwardState.SENT))
     lines = PrivateLine.objects.annotate(sent_at=sent_at).annotate(
         # An empty side must not swallow the other: databases differ in what Greatest makes of null.
-        counted_from=Greatest("written_at", Coalesce("sent_at", F("written_at")), output_field=DateTimeField())
+        counted_from=Greatest(
+            "written_at", Coalesce("sent_at", F("written_at")), output_field=DateTimeField()
+        )
     )
     is_due = Q(counted_from__lte=now - timedelta(days=settings.PRIZE_ADDRESS_DAYS))
     due = lines.filter(is_due | ~Q(award__state__in=STILL_NEEDED)).values_list("pk", flat=True)

@@ -35,7 +35,9 @@ def give(prize_id: int, receipt: str, *, actor: Member, now: datetime, reason: s
     if claim.award is not None:
         raise PrizeRefused(f"“{prize}” is with {claim.award.entry.member.name} already. Pass it on first.")
     if prize.is_choice and contest.turns.filter(state=TurnState.ASKED).exists():
-        raise PrizeRefused("A winner is choosing among these prizes. Wait for the choice, or pass the turn on.")
+        raise PrizeRefused(
+            "A winner is choosing among these prizes. Wait for the choice, or pass the turn on."
+        )
     if not can_be_reached(entry):
         raise PrizeRefused("That entrant has left the site and cannot be told. Choose another entry.")
     if claim.entry != entry:

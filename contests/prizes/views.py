@@ -69,7 +69,7 @@ def answer(request: HttpRequest, receipt: str, award_id: int, act: str) -> HttpR
     award = access.own_award(entry, award_id)
     member, now = _member(request), timezone.now()
     address = request.POST.get("address", "")
-    form = AddressForm(request.POST)
+    form = AddressForm(request.POST, auto_id=f"address-{award.pk}-%s")
     if "address" in request.POST and not form.is_valid():
         return _page(request, entry, address_form=(award.pk, form))
     try:
@@ -105,7 +105,13 @@ def _page(
     is_asked = turn is not None and turn.state == TurnState.ASKED
     bad_award, bad_form = address_form or (None, None)
     outs = [
-        (out, bad_form if out.award.pk == bad_award else AddressForm(initial={"address": out.address or ""}))
+        (
+            out,
+            bad_form
+            if out.award.pk == bad_award
+            # Several forms may stand on the page, each with ids of its own.
+            else AddressForm(auto_id=f"address-{out.award.pk}-%s", initial={"address": out.address or ""}),
+        )
         for out in queries.hand_outs_of(entry)
     ]
     left = choosing.left_to_choose(entry.contest) if is_asked else []

@@ -92,7 +92,7 @@ def publish_result(contest_id: int, *, actor: Member | None, now: datetime) -> C
     details = {}
     if contest.publish_at is not None:
         details["was set for"] = contest.publish_at.astimezone(UTC).isoformat()
-    decision = decisions.record(contest, "result published", actor=actor, now=now, details=details)
+    decision = decisions.record(contest, decisions.PUBLISHED, actor=actor, now=now, details=details)
     letters.tell_entrants(decision)
     handing.tell_planned(contest, now=now)
     return contest
