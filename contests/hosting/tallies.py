@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from django.db.models import Count, Q, QuerySet
@@ -12,8 +13,16 @@ from analysis.jobs.models import Job, JobState
 from analysis.listening.models import CopyState, ListeningCopy
 from analysis.listening.planning import MAKE_COPY
 from contests.entering.checking import CHECK_ENTRY
-from contests.models import Assignment, Contest, Entry, Judge, Round
-from contests.states import EntryState, HearingState, RoundState
+from contests.models import Assignment, Award, Contest, Entry, Judge, Prize, Round, Turn
+from contests.states import (
+    HELD_AWARD,
+    AwardState,
+    ContestState,
+    EntryState,
+    HearingState,
+    RoundState,
+    TurnState,
+)
 
 
 @dataclass
@@ -28,6 +37,9 @@ class Tally:
     given_out: int = 0  # entries that somebody is to hear
     given_up: int = 0  # checks and copies that failed for good
     fallen_away: int = 0  # hearings of an open round that nobody has taken over yet
+    prizes_to_give: int = 0  # of a published contest, with nobody and not kept back
+    prizes_to_send: int = 0  # confirmed by their winners
+    answers_due: list[datetime] = field(default_factory=list)  # when winners are to have answered or chosen
 
     @property
     def checking(self) -> int:
@@ -136,6 +148,7 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
     _count_fallen_away(tallies, hearings)
     _count_copies(tallies)
     _count_given_up(tallies)
+    _count_prizes(tallies)
     return tallies
 
 
@@ -181,3 +194,22 @@ def _count_given_up(tallies: dict[int, Tally]) -> None:
     )
     for plan, number in copies.order_by().values_list("plan").annotate(Count("pk")):
         tallies[plans[plan]].given_up += number
+
+
+def _count_prizes(tallies: dict[int, Tally]) -> None:
+    published = Contest.objects.filter(pk__in=tallies, state=ContestState.PUBLISHED)
+    held = Award.objects.filter(state__in=HELD_AWARD)
+    free = Prize.objects.filter(contest__in=published, is_kept_back=False).exclude(awards__in=held)
+    for contest, number in free.order_by().values_list("contest").annotate(Count("pk")):
+        tallies[contest].prizes_to_give = number
+    waiting = Award.objects.filter(
+        prize__contest__in=published, state__in=[AwardState.TOLD, AwardState.CONFIRMED]
+    )
+    for contest, state, confirm_by in waiting.values_list("prize__contest", "state", "confirm_by"):
+        if state == AwardState.CONFIRMED:
+            tallies[contest].prizes_to_send += 1
+        elif confirm_by is not None:
+            tallies[contest].answers_due.append(confirm_by)
+    asked = Turn.objects.filter(contest__in=published, state=TurnState.ASKED)
+    for contest, choose_by in asked.values_list("contest", "choose_by"):
+        tallies[contest].answers_due.append(choose_by)

@@ -20,9 +20,9 @@ def entries_with_prizes(member: Member) -> QuerySet[Entry]:
 
 def own_prizes(person: Person, receipt: str) -> Entry:
     """The person's own entry that prizes go to. Raises Http404 for anybody else's, and for one without."""
-    entry = (
-        entries_with_prizes(person).filter(receipt=receipt).first() if isinstance(person, Member) else None
-    )
+    if not isinstance(person, Member):
+        raise Http404
+    entry = entries_with_prizes(person).filter(receipt=receipt).first()
     if entry is None:
         raise Http404
     return entry

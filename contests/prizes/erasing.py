@@ -8,7 +8,6 @@ from django.conf import settings
 from django.db.models import DateTimeField, F, Max, Q
 from django.db.models.functions import Coalesce, Greatest
 
-from academy.members.models import Member
 from contests.models import PrivateLine
 from contests.states import AwardState
 
@@ -32,8 +31,3 @@ def erase_what_is_due(now: datetime) -> int:
     due = lines.filter(is_due | ~Q(award__state__in=STILL_NEEDED)).values_list("pk", flat=True)
     number, _ = PrivateLine.objects.filter(pk__in=list(due)).delete()
     return number
-
-
-def erase_of(member: Member) -> None:
-    """Delete everything private about a member's prizes, for whoever leaves."""
-    PrivateLine.objects.filter(award__entry__member=member).delete()

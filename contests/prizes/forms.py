@@ -1,4 +1,4 @@
-"""The forms about prizes: the host gives, sends and passes on; winners choose, confirm and say that it came."""
+"""The forms about prizes: the host gives, sends and passes on; winners choose and say where to."""
 
 from __future__ import annotations
 
@@ -93,7 +93,8 @@ class AddressForm(forms.Form):
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]
         self.fields["address"].help_text = (
             "With name and country. Only you and the hosts of this site see it. It is erased once you say "
-            f"that the prize has arrived, and {settings.PRIZE_ADDRESS_DAYS} days after it was sent in any case."
+            f"that the prize has arrived, and {settings.PRIZE_ADDRESS_DAYS} days after it was sent in any "
+            "case."
         )
 
 

@@ -1,4 +1,4 @@
-"""Give prizes: those that a place names beyond doubt, and those about which the host decides with a reason."""
+"""Give prizes: those that a place names beyond doubt, and those that the host decides with a reason."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def give(prize_id: int, receipt: str, *, actor: Member, now: datetime, reason: s
 
 @transaction.atomic
 def give_by_place(contest_id: int, *, actor: Member, now: datetime) -> int:
-    """Give every prize that its place names beyond doubt; how many these were. The others wait for the host."""
+    """Give every prize whose place names one entry beyond doubt; how many these were. The others wait."""
     contest = locked(contest_id, *FROM_THE_DECISION, otherwise=NOT_DECIDED)
     given = 0
     for claim in claims_of(contest):
@@ -115,7 +115,7 @@ def _give(claim: Claim, entry: Entry, *, actor: Member, now: datetime, reason: s
 
 
 def hold(prize: Prize, entry: Entry, *, actor: Member, now: datetime) -> Award:
-    """Write the row and its first step. The database lets a prize have one holder; whoever is late is refused."""
+    """Write the row and its first step. A prize has one holder, by the database; whoever is late is refused."""
     try:
         with transaction.atomic():
             award = Award.objects.create(prize=prize, entry=entry, given_at=now)

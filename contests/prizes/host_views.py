@@ -159,7 +159,7 @@ def award(request: HttpRequest, slug: str, award_id: int) -> HttpResponse:
 
 
 def _act(request: HttpRequest, found: Award, name: str) -> str:
-    """Take the step of one button; the sentence that says so. Raises PrizeRefused, and Http404 for no step."""
+    """Take the step of one button and return the sentence that says so. Raises PrizeRefused and Http404."""
     host, now = host_of(request), timezone.now()
     if name == "send":
         handing.send(found.pk, actor=host, now=now, code=request.POST.get("code", ""))

@@ -110,7 +110,7 @@ def _waits(contest: Contest, claims: list[Claim], turns: list[Turn], now: dateti
         if award.state in {AwardState.PLANNED, AwardState.TOLD} and not can_be_reached(award.entry):
             waits.append(f"The winner of “{claim.prize}” has left the site. Pass it on.")
     waits += [
-        f"{turn.entry.member.name} was to choose by {moment(turn.choose_by, zone)}. Wait, or pass the turn on."
+        f"{turn.entry.member.name} was to choose by {moment(turn.choose_by, zone)}. Wait, or pass it on."
         for turn in turns
         if turn.state == TurnState.ASKED and turn.choose_by <= now
     ]

@@ -1,4 +1,4 @@
-"""Draw a certificate: one sheet of A4 at 300 dots an inch, as PNG or PDF. Words in, picture out; by Pillow."""
+"""Draw a certificate: one sheet of A4 at 300 dots an inch, as PNG or PDF, by Pillow. Words in, picture out."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def as_pdf(words: Certificate) -> bytes:
 
 
 def can_draw(text: str) -> bool:
-    """Whether the font has every letter of a text. Latin, Greek and Cyrillic it has; many scripts it has not."""
+    """Whether the font has every letter of a text: Latin, Greek and Cyrillic, but not many other scripts."""
     font = _font(40)
     missing = bytes(font.getmask(NO_CHARACTER))
     composed = unicodedata.normalize("NFC", text)
