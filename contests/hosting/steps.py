@@ -109,8 +109,8 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
         if now < contest.publish_at:
             return []
         return [
-            f"The result was to publish itself {moment(contest.publish_at, contest.zone)} and has not. Publish "
-            "it by hand, and ask the operator whether the worker’s beat runs."
+            f"The result was to publish itself {moment(contest.publish_at, contest.zone)} and has not. "
+            "Publish it by hand, and ask the operator whether the worker’s beat runs."
         ]
     if state == ContestState.DECIDED:
         return ["The result is decided. Look at its page as a visitor would, then publish it."]

@@ -199,7 +199,9 @@ def _count_given_up(tallies: dict[int, Tally]) -> None:
 def _count_prizes(tallies: dict[int, Tally]) -> None:
     published = Contest.objects.filter(pk__in=tallies, state=ContestState.PUBLISHED)
     held = Award.objects.filter(state__in=HELD_AWARD)
+    asked = Turn.objects.filter(contest__in=published, state=TurnState.ASKED)
     free = Prize.objects.filter(contest__in=published, is_kept_back=False).exclude(awards__in=held)
+    free = free.exclude(is_choice=True, contest__in=asked.values("contest"))  # these move by themselves
     for contest, number in free.order_by().values_list("contest").annotate(Count("pk")):
         tallies[contest].prizes_to_give = number
     waiting = Award.objects.filter(
@@ -210,6 +212,5 @@ def _count_prizes(tallies: dict[int, Tally]) -> None:
             tallies[contest].prizes_to_send += 1
         elif confirm_by is not None:
             tallies[contest].answers_due.append(confirm_by)
-    asked = Turn.objects.filter(contest__in=published, state=TurnState.ASKED)
     for contest, choose_by in asked.values_list("contest", "choose_by"):
         tallies[contest].answers_due.append(choose_by)

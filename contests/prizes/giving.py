@@ -115,7 +115,7 @@ def _give(claim: Claim, entry: Entry, *, actor: Member, now: datetime, reason: s
 
 
 def hold(prize: Prize, entry: Entry, *, actor: Member, now: datetime) -> Award:
-    """Write the row and its first step. A prize has one holder, by the database; whoever is late is refused."""
+    """Write the row and its first step. The database lets a prize have one holder."""
     try:
         with transaction.atomic():
             award = Award.objects.create(prize=prize, entry=entry, given_at=now)

@@ -25,9 +25,14 @@ def tell(award: Award, *, actor: Member | None, now: datetime) -> None:
 
 
 def tell_planned(contest: Contest, *, now: datetime) -> None:
-    """Tell every winner of a planned prize; part of publishing the result."""
+    """Tell every winner of a planned prize; part of publishing the result.
+
+    Of who has left meanwhile the prize stays planned, and the host's page says so.
+    """
     assert contest.state == ContestState.PUBLISHED
-    planned = Award.objects.filter(prize__contest=contest, state=AwardState.PLANNED)
+    planned = Award.objects.filter(
+        prize__contest=contest, state=AwardState.PLANNED, entry__member__is_active=True
+    )
     for award in planned.select_related("prize__contest", "entry__member"):
         tell(award, actor=None, now=now)
 

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from contests.models import Award, Contest, Prize
 from contests.queries import prizes_of, totals_per_currency
-from contests.states import HELD_AWARD
+from contests.states import HELD_AWARD, AwardState, ContestState
 
 
 @dataclass(frozen=True)
@@ -53,4 +53,6 @@ def carries(place: int, holders: int, prize_place: int) -> bool:
 
 def _holders(contest: Contest) -> dict[int, str]:
     held = Award.objects.filter(prize__contest=contest, state__in=HELD_AWARD)
+    if contest.state == ContestState.PUBLISHED:  # what is still planned then has a winner who left
+        held = held.exclude(state=AwardState.PLANNED)
     return dict(held.values_list("prize", "entry__member__name"))

@@ -114,7 +114,8 @@ def _waits(contest: Contest, claims: list[Claim], turns: list[Turn], now: dateti
         for turn in turns
         if turn.state == TurnState.ASKED and turn.choose_by <= now
     ]
-    if open_ones := sum(claim.is_open for claim in claims):
+    is_choosing = any(turn.state == TurnState.ASKED for turn in turns)
+    if open_ones := sum(claim.is_open and not (claim.prize.is_choice and is_choosing) for claim in claims):
         waits.append(f"{open_ones} prize{' is' if open_ones == 1 else 's are'} with nobody yet.")
     return waits
 

@@ -1,4 +1,4 @@
-"""Draw a certificate: one sheet of A4 at 300 dots an inch, as PNG or PDF, by Pillow. Words in, picture out."""
+"""Draw a certificate by Pillow: one sheet of A4 at 300 dots an inch, as PNG or PDF. Words in, picture out."""
 
 from __future__ import annotations
 
