@@ -31,8 +31,8 @@ CLOSING_DAY = timedelta(hours=20)
 CHECKED_AFTER = timedelta(seconds=20)
 """What a worker takes for one entry."""
 
-MOST_IMPROVED = "moorhen"
-"""Who gets the special prize: the entrant whose log-in the demo prints."""
+MOST_IMPROVED = "eggshell"
+"""Who gets the special prize of the published contest."""
 
 SHARE_OF_SHEETS_IN = 0.6
 """How far the judges of the contest that is being judged have come."""
