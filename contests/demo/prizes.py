@@ -9,9 +9,7 @@ from contests.models import Award, Contest
 from contests.prizes import choosing, giving, handing
 
 A_DAY = timedelta(days=1)
-WHY_IMPROVED = (
-    "By the criterion Dynamics: the last chorus opens now, as it did not in earlier contests."
-)
+WHY_IMPROVED = "By the criterion Dynamics: the last chorus opens now, as it did not in earlier contests."
 
 
 def plan(contest: Contest, *, host: Member) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from django.db import transaction
 
@@ -11,6 +11,7 @@ from contests import decisions, letters
 from contests.models import Award, Contest, Entry, Prize, Turn
 from contests.prizes import giving, handing
 from contests.prizes.claims import can_be_reached, claims_of
+from contests.prizes.deadlines import full_hour_after
 from contests.prizes.refusals import LOOK_AGAIN, NOT_ANY_MORE, PrizeRefused, locked, require_reason
 from contests.states import AwardState, ContestState, TurnState
 
@@ -110,7 +111,7 @@ def pass_turn_on(turn_id: int, *, actor: Member, now: datetime, reason: str) -> 
 
 def _ask(contest: Contest, entry: Entry, *, days: int, now: datetime) -> Turn:
     turn = Turn.objects.create(
-        contest=contest, entry=entry, days=days, asked_at=now, choose_by=now + timedelta(days=days)
+        contest=contest, entry=entry, days=days, asked_at=now, choose_by=full_hour_after(now, days)
     )
     letters.prize_choose(turn, now=now)
     return turn

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from django.conf import settings
 from django.db import transaction
@@ -10,6 +10,7 @@ from django.db import transaction
 from academy.members.models import Member
 from contests import decisions, letters
 from contests.models import Award, Contest, Handing, PrivateKind, PrivateLine
+from contests.prizes.deadlines import full_hour_after
 from contests.prizes.refusals import LOOK_AGAIN, NOT_ANY_MORE, PrizeRefused, locked, require_reason
 from contests.states import AwardState, ContestState
 
@@ -19,7 +20,7 @@ NOT_PUBLISHED = "Nobody is told of a prize before the result is published."
 def tell(award: Award, *, actor: Member | None, now: datetime) -> None:
     """Tell the winner by a letter, and until when an answer is asked for. Only after publication."""
     _move(award, AwardState.TOLD, actor=actor, now=now)
-    award.confirm_by = now + timedelta(days=settings.PRIZE_ANSWER_DAYS)
+    award.confirm_by = full_hour_after(now, settings.PRIZE_ANSWER_DAYS)
     award.save(update_fields=["confirm_by"])
     letters.prize_told(award, now=now)
 
@@ -118,7 +119,7 @@ def remind(award_id: int, *, actor: Member, now: datetime) -> Award:
     if award.state not in {AwardState.TOLD, AwardState.CONFIRMED}:
         raise PrizeRefused("There is nothing to remind of now.")
     if award.state == AwardState.TOLD:
-        award.confirm_by = now + timedelta(days=settings.PRIZE_ANSWER_DAYS)
+        award.confirm_by = full_hour_after(now, settings.PRIZE_ANSWER_DAYS)
         award.save(update_fields=["confirm_by"])
     details = {"prize": str(award.prize), "entry": award.entry.receipt}
     decisions.record(award.prize.contest, "winner reminded", actor=actor, now=now, details=details)

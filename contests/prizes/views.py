@@ -12,7 +12,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST, require_safe
 
 from academy.members.models import Member
-from contests.models import Entry
+from contests.models import Entry, Handing
 from contests.prizes import access, choosing, handing, queries
 from contests.prizes.forms import AddressForm, ChoiceForm
 from contests.prizes.refusals import PrizeRefused
@@ -121,6 +121,7 @@ def _page(
         "turn": turn,
         "is_asked": is_asked,
         "left": left,
+        "asks_address": any(prize.handing == Handing.SHIPPED for prize in left),
         "choice_form": choice_form or ChoiceForm(left),
         "hand_outs": outs,
         "days": queries.erased_after_days(),
