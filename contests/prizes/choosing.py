@@ -77,7 +77,7 @@ def choose(turn_id: int, prize_id: int, *, actor: Member, now: datetime, address
     _end(turn, TurnState.CHOSEN, actor=actor, now=now)
     award = giving.hold(prize, turn.entry, actor=actor, now=now)
     award.move_to(AwardState.TOLD, actor=None, now=now)
-    handing.confirm(award.pk, actor=actor, now=now, address=address)
+    award = handing.confirm(award.pk, actor=actor, now=now, address=address)
     after = next_to_ask(turn.contest)
     if left_to_choose(turn.contest) and len(after) == 1 and can_be_reached(after[0]):
         _ask(turn.contest, after[0], days=turn.days, now=now)
