@@ -123,7 +123,7 @@ def _prizes(tally: Tally, now: datetime) -> list[str]:
     if late := sum(due <= now for due in tally.answers_due):
         needs.append(f"{_counted(late, 'winner has', 'winners have')} not answered about a prize in time.")
     if tally.prizes_to_send:
-        needs.append(f"{_counted(tally.prizes_to_send, 'prize is', 'prizes are')} confirmed and still to be sent.")
+        needs.append(f"{_counted(tally.prizes_to_send, 'prize is', 'prizes are')} confirmed and not sent.")
     if tally.prizes_to_give:
         needs.append(f"{_counted(tally.prizes_to_give, 'prize is', 'prizes are')} with nobody yet.")
     return needs
