@@ -28,6 +28,7 @@ class PrizeInline(admin.TabularInline):
 
     model = Prize
     extra = 0
+    exclude = ("is_kept_back",)
 
 
 @admin.register(Contest)
@@ -35,6 +36,6 @@ class ContestAdmin(admin.ModelAdmin):
     """A draft is written here; its state moves on the host's desk only, where each step is recorded."""
 
     list_display = ("title", "state", "closes_at")
-    readonly_fields = ("state", "rules_version")
+    readonly_fields = ("state", "rules_version", "publish_at")
     prepopulated_fields = {"slug": ("title",)}
     inlines = (CriterionInline, SponsorInline, PrizeInline)

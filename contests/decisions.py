@@ -23,6 +23,8 @@ BY_ENTRANTS = frozenset({ENTRY_WITHDRAWN, REPAIR_DELIVERED, DECISION_ANSWERED})
 """What entrants did. Such a line has no actor and names a receipt: hosts read it while the contest is
 blind.
 """
+PUBLISHED = "result published"
+"""The action of the line that ends the embargo."""
 
 Line = Mapping[str, Any]
 """One line of the log as plain JSON; see `as_line`."""

@@ -12,6 +12,7 @@ from contests import decisions
 from contests.entering import submissions
 from contests.judging.access import own_hearings
 from contests.models import Entry
+from contests.prizes import departing
 from contests.states import STANDING_ENTRY, ContestState, EntryState, HearingState, StateChanged
 
 STAY, WITHDRAW = "stay", "withdraw"
@@ -23,7 +24,10 @@ def leaving(member: Member, now: datetime) -> Parting:
     """What entries are withdrawn, which ones the member decides about, and what stays for the record."""
     sorted_ = _sorted(member, now)
     return Parting(
-        lost=[f"Your entry to “{entry.contest}”: it is withdrawn." for entry in sorted_.to_withdraw],
+        lost=[
+            *(f"Your entry to “{entry.contest}”: it is withdrawn." for entry in sorted_.to_withdraw),
+            *departing.lost_by(member),
+        ],
         kept=_kept(member, sorted_),
         choices=[_choice(entry) for entry in sorted_.at_stake],
         obstacle=_hearings_left(member),
@@ -97,6 +101,7 @@ def _hearings_left(member: Member) -> str:
 
 
 def _carry_out(member: Member, found: _Sorted, answers: Mapping[str, str], now: datetime) -> None:
+    departing.let_go(member, now=now)
     for entry in found.to_withdraw:
         try:
             submissions.withdraw_entry(entry=entry, now=now)

@@ -1,6 +1,7 @@
 """The letters of the contests, one function each. Called in the transaction of what they tell.
 
-Until a result is published no letter names a place, and none to a judge names an entrant.
+Until a result is published no letter names a place or a prize's winner, and none to a judge names an entrant.
+No letter holds a postal address, a code or a link that is itself a prize: letters are read by others.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ from analysis.jobs import requesting
 from analysis.jobs.claiming import Claim
 from contests.decisions import CHANGED
 from contests.entering.receipts import signed_receipt
-from contests.models import Contest, Decision, Entry, Judge, Round, Ruling
-from contests.states import ANSWERABLE, STANDING_ENTRY, EntryState
+from contests.models import Award, Contest, Decision, Entry, Handing, Judge, Round, Ruling, Turn
+from contests.states import ANSWERABLE, STANDING_ENTRY, AwardState, EntryState
 
 PAGES = "contests/letters"
 TELL_ENTRANTS = "tell_entrants"
@@ -111,6 +112,45 @@ JUDGING_OPENED = announce(
         sample=SAMPLE | {"mixes": 12, "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC), "zone": "UTC"},
     )
 )
+PRIZE_SAMPLE = SAMPLE | {
+    "prize": "A loom of studio cables",
+    "link": "https://school.example/contests/prizes/7KQM-2WXA-D9FT/",
+    "until": datetime(2031, 5, 4, 17, 0, tzinfo=UTC),
+    "zone": "UTC",
+}
+PRIZE_TOLD = announce(
+    Kind(
+        name="prize-told",
+        title="A prize is yours",
+        subject="A prize of {contest} is yours",
+        templates=f"{PAGES}/prize_told",
+        why="the host of a contest gave you a prize",
+        is_essential=True,
+        sample=PRIZE_SAMPLE | {"is_shipped": True, "is_confirmed": False, "again": False},
+    )
+)
+PRIZE_CHOOSE = announce(
+    Kind(
+        name="prize-choose",
+        title="It is your turn to choose a prize",
+        subject="{contest}: choose your prize",
+        templates=f"{PAGES}/prize_choose",
+        why="your entry in a contest may choose a prize",
+        is_essential=True,
+        sample=PRIZE_SAMPLE,
+    )
+)
+PRIZE_SENT = announce(
+    Kind(
+        name="prize-sent",
+        title="Your prize is on its way",
+        subject="Your prize of {contest} is on its way",
+        templates=f"{PAGES}/prize_sent",
+        why="a prize that you confirmed was sent",
+        is_essential=True,
+        sample=PRIZE_SAMPLE | {"is_shipped": True},
+    )
+)
 
 
 def entry_received(entry: Entry) -> None:
@@ -156,6 +196,37 @@ def judging_opened(round_: Round, judges: Iterable[Judge], *, now: datetime) -> 
             "link": absolute(reverse("contests:desk", args=[contest.slug, round_.number])),
         }
         _to_member(JUDGING_OPENED, judge.member, context, now=now, key=f"{round_.pk} {judge.pk}")
+
+
+def prize_told(award: Award, *, now: datetime, again: bool = False) -> None:
+    """To the winner, that a prize waits for an answer. `again` writes it once more, once a day at most."""
+    words = {
+        "is_shipped": award.prize.handing == Handing.SHIPPED,
+        "is_confirmed": award.state == AwardState.CONFIRMED,
+        "until": award.confirm_by,
+        "again": again,
+    }
+    key = f"{award.pk} {now.date()}" if again else f"{award.pk}"
+    _to_winner(PRIZE_TOLD, award.entry, words | {"prize": str(award.prize)}, now=now, key=key)
+
+
+def prize_choose(turn: Turn, *, now: datetime) -> None:
+    """To the entrant whose turn it is, and until when."""
+    _to_winner(PRIZE_CHOOSE, turn.entry, {"until": turn.choose_by}, now=now, key="")
+
+
+def prize_sent(award: Award, *, now: datetime) -> None:
+    """To the winner, that it is on its way or waits on the page."""
+    words = {"prize": str(award.prize), "is_shipped": award.prize.handing == Handing.SHIPPED}
+    _to_winner(PRIZE_SENT, award.entry, words, now=now, key=f"{award.pk}")
+
+
+def _to_winner(kind: Kind, entry: Entry, words: Mapping[str, object], *, now: datetime, key: str) -> None:
+    page = {
+        "zone": entry.contest.zone,
+        "link": absolute(reverse("contests:own_prizes", args=[entry.receipt])),
+    }
+    _to_entrant(kind, entry, page | dict(words), now=now, key=key)
 
 
 def tell_entrants(decision: Decision) -> None:

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.db.models import QuerySet
 from django.urls import reverse
 
 from academy.letters.addresses import absolute
 from academy.members.models import Member
 from academy.members.own_data import Part
-from contests.models import Assignment, Entry
+from contests.models import Assignment, Award, Entry
 from contests.queries import entries_of
+from contests.states import ContestState
 
 
 def held(member: Member) -> Part | None:
-    """Entries with their receipts and histories, and what the member gave as a judge; None for neither."""
+    """Entries with their receipts and histories, prizes, and what the member gave as a judge; or None."""
     entries = list(entries_of(member).prefetch_related("moves", "rulings"))
     hearings = Assignment.objects.filter(judge__member=member, sheet__isnull=False).order_by("pk")
     sheets = list(
@@ -24,8 +26,12 @@ def held(member: Member) -> Part | None:
         return None
     return Part(
         "contests",
-        "your entries with their receipts, and what you wrote as a judge",
-        {"entries": [_entry(entry) for entry in entries], "score_sheets": [_sheet(one) for one in sheets]},
+        "your entries with their receipts, your prizes, and what you wrote as a judge",
+        {
+            "entries": [_entry(entry) for entry in entries],
+            "prizes": [_prize(award) for award in _prizes(member)],
+            "score_sheets": [_sheet(one) for one in sheets],
+        },
     )
 
 
@@ -60,6 +66,23 @@ def _entry(entry: Entry) -> dict[str, Any]:
             {"from": move.old_state, "to": move.new_state, "at": move.moved_at, "note": move.note}
             for move in entry.moves.all()
         ],
+    }
+
+
+def _prizes(member: Member) -> QuerySet[Award]:
+    """The member's prizes, none before the result is published: the file is a channel as any other."""
+    told = Award.objects.filter(entry__member=member, entry__contest__state=ContestState.PUBLISHED)
+    return told.select_related("prize__contest", "entry").prefetch_related("moves", "private_lines")
+
+
+def _prize(award: Award) -> dict[str, Any]:
+    return {
+        "contest": award.prize.contest.title,
+        "receipt": award.entry.receipt,
+        "prize": award.prize.title,
+        "state": award.get_state_display(),
+        "history": [{"to": move.new_state, "at": move.moved_at} for move in award.moves.all()],
+        "private": {line.get_kind_display(): line.text for line in award.private_lines.all()},
     }
 
 

@@ -15,6 +15,14 @@ A round: preparing -> judging -> closed.    A hearing: waiting -> submitted, or 
 What a host decides about an entry follows no drawing: accepted, to be repaired and disqualified may follow
 each other while the contest is closed or judged, each as a ruling of its own; the last one counts. An
 answered disqualification may be upheld.
+
+A prize that is handed out                  A turn to choose a prize
+
+  planned -> told -> confirmed -> sent -> received      asked -> chosen, declined, passed on
+     |        |          |
+     |        |          +-> declined (by the winner), passed on (by the host)
+     |        `-> declined, passed on
+     `-> passed on
 """
 
 from __future__ import annotations
@@ -82,6 +90,27 @@ ANSWERABLE = (RulingKind.REPAIR, RulingKind.DISQUALIFIED)
 """What takes something from an entrant may be answered, once."""
 
 
+class AwardState(models.TextChoices):
+    """How far one prize has come on its way to one entrant."""
+
+    PLANNED = "planned", "planned"
+    TOLD = "told", "told"
+    CONFIRMED = "confirmed", "confirmed"
+    SENT = "sent", "sent"
+    RECEIVED = "received", "received"
+    DECLINED = "declined", "declined"
+    PASSED_ON = "passed_on", "passed on"
+
+
+class TurnState(models.TextChoices):
+    """One winner's turn to choose among the prizes that are left."""
+
+    ASKED = "asked", "asked to choose"
+    CHOSEN = "chosen", "has chosen"
+    DECLINED = "declined", "wants none"
+    PASSED_ON = "passed_on", "passed on"
+
+
 CONTEST_MOVES: dict[ContestState, set[ContestState]] = {
     ContestState.DRAFT: {ContestState.OPEN},
     ContestState.OPEN: {ContestState.CLOSED},
@@ -116,6 +145,32 @@ ROUND_MOVES: dict[RoundState, set[RoundState]] = {
     RoundState.JUDGING: {RoundState.CLOSED},
     RoundState.CLOSED: set(),
 }
+
+AWARD_MOVES: dict[AwardState, set[AwardState]] = {
+    AwardState.PLANNED: {AwardState.TOLD, AwardState.PASSED_ON},
+    AwardState.TOLD: {AwardState.CONFIRMED, AwardState.DECLINED, AwardState.PASSED_ON},
+    AwardState.CONFIRMED: {AwardState.SENT, AwardState.DECLINED, AwardState.PASSED_ON},
+    AwardState.SENT: {AwardState.RECEIVED},
+    AwardState.RECEIVED: set(),
+    AwardState.DECLINED: set(),
+    AwardState.PASSED_ON: set(),
+}
+
+TURN_MOVES: dict[TurnState, set[TurnState]] = {
+    TurnState.ASKED: {TurnState.CHOSEN, TurnState.DECLINED, TurnState.PASSED_ON},
+    TurnState.CHOSEN: set(),
+    TurnState.DECLINED: set(),
+    TurnState.PASSED_ON: set(),
+}
+
+HELD_AWARD = (
+    AwardState.PLANNED,
+    AwardState.TOLD,
+    AwardState.CONFIRMED,
+    AwardState.SENT,
+    AwardState.RECEIVED,
+)
+"""A prize is with somebody, or on its way, in these states; with one entrant at most."""
 
 STANDING_ENTRY = (EntryState.READY, EntryState.ATTENTION, EntryState.DISQUALIFIED)
 """A member has at most one entry in these states, and at most one that is being checked."""

@@ -75,6 +75,7 @@ MEMBER_SECTIONS = [
     "contests.hosting.sections.hosting",
     "contests.judging.sections.judging",
     "contests.entering.sections.own_entries",
+    "contests.prizes.sections.own_prizes",
     "academy.practice.sections.practising",
 ]
 # Functions that put further lines on the page of a stem pack, for whoever may fetch it.
@@ -102,6 +103,9 @@ MEMBERSHIP_SECRETS = environment.shared_secrets("MEMBERSHIP_SECRETS")
 EMAIL_TIMEOUT = 20  # s; a mail server that hangs must not hold a worker
 # After so many minutes of listening the booth reminds of a rest; each listener may set another time.
 BOOTH_REST_AFTER_MIN = environment.whole_number("BOOTH_REST_AFTER_MIN", default=25)
+# Days that a winner has to answer; days after which a postal address or a code is erased, arrived or not.
+PRIZE_ANSWER_DAYS = environment.whole_number("PRIZE_ANSWER_DAYS", default=14)
+PRIZE_ADDRESS_DAYS = environment.whole_number("PRIZE_ADDRESS_DAYS", default=60)
 
 SERIALIZATION_MODULES = {"rows": "academy.config.backups.rows"}
 
@@ -199,6 +203,8 @@ CELERY_BEAT_SCHEDULE = {
     "sweep": {"task": "analysis.jobs.tasks.sweep", "schedule": 30.0},
     "sweep_letters": {"task": "academy.letters.tasks.sweep_letters", "schedule": 60.0},
     "sweep_members": {"task": "academy.members.tasks.sweep_members", "schedule": 3600.0},
+    "publish_due": {"task": "contests.tasks.publish_due", "schedule": 15.0},
+    "sweep_prizes": {"task": "contests.tasks.sweep_prizes", "schedule": 3600.0},
     "sweep_uploads": {"task": "analysis.intake.tasks.sweep_uploads", "schedule": 900.0},
 }
 

@@ -10,13 +10,13 @@ from zoneinfo import ZoneInfo
 from academy.members.models import Member, Tier
 from academy.packs.models import StemPack
 from analysis.intake import sealing
-from contests.demo import working
+from contests.demo import prizes, working
 from contests.demo.rendering import DemoAudio
 from contests.entering import submissions
 from contests.hosting import running
 from contests.judging import panel, sheets
 from contests.judging.drafts import Draft
-from contests.models import Assignment, Contest, Criterion, Entry, EntryMove, Prize, Sponsor
+from contests.models import Assignment, Contest, Criterion, Entry, EntryMove, Handing, Prize, Sponsor
 from contests.results import publishing
 from contests.screening import comparing, deciding
 from contests.states import STANDING_ENTRY, EntryState
@@ -30,6 +30,9 @@ CLOSING_DAY = timedelta(hours=20)
 
 CHECKED_AFTER = timedelta(seconds=20)
 """What a worker takes for one entry."""
+
+MOST_IMPROVED = "eggshell"
+"""Who gets the special prize of the published contest."""
 
 SHARE_OF_SHEETS_IN = 0.6
 """How far the judges of the contest that is being judged have come."""
@@ -105,6 +108,8 @@ def _announce(cast: Cast, said: Said) -> Contest:
             title=prize.title,
             value=prize.value,
             currency=prize.currency,
+            is_choice=prize.is_choice,
+            handing=Handing.DIGITAL if prize.is_digital else Handing.SHIPPED,
         )
     for key in said.judges:
         panel.seat_judge(contest, cast.people[key], actor=cast.host, now=contest.opens_at)
@@ -170,7 +175,16 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
     _fill_in(cast, said, contest, share=1.0, start=morning)
     running.close_judging(contest.pk, actor=cast.host, now=contest.judging_until)
     publishing.decide_result(contest.pk, actor=cast.host, now=contest.judging_until + timedelta(days=1))
-    publishing.publish_result(contest.pk, actor=cast.host, now=contest.announced_at)
+    prizes.plan(contest, host=cast.host)
+    publishing.set_publication(
+        contest.pk,
+        contest.announced_at,
+        actor=cast.host,
+        now=contest.judging_until + timedelta(days=1, hours=1),
+    )
+    publishing.publish_due(contest.announced_at, slug=contest.slug)
+    contest.refresh_from_db()
+    prizes.hand_out(contest, improved=cast.people[MOST_IMPROVED], host=cast.host, now=cast.now)
 
 
 def _inquire(cast: Cast, said: Inquiry, contest: Contest, *, morning: datetime) -> None:

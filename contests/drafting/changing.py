@@ -138,4 +138,4 @@ COPIED = (
 
 
 def _fields(line: Criterion | Sponsor | Prize) -> dict[str, object]:
-    return model_to_dict(line, exclude=["id", "contest", "sponsor"])
+    return model_to_dict(line, exclude=["id", "contest", "sponsor", "is_kept_back"])

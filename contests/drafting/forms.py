@@ -299,12 +299,22 @@ class SponsorForm(forms.ModelForm):
 
 
 class PrizeForm(forms.ModelForm):
-    """One prize: for a place, or a special one with a name of its own."""
+    """One prize: for a place, to be chosen, or a special one with a name of its own."""
 
     class Meta:
         model = Prize
-        fields: ClassVar = ["place", "special", "title", "sponsor", "value", "currency", "handing"]
+        fields: ClassVar = [
+            "place",
+            "is_choice",
+            "special",
+            "title",
+            "sponsor",
+            "value",
+            "currency",
+            "handing",
+        ]
         labels: ClassVar = {
+            "is_choice": "Or: winners choose among these in order of place, the first place first",
             "special": "Or what it is for",
             "title": "Prize",
             "sponsor": "Given by",
@@ -314,10 +324,12 @@ class PrizeForm(forms.ModelForm):
         help_texts: ClassVar = {"currency": "Three letters, as EUR or USD (ISO 4217)."}
 
     def clean(self) -> dict[str, Any]:
-        """For a place or for something, and a value only with its currency."""
+        """For a place, for a choice or for something, and a value only with its currency."""
         filled = super().clean() or {}
-        if bool(filled.get("place")) == bool(filled.get("special")):
-            self.add_error("place", "Give either a place or what the prize is for.")
+        if sum(bool(filled.get(name)) for name in ("place", "is_choice", "special")) != 1:
+            self.add_error(
+                "place", "Give either a place or that winners choose it or what it is for; only one of them."
+            )
         has_value, currency = filled.get("value") is not None, filled.get("currency", "").upper()
         if has_value and not ISO_4217.fullmatch(currency):
             self.add_error("currency", "A value needs its currency in three letters, as EUR.")

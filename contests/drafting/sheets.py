@@ -116,7 +116,7 @@ def _sponsors(contest: Contest) -> Words:
 def _prizes(contest: Contest) -> Words:
     said: Words = {}
     for prize in prizes_of(contest):
-        name = f"place {prize.place}" if prize.place else prize.special
+        name = prize.special or prize.is_for.lower()
         worth = f", {money(prize.value, prize.currency)}" if prize.value is not None else ""
         giver = f", given by {prize.sponsor}" if prize.sponsor else ""
         line = f"{prize.title}{worth}{giver}, {prize.get_handing_display()}"

@@ -33,11 +33,13 @@ from contests.entering.forms import EntryForm, ReceiptForm
 from contests.entering.receipts import check_receipt, signed_receipt
 from contests.entering.submissions import EntryRefused
 from contests.models import Contest, Entry, Ruling
+from contests.prizes.pool import pool_of
+from contests.results import publishing
 from contests.scoring.standing import METHOD
 from contests.screening import deciding, repairing
 from contests.screening.deciding import AnswerRefused
 from contests.screening.forms import AnswerForm
-from contests.states import EntryState
+from contests.states import ContestState, EntryState
 
 
 @require_safe
@@ -50,17 +52,16 @@ def contest_list(request: HttpRequest) -> HttpResponse:
 @require_safe
 def contest_page(request: HttpRequest, slug: str) -> HttpResponse:
     """All that is known of a contest before its result, and what this person can do next."""
-    contest = access.contest_for(request.user, slug)
     now = timezone.now()
-    prizes = queries.prizes_of(contest)
+    publishing.publish_due(now, slug=slug)
+    contest = access.contest_for(request.user, slug)
     page = {
         "contest": contest,
         "now": now,
         "stage": queries.stage_of(contest, now),
         "is_open": contest.accepts_entries(now),
         "rubric": queries.rubric_of(contest),
-        "prizes": prizes,
-        "totals": queries.totals_per_currency(prizes),
+        "pool": pool_of(contest, shows_winners=contest.state == ContestState.PUBLISHED),
         "sponsors": list(contest.sponsors.all()),
         "panel_size": contest.judges.count(),
         "method": METHOD,

@@ -113,9 +113,30 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
         return []
     if state == ContestState.JUDGING and tally.round_state == RoundState.CLOSED:
         return ["The judging is over. Look at the standing and decide the result."]
+    if state == ContestState.PUBLISHED:
+        return _prizes(tally, now)
+    if state == ContestState.DECIDED and contest.publish_at is not None:
+        if now < contest.publish_at:
+            return []
+        return [
+            f"The result was to publish itself {moment(contest.publish_at, contest.zone)} and has not. "
+            "Publish it by hand, and ask the operator whether the worker’s beat runs."
+        ]
     if state == ContestState.DECIDED:
         return ["The result is decided. Look at its page as a visitor would, then publish it."]
     return []
+
+
+def _prizes(tally: Tally, now: datetime) -> list[str]:
+    """What prizes wait for, once winners may know of them."""
+    needs = []
+    if late := sum(due <= now for due in tally.answers_due):
+        needs.append(f"{_counted(late, 'winner has', 'winners have')} not answered about a prize in time.")
+    if tally.prizes_to_send:
+        needs.append(f"{_counted(tally.prizes_to_send, 'prize is', 'prizes are')} confirmed and not sent.")
+    if tally.prizes_to_give:
+        needs.append(f"{_counted(tally.prizes_to_give, 'prize is', 'prizes are')} with nobody yet.")
+    return needs
 
 
 def _close(contest: Contest, now: datetime) -> Step:

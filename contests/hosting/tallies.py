@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from django.db.models import Count, Q, QuerySet
@@ -12,9 +13,19 @@ from analysis.jobs.models import Job, JobState
 from analysis.listening.models import CopyState, ListeningCopy
 from analysis.listening.planning import MAKE_COPY
 from contests.entering.checking import CHECK_ENTRY
-from contests.models import Assignment, Contest, Entry, Judge, Round, ScreenedEntry
+from contests.models import Assignment, Award, Contest, Entry, Judge, Prize, Round, ScreenedEntry, Turn
 from contests.screening import repairing
-from contests.states import STANDING_ENTRY, EntryState, HearingState, RoundState, RulingKind
+from contests.states import (
+    HELD_AWARD,
+    STANDING_ENTRY,
+    AwardState,
+    ContestState,
+    EntryState,
+    HearingState,
+    RoundState,
+    RulingKind,
+    TurnState,
+)
 
 
 @dataclass
@@ -32,6 +43,9 @@ class Tally:
     answered: int = 0  # decisions that were answered, repairs that did not come or are not as asked
     awaited: int = 0  # repaired files that may still come in
     fallen_away: int = 0  # hearings of an open round that nobody has taken over yet
+    prizes_to_give: int = 0  # of a published contest, with nobody and not kept back
+    prizes_to_send: int = 0  # confirmed by their winners
+    answers_due: list[datetime] = field(default_factory=list)  # when winners are to have answered or chosen
 
     @property
     def checking(self) -> int:
@@ -141,6 +155,7 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
     _count_copies(tallies)
     _count_given_up(tallies)
     _count_rulings(tallies)
+    _count_prizes(tallies)
     return tallies
 
 
@@ -203,3 +218,23 @@ def _count_rulings(tallies: dict[int, Tally]) -> None:
     open_ = last.filter(kind=RulingKind.REPAIR, repair__isnull=True, lapsed_at__isnull=True)
     for contest, number in open_.order_by().values_list("entry__contest").annotate(Count("pk")):
         tallies[contest].awaited = number
+
+
+def _count_prizes(tallies: dict[int, Tally]) -> None:
+    published = Contest.objects.filter(pk__in=tallies, state=ContestState.PUBLISHED)
+    held = Award.objects.filter(state__in=HELD_AWARD)
+    asked = Turn.objects.filter(contest__in=published, state=TurnState.ASKED)
+    free = Prize.objects.filter(contest__in=published, is_kept_back=False).exclude(awards__in=held)
+    free = free.exclude(is_choice=True, contest__in=asked.values("contest"))  # these move by themselves
+    for contest, number in free.order_by().values_list("contest").annotate(Count("pk")):
+        tallies[contest].prizes_to_give = number
+    waiting = Award.objects.filter(
+        prize__contest__in=published, state__in=[AwardState.TOLD, AwardState.CONFIRMED]
+    )
+    for contest, state, confirm_by in waiting.values_list("prize__contest", "state", "confirm_by"):
+        if state == AwardState.CONFIRMED:
+            tallies[contest].prizes_to_send += 1
+        elif confirm_by is not None:
+            tallies[contest].answers_due.append(confirm_by)
+    for contest, choose_by in asked.values_list("contest", "choose_by"):
+        tallies[contest].answers_due.append(choose_by)

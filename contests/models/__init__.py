@@ -3,11 +3,14 @@
 from contests.models.contest import Contest, Criterion, Handing, Prize, Sponsor
 from contests.models.entry import Entry, EntryMove
 from contests.models.judging import Assignment, Conflict, Judge, Round, Score, ScoreSheet
+from contests.models.prizes import Award, AwardMove, PrivateKind, PrivateLine, Turn
 from contests.models.result import Decision, Result, Standing
 from contests.models.screening import FindingBooth, Likeness, Ruling, ScreenedEntry, Screening
 
 __all__ = [
     "Assignment",
+    "Award",
+    "AwardMove",
     "Conflict",
     "Contest",
     "Criterion",
@@ -18,6 +21,8 @@ __all__ = [
     "Handing",
     "Judge",
     "Likeness",
+    "PrivateKind",
+    "PrivateLine",
     "Prize",
     "Result",
     "Round",
@@ -28,4 +33,5 @@ __all__ = [
     "Screening",
     "Sponsor",
     "Standing",
+    "Turn",
 ]

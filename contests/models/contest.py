@@ -13,7 +13,7 @@ from academy.packs.models import StemPack
 from contests.states import CONTEST_MOVES, ContestState, MoveNotAllowed, StateChanged
 
 TAKEN_ADDRESSES = frozenset(
-    {"entries", "hear", "hosting", "judging", "new", "receipts", "results", "scorecards"}
+    {"entries", "hear", "hosting", "judging", "new", "prizes", "receipts", "results", "scorecards"}
 )
 """Addresses beside the contests' own, in any room, which no contest may be called by."""
 
@@ -50,6 +50,7 @@ class Contest(models.Model):
     closes_at = models.DateTimeField()
     judging_until = models.DateTimeField()
     announced_at = models.DateTimeField()
+    publish_at = models.DateTimeField(null=True, blank=True)  # when the decided result publishes itself
     # An upload begun before the close may end so much later.
     grace_minutes = models.PositiveSmallIntegerField(default=0)
 
@@ -159,21 +160,30 @@ class Handing(models.TextChoices):
 
 
 class Prize(models.Model):
-    """One prize: for a place, or a special one with a name."""
+    """One prize: for a place, to be chosen by winners in order of place, or a special one with a name."""
 
     contest = models.ForeignKey(Contest, on_delete=models.CASCADE, related_name="prizes")
     sponsor = models.ForeignKey(
         Sponsor, on_delete=models.PROTECT, null=True, blank=True, related_name="prizes"
     )
     place = models.PositiveSmallIntegerField(null=True, blank=True)
+    is_choice = models.BooleanField(default=False)  # winners choose among these, the first place first
     special = models.CharField(max_length=100, blank=True)
     title = models.CharField(max_length=160)
     value = models.DecimalField(max_digits=10, decimal_places=2, null=True, blank=True)
     currency = models.CharField(max_length=3, blank=True)  # ISO 4217
     handing = models.CharField(max_length=10, choices=Handing, default=Handing.DIGITAL)
+    is_kept_back = models.BooleanField(default=False)  # the host gives it to nobody; the log says why
 
     class Meta:
-        ordering = [models.F("place").asc(nulls_last=True), "pk"]
+        ordering = [models.F("place").asc(nulls_last=True), "-is_choice", "pk"]
 
     def __str__(self) -> str:
         return self.title
+
+    @property
+    def is_for(self) -> str:
+        """What it goes by, in words: a place, a choice, or the name of a special prize."""
+        if self.place is not None:
+            return f"Place {self.place}"
+        return "To be chosen" if self.is_choice else self.special

@@ -37,8 +37,20 @@ def own_scorecard(person: Person, receipt: str) -> Result:
     if not isinstance(person, Member):
         raise Http404
     result = (
-        Result.objects.select_related("contest", "entry__recording")
+        Result.objects.select_related("contest", "entry__recording", "entry__member")
         .filter(entry__receipt=receipt, entry__member=person, contest__state=ContestState.PUBLISHED)
+        .first()
+    )
+    if result is None:
+        raise Http404
+    return result
+
+
+def published_result(receipt: str) -> Result:
+    """The published result of an entry by its receipt, for whoever checks a certificate. Raises Http404."""
+    result = (
+        Result.objects.select_related("contest", "entry__member")
+        .filter(entry__receipt=receipt, contest__state=ContestState.PUBLISHED)
         .first()
     )
     if result is None:

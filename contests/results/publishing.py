@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 
 from django.db import transaction
 
 from academy.members.models import Member
+from academy.templatetags.audio_text import moment
 from contests import decisions, letters
 from contests.models import Contest, Result
 from contests.models import Standing as FrozenStanding
+from contests.prizes import handing
 from contests.results import standings
 from contests.scoring.errors import SheetsRefused
 from contests.scoring.standing import Standing
@@ -76,15 +78,82 @@ def decide_result(
 
 
 @transaction.atomic
-def publish_result(contest_id: int, *, actor: Member, now: datetime) -> Contest:
-    """Make the decided result and the scorecards visible. Publishing again changes nothing."""
+def publish_result(contest_id: int, *, actor: Member | None, now: datetime) -> Contest:
+    """Make the decided result and the scorecards visible, and tell entrants and winners of prizes.
+
+    Publishing again changes nothing. `actor` is None for the timetable.
+    """
     contest = Contest.objects.select_for_update().get(pk=contest_id)
     if contest.state == ContestState.PUBLISHED:
         return contest
     if contest.state != ContestState.DECIDED:
         raise ResultRefused("Decide the result first; then it can be published.")
     _move(contest, ContestState.PUBLISHED)
-    letters.tell_entrants(decisions.record(contest, "result published", actor=actor, now=now))
+    details = {}
+    if contest.publish_at is not None:
+        details["was set for"] = contest.publish_at.astimezone(UTC).isoformat()
+    decision = decisions.record(contest, decisions.PUBLISHED, actor=actor, now=now, details=details)
+    letters.tell_entrants(decision)
+    handing.tell_planned(contest, now=now)
+    return contest
+
+
+@transaction.atomic
+def set_publication(contest_id: int, at: datetime, *, actor: Member, now: datetime) -> Contest:
+    """Have the decided result publish itself at a moment. Setting it again moves it.
+
+    Raises ResultRefused before the decision, after publication, and for a moment that is not to come.
+    """
+    contest = _decided(contest_id)
+    if at <= now:
+        raise ResultRefused(
+            f"It is {moment(now, contest.zone)} already. Set a later moment, or publish the result now."
+        )
+    contest.publish_at = at
+    contest.save(update_fields=["publish_at"])
+    details = {"at": moment(at, contest.zone)}
+    decisions.record(contest, "publication set", actor=actor, now=now, details=details)
+    return contest
+
+
+@transaction.atomic
+def cancel_publication(contest_id: int, *, actor: Member, now: datetime) -> Contest:
+    """Take the moment back: the result waits until it is published by hand, or a moment is set anew."""
+    contest = _decided(contest_id)
+    if contest.publish_at is None:
+        return contest
+    details = {"was set for": moment(contest.publish_at, contest.zone)}
+    contest.publish_at = None
+    contest.save(update_fields=["publish_at"])
+    decisions.record(contest, "publication cancelled", actor=actor, now=now, details=details)
+    return contest
+
+
+def publish_due(now: datetime, *, slug: str | None = None) -> int:
+    """Publish every decided result whose moment has come, or the one under an address; how many these were.
+
+    The beat asks every quarter of a minute, and so do the contest's own pages, so that whoever looks at the
+    announced second finds it. Each is asked for again under its lock: a moment that was moved or taken back
+    meanwhile holds, and of two callers one publishes.
+    """
+    due = Contest.objects.filter(state=ContestState.DECIDED, publish_at__lte=now)
+    if slug is not None:
+        due = due.filter(slug=slug)
+    published = 0
+    for contest_id in list(due.values_list("pk", flat=True)):
+        with transaction.atomic():
+            if due.select_for_update().filter(pk=contest_id).exists():
+                publish_result(contest_id, actor=None, now=now)
+                published += 1
+    return published
+
+
+def _decided(contest_id: int) -> Contest:
+    contest = Contest.objects.select_for_update().get(pk=contest_id)
+    if contest.state == ContestState.PUBLISHED:
+        raise ResultRefused("The result is published already.")
+    if contest.state != ContestState.DECIDED:
+        raise ResultRefused("Decide the result first; then the moment of its publication can be set.")
     return contest
 
 

@@ -7,15 +7,21 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from django.conf import settings
 from django.urls import reverse
 
+from academy.letters.addresses import absolute
+from academy.templatetags.audio_text import moment
 from analysis.listening import booth
 from analysis.listening.models import ListeningCopy, MatchPlan
 from contests import queries
+from contests.decisions import PUBLISHED
 from contests.judging.assigning import letters
-from contests.models import Assignment, Contest, Criterion, Entry, Judge, Prize, Result
+from contests.models import Assignment, Contest, Criterion, Entry, Judge, Result
+from contests.prizes.pool import Pool, PooledPrize, carries
 from contests.results import standings, words
 from contests.results.access import HEARD_PLACES
+from contests.results.certificates import Certificate
 from contests.results.field import Field, field_of
 from contests.states import HearingState
 
@@ -55,7 +61,7 @@ class PlaceGroup:
 
     place: int
     results: list[Result]
-    prizes: list[Prize]
+    prizes: list[PooledPrize]
 
     @property
     def is_shared(self) -> bool:
@@ -134,9 +140,12 @@ def _ladder_words(tie: Mapping[str, Any], entries: Mapping[str, Entry]) -> str:
     return f"Place {tie['place']} is shared; the ladder would put {order}. Applying it is your decision."
 
 
-def place_groups(contest: Contest) -> list[PlaceGroup]:
-    """The decided places, best first, with names. A shared one carries the prizes of all it swallows."""
-    prizes = [(prize.place, prize) for prize in queries.prizes_of(contest) if prize.place is not None]
+def place_groups(contest: Contest, pool: Pool | None = None) -> list[PlaceGroup]:
+    """The decided places, best first, with names. A shared one carries the prizes of all it swallows.
+
+    Without a pool the groups carry no prizes.
+    """
+    prizes = pool.by_place if pool else []
     groups: dict[int, list[Result]] = {}
     for result in contest.results.select_related("entry__member"):
         groups.setdefault(result.place, []).append(result)
@@ -144,15 +153,10 @@ def place_groups(contest: Contest) -> list[PlaceGroup]:
         PlaceGroup(
             place=place,
             results=sorted(results, key=lambda result: result.entry.member.name),
-            prizes=[prize for its_place, prize in prizes if place <= its_place < place + len(results)],
+            prizes=[one for one in prizes if carries(place, len(results), one.prize.place or 0)],
         )
         for place, results in sorted(groups.items())
     ]
-
-
-def special_prizes(contest: Contest) -> list[Prize]:
-    """Prizes that go with no place."""
-    return [prize for prize in queries.prizes_of(contest) if prize.place is None]
 
 
 def winners(groups: Iterable[PlaceGroup]) -> list[Result]:
@@ -249,6 +253,23 @@ def departs_from_standing(contest: Contest) -> bool:
     """Whether any place of a decided contest is another than the frozen standing has, or has none there."""
     computed = {int(row["entry"]): row["place"] for row in contest.standing.working["entries"]}
     return any(result.place != computed.get(result.entry_id) for result in contest.results.all())
+
+
+def certificate_of(result: Result, *, with_place: bool) -> Certificate:
+    """What the certificate of one published result says: its place, or only that the entrant took part."""
+    contest = result.contest
+    number = contest.results.count()
+    published = contest.decisions.filter(action=PUBLISHED).last()
+    return Certificate(
+        site=settings.SITE_NAME,
+        contest=contest.title,
+        name=result.entry.member.name,
+        place=str(result.place) if with_place else "",
+        of_entries=f"{number} entr{'y' if number == 1 else 'ies'}",
+        published=moment(published.decided_at if published else None, contest.zone),
+        reference=result.entry.receipt,
+        check_address=absolute(reverse("contests:certificate_check", args=[result.entry.receipt])),
+    )
 
 
 def live_or_frozen(contest: Contest) -> tuple[Mapping[str, Any] | None, bool]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from django.contrib import messages
@@ -19,15 +19,26 @@ from analysis.listening import segments
 from contests import signing
 from contests.hosting.access import hosted_contest
 from contests.models import Contest
+from contests.prizes.access import entries_with_prizes
+from contests.prizes.pool import pool_of
 from contests.queries import rubric_of
 from contests.results import access, publishing, queries, standings
+from contests.results.certificates import Certificate, as_pdf, as_png
 from contests.results.doubts import doubts_of
 from contests.results.exporting import export_of
-from contests.results.forms import KEEP_AT_FIRST, CutLineForm, PlacesForm
+from contests.results.forms import KEEP_AT_FIRST, CutLineForm, PlacesForm, PublicationForm
 from contests.results.publishing import ResultRefused
 from contests.results.tables import standings_csv
 from contests.scoring.errors import SheetsRefused
 from contests.states import ContestState, EntryState, RoundState
+
+PLACE, PART = "place", "part"
+"""The two kinds of certificate: with the place, or only that somebody took part."""
+SHEETS: Mapping[str, tuple[Callable[[Certificate], bytes], str]] = {
+    "png": (as_png, "image/png"),
+    "pdf": (as_pdf, "application/pdf"),
+}
+"""How a sheet is drawn by the ending of its address, and its media type."""
 
 
 @hosts_page
@@ -123,24 +134,63 @@ def publish(request: HttpRequest, slug: str) -> HttpResponse:
     return redirect("contests:result", slug=slug)
 
 
+@hosts_page
+@require_POST
+def schedule(request: HttpRequest, slug: str) -> HttpResponse:
+    """Set the moment at which the decided result publishes itself, or take it back."""
+    contest = hosted_contest(request.user, slug)
+    if contest.state not in {ContestState.DECIDED, ContestState.PUBLISHED}:
+        raise Http404
+    form = PublicationForm(contest, request.POST)
+    try:
+        if request.POST.get("act") == "cancel":
+            publishing.cancel_publication(contest.pk, actor=as_member(request.user), now=timezone.now())
+            messages.success(request, "The result waits; it is not published by itself.")
+            return redirect("contests:result", slug=slug)
+        if not form.is_valid():
+            return _result_page(request, contest, form=form, status=422)
+        publishing.set_publication(
+            contest.pk, form.cleaned_data["at"], actor=as_member(request.user), now=timezone.now()
+        )
+    except ResultRefused as exc:
+        return _result_page(request, contest, form=form, refusal=str(exc), status=422)
+    messages.success(request, "The result publishes itself then. Until that moment nobody else sees it.")
+    return redirect("contests:result", slug=slug)
+
+
 @never_cache
 @require_safe
 def result(request: HttpRequest, slug: str) -> HttpResponse:
     """The result: places, prizes, the winners in the booth, and how it was judged."""
-    contest = access.result_for(request.user, slug)
-    groups = queries.place_groups(contest)
+    publishing.publish_due(timezone.now(), slug=slug)
+    return _result_page(request, access.result_for(request.user, slug))
+
+
+def _result_page(
+    request: HttpRequest,
+    contest: Contest,
+    *,
+    form: PublicationForm | None = None,
+    refusal: str = "",
+    status: int = 200,
+) -> HttpResponse:
+    pool = pool_of(contest, shows_winners=True)
+    groups = queries.place_groups(contest, pool)
     heard = queries.winners(groups)
+    is_preview = contest.state != ContestState.PUBLISHED
     page = {
         "contest": contest,
         "groups": groups,
-        "specials": queries.special_prizes(contest),
+        "pool": pool,
         "booth_set": queries.booth_of(contest, [(one, _place_and_name(one)) for one in heard]),
-        "is_preview": contest.state != ContestState.PUBLISHED,
+        "is_preview": is_preview,
+        "publication_form": (form or PublicationForm(contest)) if is_preview else None,
+        "refusal": refusal,
         "is_host": is_host(request.user),
         "scorecards": access.scorecard_entries(request.user, contest),
         **_method(contest),
     }
-    return render(request, "contests/results/result.html", page)
+    return render(request, "contests/results/result.html", page, status=status)
 
 
 @never_cache
@@ -167,9 +217,50 @@ def scorecard(request: HttpRequest, receipt: str) -> HttpResponse:
         "contest": contest,
         "card": queries.scorecard_of(own),
         "booth_set": queries.booth_of(contest, named),
+        "has_prizes": entries_with_prizes(as_member(request.user)).filter(pk=own.entry_id).exists(),
         **_method(contest),
     }
     return render(request, "contests/results/scorecard.html", page)
+
+
+@login_required
+@never_cache
+@require_safe
+def certificate(request: HttpRequest, receipt: str) -> HttpResponse:
+    """The entrant's certificate in words, to print or to fetch as a picture."""
+    own = access.own_scorecard(request.user, receipt)
+    words = queries.certificate_of(own, with_place=request.GET.get("words") != PART)
+    page = {
+        "contest": own.contest,
+        "entry": own.entry,
+        "words": words,
+        "kind": PLACE if words.place else PART,
+    }
+    return render(request, "contests/results/certificate.html", page)
+
+
+@login_required
+@never_cache
+@require_safe
+def certificate_file(request: HttpRequest, receipt: str, kind: str, ending: str) -> HttpResponse:
+    """The certificate as a sheet of A4."""
+    own = access.own_scorecard(request.user, receipt)
+    if kind not in {PLACE, PART} or ending not in SHEETS:
+        raise Http404
+    draw, content_type = SHEETS[ending]
+    words = queries.certificate_of(own, with_place=kind == PLACE)
+    response = HttpResponse(draw(words), content_type=content_type)
+    response["Content-Disposition"] = f'inline; filename="certificate-{receipt}.{ending}"'
+    return response
+
+
+@never_cache
+@require_safe
+def certificate_check(request: HttpRequest, receipt: str) -> HttpResponse:
+    """What a true certificate about a receipt says. It tells nothing that the result's page does not."""
+    found = access.published_result(receipt)
+    page = {"contest": found.contest, "words": queries.certificate_of(found, with_place=True)}
+    return render(request, "contests/results/certificate_check.html", page)
 
 
 def _standing_page(

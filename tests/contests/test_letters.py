@@ -30,6 +30,9 @@ OURS = [
     letters.CONTEST_CHANGED,
     letters.RESULT_PUBLISHED,
     letters.JUDGING_OPENED,
+    letters.PRIZE_TOLD,
+    letters.PRIZE_CHOOSE,
+    letters.PRIZE_SENT,
 ]
 
 

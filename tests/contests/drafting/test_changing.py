@@ -139,6 +139,6 @@ class TestNewAndCopied:
 
     def test_every_field_is_either_copied_or_its_own(self):
         own = {"id", "slug", "title", "pack", "zone", "state", "rules_version"}
-        dates = {"opens_at", "closes_at", "judging_until", "announced_at"}
+        dates = {"opens_at", "closes_at", "judging_until", "announced_at", "publish_at"}
         fields = {field.name for field in Contest._meta.fields}
         assert fields == own | dates | set(changing.COPIED)

@@ -1,0 +1,1 @@
+"""Who gets which prize, and each hand-out followed to its end."""

@@ -1,0 +1,72 @@
+"""Who may open which page about prizes. Winners see their own, and nothing before the result is published."""
+
+from __future__ import annotations
+
+from django.db.models import Q, QuerySet
+from django.http import Http404
+
+from academy.members.access import Person
+from academy.members.models import Member
+from contests.models import Award, Contest, Entry, Prize, Turn
+from contests.states import ContestState
+
+
+def entries_with_prizes(member: Member) -> QuerySet[Entry]:
+    """The member's entries that have, had or may choose a prize, in contests whose result is published."""
+    concerned = Q(awards__isnull=False) | Q(turn__isnull=False)
+    mine = Entry.objects.filter(concerned, member=member, contest__state=ContestState.PUBLISHED)
+    return mine.select_related("contest", "member").order_by("-contest__announced_at", "pk").distinct()
+
+
+def own_prizes(person: Person, receipt: str) -> Entry:
+    """The person's own entry that prizes go to. Raises Http404 for anybody else's, and for one without."""
+    if not isinstance(person, Member):
+        raise Http404
+    entry = entries_with_prizes(person).filter(receipt=receipt).first()
+    if entry is None:
+        raise Http404
+    return entry
+
+
+def own_award(entry: Entry, award_id: int) -> Award:
+    """One of the prizes of an entry whose owner has been asked for already. Raises Http404 for another's."""
+    award = entry.awards.filter(pk=award_id).first()
+    if award is None:
+        raise Http404
+    return award
+
+
+def own_turn(entry: Entry) -> Turn:
+    """The entry's turn to choose. Raises Http404 where it never had one."""
+    turn = Turn.objects.filter(entry=entry).first()
+    if turn is None:
+        raise Http404
+    return turn
+
+
+def prize_on_desk(contest: Contest, prize_id: int) -> Prize:
+    """One prize of a contest whose host has been asked for already. Raises Http404 for an unknown one."""
+    prize = contest.prizes.filter(pk=prize_id).first()
+    if prize is None:
+        raise Http404
+    return prize
+
+
+def award_on_desk(contest: Contest, award_id: int) -> Award:
+    """One hand-out of a contest whose host has been asked for already. Raises Http404 for an unknown one."""
+    award = (
+        Award.objects.filter(prize__contest=contest, pk=award_id)
+        .select_related("prize__contest", "prize__sponsor", "entry__member")
+        .first()
+    )
+    if award is None:
+        raise Http404
+    return award
+
+
+def turn_on_desk(contest: Contest, turn_id: int) -> Turn:
+    """One turn of a contest whose host has been asked for already. Raises Http404 for an unknown one."""
+    turn = contest.turns.filter(pk=turn_id).first()
+    if turn is None:
+        raise Http404
+    return turn
