@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from django import forms
 
+from contests.states import EntryState
+
 LONGEST_REASON = 2000
 
 
@@ -25,3 +27,14 @@ class SeatForm(forms.Form):
         label="E-mail address of the member",
         error_messages={"required": "Write the member's e-mail address."},
     )
+
+
+class EntrySearchForm(forms.Form):
+    """Which entries the desk lists."""
+
+    state = forms.ChoiceField(
+        label="State",
+        required=False,
+        choices=[("", "all that stand or may yet"), *EntryState.choices],
+    )
+    receipt = forms.CharField(label="Receipt, or a part of it", required=False, max_length=20)

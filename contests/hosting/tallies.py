@@ -50,6 +50,15 @@ class Tally:
         return self.entries.get(EntryState.DISQUALIFIED, 0)
 
     @property
+    def out(self) -> list[tuple[str, int]]:
+        """What is out of the contest, as the state's words and how many; states without any are left out."""
+        live = {EntryState.CHECKING, EntryState.ATTENTION, EntryState.READY}
+        counted = [
+            (str(state.label), self.entries.get(state, 0)) for state in EntryState if state not in live
+        ]
+        return [(words, number) for words, number in counted if number]
+
+    @property
     def live(self) -> int:
         """Entries that stand or may yet, the one being checked included."""
         return self.checking + self.attention + self.ready

@@ -10,6 +10,7 @@ urlpatterns = [
     path("<slug:slug>/progress/", views.progress, name="host_progress"),
     path("<slug:slug>/do/<slug:name>/", views.step, name="host_step"),
     path("<slug:slug>/names/", views.names, name="host_names"),
+    path("<slug:slug>/entries.csv", views.entries_table, name="host_entries_csv"),
     path("<slug:slug>/plan/", views.match_plan, name="host_plan"),
     path("<slug:slug>/log/", views.log, name="host_log"),
     path("<slug:slug>/panel/", panel_views.seat, name="host_seat"),
