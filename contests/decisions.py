@@ -17,6 +17,9 @@ FIRST_HASH = "0" * 64
 CHANGED = "contest changed"
 """The action of lines about changes to a public contest; its page shows them to everybody."""
 
+JUDGING_OPENED = "judging opened"
+"""The action of the line that tells when a round was opened to its judges."""
+
 Line = Mapping[str, Any]
 """One line of the log as plain JSON; see `as_line`."""
 

@@ -20,12 +20,17 @@ def held(member: Member) -> Part | None:
     sheets = list(
         hearings.select_related("round__contest", "sheet").prefetch_related("sheet__scores__criterion")
     )
-    if not entries and not sheets:
+    reminders = list(member.reminders.select_related("contest").order_by("pk"))
+    if not entries and not sheets and not reminders:
         return None
     return Part(
         "contests",
-        "your entries with their receipts, and what you wrote as a judge",
-        {"entries": [_entry(entry) for entry in entries], "score_sheets": [_sheet(one) for one in sheets]},
+        "your entries with their receipts, what you wrote as a judge, and deadlines to be reminded of",
+        {
+            "entries": [_entry(entry) for entry in entries],
+            "score_sheets": [_sheet(one) for one in sheets],
+            "reminders": [{"contest": one.contest.title, "asked_at": one.asked_at} for one in reminders],
+        },
     )
 
 

@@ -199,6 +199,7 @@ CELERY_BEAT_SCHEDULE = {
     "sweep": {"task": "analysis.jobs.tasks.sweep", "schedule": 30.0},
     "sweep_letters": {"task": "academy.letters.tasks.sweep_letters", "schedule": 60.0},
     "sweep_members": {"task": "academy.members.tasks.sweep_members", "schedule": 3600.0},
+    "sweep_reminders": {"task": "contests.tasks.sweep_reminders", "schedule": 300.0},
     "sweep_uploads": {"task": "analysis.intake.tasks.sweep_uploads", "schedule": 900.0},
 }
 

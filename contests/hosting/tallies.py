@@ -53,10 +53,8 @@ class Tally:
     def out(self) -> list[tuple[str, int]]:
         """What is out of the contest, as the state's words and how many; states without any are left out."""
         live = {EntryState.CHECKING, EntryState.ATTENTION, EntryState.READY}
-        counted = [
-            (str(state.label), self.entries.get(state, 0)) for state in EntryState if state not in live
-        ]
-        return [(words, number) for words, number in counted if number]
+        out = [state for state in EntryState if state not in live and self.entries.get(state)]
+        return [(str(state.label), self.entries[state]) for state in out]
 
     @property
     def live(self) -> int:

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from contests.hosting import panel_views, views
+from contests.hosting import message_views, panel_views, views
 
 urlpatterns = [
     path("", views.hosting, name="hosting"),
@@ -12,6 +12,7 @@ urlpatterns = [
     path("<slug:slug>/names/", views.names, name="host_names"),
     path("<slug:slug>/entries.csv", views.entries_table, name="host_entries_csv"),
     path("<slug:slug>/plan/", views.match_plan, name="host_plan"),
+    path("<slug:slug>/messages/", message_views.host_messages, name="host_messages"),
     path("<slug:slug>/log/", views.log, name="host_log"),
     path("<slug:slug>/panel/", panel_views.seat, name="host_seat"),
     path("<slug:slug>/panel/<int:judge_id>/", panel_views.judge, name="host_judge"),

@@ -170,7 +170,7 @@ def names(request: HttpRequest, slug: str) -> HttpResponse:
 @hosts_page
 @require_http_methods(["GET", "HEAD", "POST"])
 def entries_table(request: HttpRequest, slug: str) -> HttpResponse:
-    """Every entry as CSV, by receipt. While the contest is blind names come by a POST alone, and it is recorded."""
+    """Every entry as CSV, by receipt. While it is blind, names come by a POST alone, and it is recorded."""
     contest = access.hosted_contest(request.user, slug)
     with_names = not access.is_blind(contest)
     if request.method == "POST":
