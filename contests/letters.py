@@ -28,7 +28,7 @@ from contests.states import STANDING_ENTRY, EntryState
 
 PAGES = "contests/letters"
 AT_ONCE = 50
-"""Letters that are written in one transaction: on SQLite nobody else writes meanwhile. Measured, no source."""
+"""Letters that are written in one transaction: on SQLite nobody else writes meanwhile. No source."""
 TELL_ENTRANTS = "tell_entrants"
 """The kind of job that writes to everybody about one line of the decision log, its subject."""
 

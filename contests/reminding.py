@@ -1,4 +1,4 @@
-"""Remind whoever asked for it that entries close, and judges of sheets that are missing. Each is told once."""
+"""Remind whoever asked for it that entries close, and judges of sheets that are missing; each once."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ EARLY, LATE = Moment("early_about", timedelta(days=3)), Moment("late_about", tim
 
 
 def ask(contest: Contest, member: Member, *, now: datetime) -> bool:
-    """Have the member reminded of the contest's close. A second time changes nothing. False once it has closed."""
+    """Have the member reminded of the close. A second time changes nothing. False once it has closed."""
     if not may_ask(contest, now):
         return False
     Reminder.objects.get_or_create(contest=contest, member=member, defaults={"asked_at": now})
@@ -72,7 +72,7 @@ def moment_come(contest: Contest, now: datetime) -> Moment | None:
 
 
 def due(contest: Contest, now: datetime) -> QuerySet[Reminder]:
-    """Who is to be written to now: asked before the moment came, has no entry that stands or may, was not told.
+    """Who is to be written to now: asked before the moment came, has no entry that counts, was not told.
 
     A letter about another close does not count: where the close was moved, the new one is told.
     """
@@ -86,17 +86,15 @@ def due(contest: Contest, now: datetime) -> QuerySet[Reminder]:
 
 def sweep(now: datetime) -> None:
     """Have everybody written to whose letter is due."""
-    last_moment = now + max(EARLY.before, LATE.before)
-    for contest in Contest.objects.filter(
-        state=ContestState.OPEN, closes_at__gt=now, closes_at__lte=last_moment
-    ):
+    soon = Contest.objects.filter(state=ContestState.OPEN, closes_at__gt=now)
+    for contest in soon.filter(closes_at__lte=now + EARLY.before):
         if due(contest, now).exists():
             requesting.request(REMIND_OF_DEADLINE, contest.pk)  # changes nothing while its job waits or runs
     _remind_judges(now)
 
 
 def remind_of_deadline(claim: Claim) -> None:
-    """The job: some letters a transaction, each marked with what it was about, so that nobody is told twice."""
+    """The job: some letters a transaction, each marked with its close, so that nobody is told twice."""
     now = timezone.now()
     contest = Contest.objects.get(pk=int(claim.subject))
     come = moment_come(contest, now)

@@ -89,7 +89,7 @@ def remind(request: HttpRequest, slug: str) -> HttpResponse:
     elif wishes.is_unwanted(member, DEADLINE_NEAR):
         messages.warning(
             request,
-            "You switched reminders off on the page of your letters, so none will come. Switch them on there.",
+            "You switched reminders off on the page of your letters. Switch them on there, or none will come.",
         )
     else:
         messages.success(request, "You will be reminded by a letter.")

@@ -66,7 +66,7 @@ def remove_judge(judge: Judge, *, actor: Member, now: datetime, reason: str) -> 
 
 
 def judges_with_missing_sheets(round_: Round) -> QuerySet[Judge]:
-    """Judges of the round who have sheets to submit, each with how many, as `missing`. Who left is not asked."""
+    """Judges of the round who have sheets to submit, with how many, as `missing`. Who left is not asked."""
     return (
         Judge.objects.filter(
             has_left=False,

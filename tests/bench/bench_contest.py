@@ -68,9 +68,8 @@ def measure(entries: int, times: int) -> int:
         "contest, as visitors see it": reverse("contests:contest", args=[open_one.slug]),
     }
     busy, cores = os.getloadavg()[0], os.cpu_count()
-    print(
-        f"{entries} entries in each of two contests, SQLite, {times} times each; load {busy:.1f} on {cores} cores"
-    )
+    print(f"{entries} entries in each of two contests, SQLite, each page {times} times")
+    print(f"load of the machine {busy:.1f} on {cores} cores")
     print(f"{'page':30} queries    p50 ms    p95 ms  p95 ms of own CPU     KiB")
     missed = []
     for name, address in pages.items():
