@@ -89,7 +89,7 @@ def remind(request: HttpRequest, slug: str) -> HttpResponse:
     elif wishes.is_unwanted(member, DEADLINE_NEAR):
         messages.warning(
             request,
-            "You switched reminders off on the page of your letters. Switch them on there, or none will come.",
+            "You switched reminders off on the page of your letters. Switch them on there; none comes now.",
         )
     else:
         messages.success(request, "You will be reminded by a letter.")
