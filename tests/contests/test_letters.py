@@ -27,6 +27,9 @@ OURS = [
     letters.CONTEST_CHANGED,
     letters.RESULT_PUBLISHED,
     letters.JUDGING_OPENED,
+    letters.DEADLINE_NEAR,
+    letters.JUDGING_ENDS_SOON,
+    letters.HOST_WRITES,
 ]
 
 
