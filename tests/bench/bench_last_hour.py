@@ -4,7 +4,7 @@ Run by hand: `.venv/bin/python -m tests.bench.bench_last_hour [PEOPLE] [MEGABYTE
 on the disk, some minutes). A real `manage.py serve` with its one worker on SQLite and the local disk; every
 entrant sends a file of their own in parts of 8 MiB over the loopback, then the form, as the page's script
 does; all begin together. Meanwhile two watchers open other pages, one after the other. Goals: no failure, no
-entry lost or doubled, a 95th percentile of the other pages under 500 ms: the project's own, no outside source. Exit
+entry lost or doubled, a 95th percentile of the other pages under 500 ms: the project's own, no source. Exit
 status 1 when one is missed. Clients, server and worker share the cores, so the machine's load is printed, and
 how the same pages were before the first upload.
 """
@@ -12,6 +12,7 @@ how the same pages were before the first upload.
 from __future__ import annotations
 
 import hashlib
+import multiprocessing
 import os
 import sys
 import tempfile
@@ -22,6 +23,8 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from multiprocessing import synchronize
+from multiprocessing.queues import Queue
 from pathlib import Path
 
 import numpy as np
@@ -141,33 +144,47 @@ def enter(served: Served, slug: str, session: str, file: OwnFile) -> Outcome:
     return Outcome(answer.status_code, answer.text[:200], sha256, again, time.monotonic() - began_s)
 
 
-def watch(served: Served, pages: list[tuple[str, str, str]], seen: Watch, stop: threading.Event) -> None:
+def watch(
+    address: str, pages: list[tuple[str, str, str]], stop: synchronize.Event, told: Queue[Watch]
+) -> None:
     """Open one page after the other until told to stop; each is its name, its path and whose session."""
+    seen = Watch()
     browsers = {session: person(session) for _, _, session in pages}
     while not stop.is_set():
         for name, path, session in pages:
             began_s = time.perf_counter()
             try:
-                answer = browsers[session].get(served.address + path, timeout=60)
+                answer = browsers[session].get(address + path, timeout=60)
                 if answer.status_code != 200:
                     seen.wrong.append(f"{name}: {answer.status_code}")
             except requests.RequestException as exc:
                 seen.wrong.append(f"{name}: {type(exc).__name__}")
             seen.took_ms.setdefault(name, []).append(1000 * (time.perf_counter() - began_s))
             stop.wait(PAUSE_S)
+    told.put(seen)
 
 
 @contextmanager
 def watching(served: Served, pages: list[tuple[str, str, str]]) -> Iterator[Watch]:
-    """Have the pages opened again and again, at least once each; what was seen is whole afterwards."""
-    seen, stop = Watch(), threading.Event()
-    watchers = [threading.Thread(target=watch, args=(served, pages, seen, stop)) for _ in range(WATCHERS)]
+    """Have the pages opened again and again, at least once each; what was seen is whole afterwards.
+
+    The watchers are processes of their own: in this one they would wait for the threads that upload.
+    """
+    forks = multiprocessing.get_context("fork")
+    stop, told, seen = forks.Event(), forks.Queue(), Watch()
+    watchers = [
+        forks.Process(target=watch, args=(served.address, pages, stop, told)) for _ in range(WATCHERS)
+    ]
     for watcher in watchers:
         watcher.start()
     try:
         yield seen
     finally:
         stop.set()
+        for one in [told.get() for _ in watchers]:
+            seen.wrong += one.wrong
+            for name, took_ms in one.took_ms.items():
+                seen.took_ms.setdefault(name, []).extend(took_ms)
         for watcher in watchers:
             watcher.join()
 

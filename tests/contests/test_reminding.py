@@ -119,7 +119,7 @@ class TestDeadline:
         assert "28 Mar 2031" in said[1]
 
     def test_an_earlier_close_is_told_at_once(self, clock, contest):
-        email = asks(contest).email
+        email = asks(contest, at=cast.NOW - 2 * DAY).email
         Contest.objects.filter(pk=contest.pk).update(closes_at=cast.NOW + 2 * DAY)
         assert sweep_at(clock, cast.NOW + HOUR) == [email]
 
