@@ -50,6 +50,31 @@ def open_contest() -> dict[str, int]:
     return {"contest": contest.pk, "host": cast.host().pk, "entrant": cast.member().pk}
 
 
+def contest_with_a_spec() -> dict[str, Any]:
+    """A contest that is open by the real clock and asks for 48 kHz and 24 bit, and an entrant's address."""
+    made = open_contest()
+    contest = Contest.objects.get(pk=made["contest"])
+    contest.spec_sample_rate_hz, contest.spec_bit_depth = 48_000, 24
+    contest.save()
+    return {"contest": contest.slug, "email": Member.objects.get(pk=made["entrant"]).email}
+
+
+def close_in(contest: str, seconds: float) -> None:
+    """Let entries close so many seconds from now."""
+    closes_at = timezone.now() + timedelta(seconds=seconds)
+    Contest.objects.filter(slug=contest).update(closes_at=closes_at)
+
+
+def uploads_into(contest: str) -> list[dict[str, str]]:
+    """Every upload into a contest in order: receipt, state, and the SHA-256 of the file as it lies."""
+    rows = []
+    for entry in Entry.objects.filter(contest__slug=contest).select_related("recording").order_by("pk"):
+        with keeping.opened(entry.recording.storage_key) as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        rows.append({"receipt": entry.receipt, "state": entry.state, "sha256": digest})
+    return rows
+
+
 def people_at_the_door(people: int) -> dict[str, Any]:
     """A contest that is open by the real clock, and sessions of a host, a visitor and so many entrants."""
     made = open_contest()
