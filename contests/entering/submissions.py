@@ -41,7 +41,7 @@ def obstacle(
     `begun_at` is when the upload was opened, for one that is sent in parts.
     """
     if not contest.accepts_entries(now, begun_at=begun_at):
-        return _not_open(contest, now)
+        return _not_open(contest, now) + _reassurance(contest, member, now)
     if member.is_host:
         return "Hosts run the contests here and do not enter them. Use an account of your own as a member."
     if contest.tier and not tiers.may_open(member, contest.tier, now):
@@ -181,3 +181,12 @@ def _not_open(contest: Contest, now: datetime) -> str:
             f"{moment(contest.closes_at, contest.zone)}; the server's clock said {moment(now, contest.zone)}."
         )
     return "This contest is not taking entries."
+
+
+def _reassurance(contest: Contest, member: Member, now: datetime) -> str:
+    """What became of the member's entry, for who comes too late to replace it; empty where none stands."""
+    if now < contest.closes_at:
+        return ""
+    entries = queries.live_entries(contest, member)
+    standing = [entry.receipt for entry in entries if entry.state in {EntryState.READY, EntryState.ATTENTION}]
+    return f" Your entry {standing[0]} stands." if standing else ""
