@@ -81,7 +81,8 @@ class TestSend:
 
     def test_one_letter_a_person_and_no_other_name_in_it(self, stage, mailoutbox):
         send(stage)
-        stages.run_all_jobs()
+        stages.run_all_jobs()  # writes the letters
+        stages.run_all_jobs()  # sends them
         people = [entry.member for entry in stage.entries[:3]]
         ours = [mail for mail in mailoutbox if "Guitar" in mail.subject]
         assert len(ours) == 3
