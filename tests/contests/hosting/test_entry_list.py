@@ -80,10 +80,16 @@ class TestPages:
         assert receipts_on(answer) == []
         assert "No entry is like that." in answer.content.decode()
 
-    @pytest.mark.parametrize("asked", [{"state": "celebrated"}, {"page": "no"}, {"page": "-3"}])
+    @pytest.mark.parametrize("asked", [{"state": "celebrated"}, {"page": "no"}])
     def test_nonsense_in_the_address_shows_the_first_page(self, asked):
         contest, browser = crowd.open_contest(60), signed_in(cast.host())
         assert receipts_on(browser.get(desk(contest), asked)) == receipts_on(browser.get(desk(contest)))
+
+    def test_a_page_beyond_the_last_shows_the_last(self):
+        contest, browser = crowd.open_contest(60), signed_in(cast.host())
+        last = receipts_on(browser.get(desk(contest), {"page": "2"}))
+        assert receipts_on(browser.get(desk(contest), {"page": "99"})) == last
+        assert len(last) == 10
 
     def test_names_are_shown_of_the_page_that_was_looked_at(self):
         contest, browser = crowd.open_contest(120), signed_in(cast.host())
