@@ -115,7 +115,7 @@ DEADLINE_NEAR = announce(
         title="A deadline of which you wanted to be reminded",
         subject="{contest}: entries close on {closes}",
         templates=f"{PAGES}/deadline_near",
-        why="you asked on the contest's page to be reminded of its deadline",
+        why="you asked on the page of the contest to be reminded of its deadline",
         is_essential=False,
         sample=SAMPLE | {"closes": "Fri 4 Apr 2031, 18:00 (UTC+01:00, Europe/Lisbon)"},
     )
