@@ -26,6 +26,9 @@ blind.
 PUBLISHED = "result published"
 """The action of the line that ends the embargo."""
 
+JUDGING_OPENED = "judging opened"
+"""The action of the line that tells when a round was opened to its judges."""
+
 Line = Mapping[str, Any]
 """One line of the log as plain JSON; see `as_line`."""
 

@@ -110,6 +110,7 @@ def _carry_out(member: Member, found: _Sorted, answers: Mapping[str, str], now: 
     for entry in found.at_stake:
         if answers[f"entry-{entry.pk}"] == WITHDRAW:
             _take_out(entry, now)
+    member.reminders.all().delete()
     for entry in member.entries.select_related("recording"):
         entry.note_to_judges = ""
         entry.save(update_fields=["note_to_judges"])

@@ -6,24 +6,42 @@ No letter holds a postal address, a code or a link that is itself a prize: lette
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
+from itertools import islice
+from typing import TypeVar
 
 from django.db import transaction
 from django.urls import reverse
 
 from academy.letters.addresses import absolute
 from academy.letters.kinds import Kind, announce
+from academy.letters.models import Letter
 from academy.letters.writing import write
 from academy.members.models import Member
+from academy.templatetags.audio_text import moment
 from analysis.jobs import requesting
 from analysis.jobs.claiming import Claim
 from contests.decisions import CHANGED
 from contests.entering.receipts import signed_receipt
-from contests.models import Award, Contest, Decision, Entry, Handing, Judge, Round, Ruling, Turn
+from contests.models import (
+    Award,
+    Contest,
+    Decision,
+    Entry,
+    Handing,
+    Judge,
+    Message,
+    Reminder,
+    Round,
+    Ruling,
+    Turn,
+)
 from contests.states import ANSWERABLE, STANDING_ENTRY, AwardState, EntryState
 
 PAGES = "contests/letters"
+AT_ONCE = 50
+"""Letters that are written in one transaction: on SQLite nobody else writes meanwhile. No source."""
 TELL_ENTRANTS = "tell_entrants"
 """The kind of job that writes to everybody about one line of the decision log, its subject."""
 
@@ -151,6 +169,52 @@ PRIZE_SENT = announce(
         sample=PRIZE_SAMPLE | {"is_shipped": True},
     )
 )
+DEADLINE_NEAR = announce(
+    Kind(
+        name="deadline-near",
+        title="A deadline of which you wanted to be reminded",
+        subject="{contest}: entries close on {closes}",
+        templates=f"{PAGES}/deadline_near",
+        why="you asked on the page of the contest to be reminded of its deadline",
+        is_essential=False,
+        sample=SAMPLE | {"closes": "Fri 4 Apr 2031, 18:00 (UTC+01:00, Europe/Lisbon)"},
+    )
+)
+JUDGING_ENDS_SOON = announce(
+    Kind(
+        name="judging-ends-soon",
+        title="Sheets of yours are missing, and the judging ends soon",
+        subject="{contest}: {missing} of your sheets missing",
+        templates=f"{PAGES}/judging_ends_soon",
+        why="you sit on the panel of a contest",
+        is_essential=False,
+        sample=SAMPLE | {"missing": 3, "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC), "zone": "UTC"},
+    )
+)
+HOST_WRITES = announce(
+    Kind(
+        name="host-writes",
+        title="The host of a contest writes to all who take part",
+        subject="{contest}: {headline}",
+        templates=f"{PAGES}/host_writes",
+        why="you take part in this contest",
+        is_essential=False,
+        sample=SAMPLE
+        | {
+            "headline": "The second guitar is in the pack again",
+            "words": "It was missing since Monday.\n\nFetch the pack anew; nothing else has changed.",
+        },
+    )
+)
+
+Thing = TypeVar("Thing")
+
+
+def in_portions(things: Iterable[Thing]) -> Iterator[list[Thing]]:
+    """So many at a time as are to be written in one transaction; nothing for nothing."""
+    left = iter(things)
+    while portion := list(islice(left, AT_ONCE)):
+        yield portion
 
 
 def entry_received(entry: Entry) -> None:
@@ -238,21 +302,76 @@ def write_to_entrants(claim: Claim) -> None:
     """The job: one letter to each who has an entry as it begins. Done again, it writes to nobody twice."""
     decision = Decision.objects.select_related("contest").get(pk=int(claim.subject))
     states = [*STANDING_ENTRY, EntryState.CHECKING]
-    entries = decision.contest.entries.select_related("member", "contest")
-    # A letter a transaction: thousands in one would hold the database all the while. After a worker that died
-    # the next one begins again, and the keys keep it from writing to anybody twice.
-    for pk in list(entries.filter(state__in=states).order_by("pk").values_list("pk", flat=True)):
+    entries = decision.contest.entries.filter(state__in=states).select_related("member", "contest")
+    for portion in in_portions(entries):
         with transaction.atomic():
-            _about(decision, entries.get(pk=pk))
+            for entry in portion:
+                _tell_entrant(entry, decision)
 
 
-def _about(decision: Decision, entry: Entry) -> None:
+def _tell_entrant(entry: Entry, decision: Decision) -> None:
     if decision.action == CHANGED:
         words: dict[str, object] = {"reason": decision.reason, "things": list(decision.details)}
         _to_entrant(CONTEST_CHANGED, entry, words, now=decision.decided_at, key=str(decision.pk))
     else:
         words = {"result": absolute(reverse("contests:result", args=[decision.contest.slug]))}
         _to_entrant(RESULT_PUBLISHED, entry, words, now=decision.decided_at)
+
+
+def deadline_near(reminder: Reminder, contest: Contest, *, moment_name: str, now: datetime) -> None:
+    """To who asked for it, when entries close. Of no use from then on, and not sent any more."""
+    context = {
+        "name": reminder.member.name,
+        "contest": contest.title,
+        "closes": moment(contest.closes_at, contest.zone),
+        "link": absolute(reverse("contests:contest", args=[contest.slug])),
+    }
+    _to_member(
+        DEADLINE_NEAR,
+        reminder.member,
+        context,
+        now=now,
+        key=f"{reminder.pk} {moment_name} {contest.closes_at.timestamp():.0f}",
+        useful_until=contest.closes_at,
+    )
+
+
+def judging_ends_soon(judge: Judge, round_: Round, *, missing: int, now: datetime) -> None:
+    """To one judge, how many sheets are missing and until when. Of no use once the judging has ended."""
+    contest = round_.contest
+    context = {
+        "name": judge.member.name,
+        "contest": contest.title,
+        "missing": missing,
+        "until": contest.judging_until,
+        "zone": contest.zone,
+        "link": absolute(reverse("contests:desk", args=[contest.slug, round_.number])),
+    }
+    _to_member(
+        JUDGING_ENDS_SOON,
+        judge.member,
+        context,
+        now=now,
+        key=f"{round_.pk} {judge.pk} {contest.judging_until.timestamp():.0f}",
+        useful_until=contest.judging_until,
+    )
+
+
+def host_writes(message: Message, member: Member) -> Letter | None:
+    """A host's message to one of many; each gets a letter of their own, so that nobody sees the others."""
+    words = message_words(message, member.name)
+    return _to_member(HOST_WRITES, member, words, now=message.written_at, key=f"{message.pk} {member.pk}")
+
+
+def message_words(message: Message, name: str) -> dict[str, object]:
+    """What a host's message says to somebody of that name."""
+    return {
+        "name": name,
+        "contest": message.contest.title,
+        "headline": message.subject,
+        "words": message.text,
+        "link": absolute(reverse("contests:contest", args=[message.contest.slug])),
+    }
 
 
 def _to_entrant(
@@ -268,5 +387,21 @@ def _to_entrant(
     _to_member(kind, entry.member, context | dict(words), now=now, key=f"{entry.pk} {key}".strip())
 
 
-def _to_member(kind: Kind, member: Member, context: Mapping[str, object], *, now: datetime, key: str) -> None:
-    write(kind, key=key, address=member.email, context=context, now=now, person=member)
+def _to_member(
+    kind: Kind,
+    member: Member,
+    context: Mapping[str, object],
+    *,
+    now: datetime,
+    key: str,
+    useful_until: datetime | None = None,
+) -> Letter | None:
+    return write(
+        kind,
+        key=key,
+        address=member.email,
+        context=context,
+        now=now,
+        person=member,
+        useful_until=useful_until,
+    )

@@ -22,15 +22,18 @@ def held(member: Member) -> Part | None:
     sheets = list(
         hearings.select_related("round__contest", "sheet").prefetch_related("sheet__scores__criterion")
     )
-    if not entries and not sheets:
+    reminders = list(member.reminders.select_related("contest").order_by("pk"))
+    if not entries and not sheets and not reminders:
         return None
     return Part(
         "contests",
-        "your entries with their receipts, your prizes, and what you wrote as a judge",
+        "your entries with their receipts, your prizes, what you wrote as a judge, and deadlines to be told "
+        "of",
         {
             "entries": [_entry(entry) for entry in entries],
             "prizes": [_prize(award) for award in _prizes(member)],
             "score_sheets": [_sheet(one) for one in sheets],
+            "reminders": [{"contest": one.contest.title, "asked_at": one.asked_at} for one in reminders],
         },
     )
 

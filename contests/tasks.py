@@ -5,6 +5,7 @@ from __future__ import annotations
 from celery import shared_task
 from django.utils import timezone
 
+from contests import reminding
 from contests.prizes import erasing
 from contests.results import publishing
 
@@ -19,3 +20,9 @@ def publish_due() -> None:
 def sweep_prizes() -> None:
     """Erase postal addresses and codes that have had their time."""
     erasing.erase_what_is_due(timezone.now())
+
+
+@shared_task(ignore_result=True, expires=250)
+def sweep_reminders() -> None:
+    """Have reminders written that are due."""
+    reminding.sweep(timezone.now())

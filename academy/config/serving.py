@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from types import FrameType
 
 from django.conf import settings
@@ -22,6 +23,7 @@ from academy.config import static_files
 
 GRACE_S = 25.0  # a warm stop waits for the job at hand; what is killed after that is found by the sweep
 THREADS = 64  # a slow upload holds a thread to its end; forty at once must leave some for the pages
+WORKER_NICENESS = 5  # jobs may wait, whoever opens a page should not
 PR_SET_PDEATHSIG = 1  # linux/prctl.h
 
 
@@ -55,7 +57,7 @@ def serve(*, host: str, port: int, workers: int, when_ready: Callable[[str], obj
     parts: list[subprocess.Popen[bytes]] = []
     try:
         parts.append(_start(_site(host, port)))
-        parts.append(_start(_worker(workers)))
+        parts.append(_start(_worker(workers), niceness=WORKER_NICENESS))
         if _answers(host, port, parts, stop):
             when_ready(f"{address_of(host, port)}/")
         while not stop.asked and all(part.poll() is None for part in parts):
@@ -116,7 +118,7 @@ def _worker(workers: int) -> list[str]:
     return [*command, "--without-gossip", "--without-mingle"]
 
 
-def _start(command: list[str]) -> subprocess.Popen[bytes]:
+def _start(command: list[str], *, niceness: int = 0) -> subprocess.Popen[bytes]:
     # A session of its own: Ctrl-C reaches this process alone, which ends the parts in order.
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
     return subprocess.Popen(
@@ -124,13 +126,15 @@ def _start(command: list[str]) -> subprocess.Popen[bytes]:
         cwd=settings.ROOT,
         env=environment,
         start_new_session=True,
-        preexec_fn=_end_with_parent if sys.platform == "linux" else None,
+        preexec_fn=partial(_begin, niceness),
     )
 
 
-def _end_with_parent() -> None:
-    """Have the kernel end this process when `serve` is killed and can end nothing itself: prctl(2)."""
-    ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
+def _begin(niceness: int) -> None:
+    """Wait behind others by so much, and let the kernel end this process with `serve`: prctl(2)."""
+    os.nice(niceness)
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
 
 
 def _answers(host: str, port: int, parts: list[subprocess.Popen[bytes]], stop: _Stop) -> bool:

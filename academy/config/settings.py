@@ -205,6 +205,7 @@ CELERY_BEAT_SCHEDULE = {
     "sweep_members": {"task": "academy.members.tasks.sweep_members", "schedule": 3600.0},
     "publish_due": {"task": "contests.tasks.publish_due", "schedule": 15.0},
     "sweep_prizes": {"task": "contests.tasks.sweep_prizes", "schedule": 3600.0},
+    "sweep_reminders": {"task": "contests.tasks.sweep_reminders", "schedule": 300.0},
     "sweep_uploads": {"task": "analysis.intake.tasks.sweep_uploads", "schedule": 900.0},
 }
 

@@ -7,11 +7,12 @@ from django.db import models
 
 
 class LetterState(models.TextChoices):
-    """waiting -> sent, or withheld from who does not want it, or given up."""
+    """waiting -> sent, or withheld from who does not want it, or too late to be of use, or given up."""
 
     WAITING = "waiting", "to be sent"
     SENT = "sent", "sent"
     WITHHELD = "withheld", "not wanted"
+    TOO_LATE = "too_late", "too late to be of use"
     GIVEN_UP = "given_up", "given up"
 
 
@@ -34,6 +35,7 @@ class Letter(models.Model):
     state = models.CharField(max_length=10, choices=LetterState, default=LetterState.WAITING)
     tries = models.PositiveSmallIntegerField(default=0)
     next_try_at = models.DateTimeField()
+    useful_until = models.DateTimeField(null=True)  # not sent from then on; null: always of use
     written_at = models.DateTimeField()
     settled_at = models.DateTimeField(null=True)
     trouble = models.TextField(blank=True)

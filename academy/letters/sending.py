@@ -46,6 +46,8 @@ def send(claim: Claim) -> None:
     kind = kind_called(letter.kind)
     if kind is not None and letter.person is not None and wishes.is_unwanted(letter.person, kind):
         state, trouble = LetterState.WITHHELD, ""
+    elif letter.useful_until is not None and now >= letter.useful_until:
+        state, trouble = LetterState.TOO_LATE, ""
     else:
         state, trouble = _try_to_send(letter, kind)
     with claim.finishing():

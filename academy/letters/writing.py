@@ -37,9 +37,11 @@ def write(
     context: Mapping[str, object],
     now: datetime,
     person: AbstractBaseUser | None = None,
+    useful_until: datetime | None = None,
 ) -> Letter | None:
     """Write one letter in the caller's transaction; a job sends it once that is committed.
 
+    A letter that still waits at `useful_until` is not sent any more: nobody needs a reminder of what is over.
     `key` makes it this letter and no other of its kind: a second call with the same one changes nothing. None
     when the person has switched the kind off. Raises ValueError for a letter that may be switched off, but
     has nobody who could do so.
@@ -60,6 +62,7 @@ def write(
             "html": words.html,
             "written_at": now,
             "next_try_at": now,
+            "useful_until": useful_until,
         },
     )
     if is_new:

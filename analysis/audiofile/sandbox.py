@@ -13,6 +13,8 @@ READY = "ready"
 STORAGE_FAILED = "storage_failed"
 
 _MEMORY_BYTES = 2**30
+#: Behind whoever answers people; `nice` of POSIX, where 0 is the usual and 19 the most willing to wait.
+_NICENESS = 10
 #: Standard input, output and error are open; no file and no socket can be opened beside them.
 _OPEN_FILES = 3
 #: From linux/prctl.h.
@@ -25,6 +27,7 @@ def lock_in(*, cpu_s: int) -> None:
     Elsewhere than on Linux there is no prctl, and a limit that the system does not know is left out: the wall
     clock, the processor limit and the block-wise decoding still hold there.
     """
+    os.nice(_NICENESS)
     nobody = _nobody()
     prctl = ctypes.CDLL(None, use_errno=True).prctl if sys.platform == "linux" else None
 

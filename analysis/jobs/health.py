@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from celery import current_app
 from django.conf import settings
@@ -26,6 +26,18 @@ class Finding:
     name: str
     is_good: bool
     words: str
+
+
+def oldest_wait(now: datetime) -> timedelta | None:
+    """How long the oldest waiting job has been due; None while none waits."""
+    waiting = Job.objects.filter(state=JobState.QUEUED).order_by("run_after")
+    due_at = waiting.values_list("run_after", flat=True).first()
+    return max(now - due_at, timedelta(0)) if due_at else None
+
+
+def free_bytes() -> int:
+    """What is free on the disk that this process writes to."""
+    return shutil.disk_usage(settings.DATA_DIR).free
 
 
 def findings() -> list[Finding]:
@@ -71,11 +83,7 @@ def _broker() -> str:
 
 
 def _oldest_job() -> str:
-    waiting = (
-        Job.objects.filter(state=JobState.QUEUED).order_by("run_after").values_list("run_after", flat=True)
-    )
-    oldest = waiting.first()
-    age = max(timezone.now() - oldest, timedelta(0)) if oldest else timedelta(0)
+    age = oldest_wait(timezone.now()) or timedelta(0)
     words = f"waits {age.total_seconds():.0f} s"
     if age > OLDEST_WAIT:
         raise NotWell(f"{words}: is a worker running?")
@@ -83,7 +91,7 @@ def _oldest_job() -> str:
 
 
 def _free_disk() -> str:
-    free = shutil.disk_usage(settings.DATA_DIR).free
+    free = free_bytes()
     words = f"{free / 1024**3:.1f} GiB"
     if free < LEAST_FREE_BYTES:
         raise NotWell(words)

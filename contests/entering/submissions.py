@@ -40,7 +40,9 @@ def obstacle(
     """
     asked = repairing.asked_of(contest, member)
     if not contest.accepts_entries(now, begun_at=begun_at) and not (asked and asked.takes_a_repair(now)):
-        return _not_repairable(asked, now) if asked else _not_open(contest, now)
+        if asked:
+            return _not_repairable(asked, now)
+        return _not_open(contest, now) + _reassurance(contest, member, now)
     if member.is_host:
         return "Hosts run the contests here and do not enter them. Use an account of your own as a member."
     if contest.tier and not asked and not tiers.may_open(member, contest.tier, now):
@@ -197,3 +199,12 @@ def _not_open(contest: Contest, now: datetime) -> str:
             f"{moment(contest.closes_at, contest.zone)}; the server's clock said {moment(now, contest.zone)}."
         )
     return "This contest is not taking entries."
+
+
+def _reassurance(contest: Contest, member: Member, now: datetime) -> str:
+    """What became of the member's entry, for who comes too late to replace it; empty where none stands."""
+    if now < contest.closes_at:
+        return ""
+    entries = queries.live_entries(contest, member)
+    standing = [entry.receipt for entry in entries if entry.state in {EntryState.READY, EntryState.ATTENTION}]
+    return f" Your entry {standing[0]} stands." if standing else ""

@@ -16,5 +16,6 @@ urlpatterns = [
     path("entries/<slug:receipt>/withdraw/", views.withdraw, name="withdraw"),
     path("<slug:slug>/", views.contest_page, name="contest"),
     path("<slug:slug>/dates.ics", views.dates, name="dates"),
+    path("<slug:slug>/remind/", views.remind, name="remind"),
     path("<slug:slug>/enter/", views.enter, name="enter"),
 ]

@@ -15,6 +15,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from academy.letters import wishes
 from academy.members.access import as_member
 from academy.members.models import Member
 from analysis.audiofile import AudioError
@@ -25,13 +26,14 @@ from analysis.intake.resumable.refusals import UploadRefused
 from analysis.jobs import requesting
 from analysis.jobs.models import JobState
 from analysis.measuring.measuring import kept_measurement
-from contests import access, queries, signing
+from contests import access, queries, reminding, signing
 from contests.entering import submissions
 from contests.entering.calendar import calendar_of
 from contests.entering.checking import CHECK_ENTRY
 from contests.entering.forms import EntryForm, ReceiptForm
 from contests.entering.receipts import check_receipt, signed_receipt
 from contests.entering.submissions import EntryRefused
+from contests.letters import DEADLINE_NEAR
 from contests.models import Contest, Entry, Ruling
 from contests.prizes.pool import pool_of
 from contests.results import publishing
@@ -70,7 +72,33 @@ def contest_page(request: HttpRequest, slug: str) -> HttpResponse:
     if isinstance(request.user, Member):
         page["own_entries"] = queries.live_entries(contest, request.user)
         page["obstacle"] = submissions.obstacle(contest, request.user, now)
+        if not request.user.is_host and not page["own_entries"] and reminding.may_ask(contest, now):
+            page["reminder"] = {
+                "is_asked": contest.reminders.filter(member=request.user).exists(),
+                "is_of_use": bool(reminding.moments_ahead(contest, now)),
+            }
     return render(request, "contests/entering/contest.html", page)
+
+
+@login_required
+@require_POST
+def remind(request: HttpRequest, slug: str) -> HttpResponse:
+    """Have oneself reminded of the contest's deadline, or no longer."""
+    contest = access.contest_for(request.user, slug)
+    member = as_member(request.user)
+    if request.POST.get("wish") == "stop":
+        reminding.stop(contest, member)
+        messages.success(request, "No reminder of this deadline will come.")
+    elif not reminding.ask(contest, member, now=timezone.now()):
+        messages.error(request, "Entries have closed here, so there is no deadline to be reminded of.")
+    elif wishes.is_unwanted(member, DEADLINE_NEAR):
+        messages.warning(
+            request,
+            "You switched reminders off on the page of your letters. Switch them on there; none comes now.",
+        )
+    else:
+        messages.success(request, "You will be reminded by a letter.")
+    return redirect("contests:contest", slug=slug)
 
 
 @require_safe

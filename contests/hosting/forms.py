@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from django import forms
 
+from contests.models import Audience
+from contests.states import EntryState
+
 LONGEST_REASON = 2000
+LONGEST_MESSAGE = 10_000
 
 
 class ReasonForm(forms.Form):
@@ -25,3 +29,39 @@ class SeatForm(forms.Form):
         label="E-mail address of the member",
         error_messages={"required": "Write the member's e-mail address."},
     )
+
+
+class EntrySearchForm(forms.Form):
+    """Which entries the desk lists."""
+
+    state = forms.ChoiceField(
+        label="State",
+        required=False,
+        choices=[("", "all that stand or may yet"), *EntryState.choices],
+    )
+    receipt = forms.CharField(label="Receipt, or a part of it", required=False, max_length=20)
+
+
+class MessageForm(forms.Form):
+    """A message to a group. `once` makes it this one: the same form sent twice is one message."""
+
+    once = forms.UUIDField(widget=forms.HiddenInput)
+    audience = forms.ChoiceField(label="To", choices=Audience.choices)
+    subject = forms.CharField(
+        label="Subject",
+        max_length=120,
+        help_text="The contest’s title is put before it.",
+        error_messages={"required": "Write a subject; nothing was sent."},
+    )
+    text = forms.CharField(
+        label="Message",
+        max_length=LONGEST_MESSAGE,
+        widget=forms.Textarea(attrs={"rows": 8}),
+        help_text="Plain text. A salutation is put above it, a link to the contest’s page below.",
+        error_messages={"required": "Write the message; nothing was sent."},
+    )
+
+    def clean_text(self) -> str:
+        """The lines as a letter ends them; a form sends them with a carriage return (HTML, 4.10.22)."""
+        text: str = self.cleaned_data["text"]
+        return text.replace("\r\n", "\n")

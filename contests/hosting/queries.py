@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Count, Q, QuerySet, Sum
+from django.core.paginator import Page, Paginator
+from django.db.models import Case, Count, Q, QuerySet, Sum, Value, When
 
 from analysis.listening.models import ListeningCopy
 from analysis.measuring.measuring import kept_numbers
 from analysis.measuring.models import Measurement
 from contests.decisions import BY_ENTRANTS
+from contests.hosting.inflow import Inflow, inflow_of
+from contests.hosting.resources import Resources, resources_of
 from contests.hosting.steps import Step, needs_of, steps_of
 from contests.hosting.tallies import Tally, tallies_of
 from contests.models import Contest, Decision, Entry, Judge, Round
@@ -22,7 +25,8 @@ from contests.states import EntryState, HearingState
 
 ON_THE_DESK = (EntryState.CHECKING, EntryState.ATTENTION, EntryState.READY, EntryState.DISQUALIFIED)
 """What the host looks at; what was replaced, set aside or withdrawn is out of the contest."""
-FIRST_ON_THE_DESK = {EntryState.ATTENTION: 0, EntryState.CHECKING: 1, EntryState.READY: 2}
+FIRST_ON_THE_DESK = (EntryState.ATTENTION, EntryState.CHECKING, EntryState.READY)
+PAGE_LENGTH = 50  # entries that one page lists; a page of all of thousands took seconds
 
 
 @dataclass(frozen=True)
@@ -45,6 +49,23 @@ class EntryLine:
 
 
 @dataclass(frozen=True)
+class Wanted:
+    """Which entries the host looks for. Empty words look for everything on the desk, from its first page."""
+
+    state: str = ""
+    receipt: str = ""  # any part of it
+    page: str = ""
+
+
+@dataclass(frozen=True)
+class EntryPage:
+    """Some of the entries that were looked for, and where they stand among all of them."""
+
+    lines: list[EntryLine]
+    place: Page[Entry]
+
+
+@dataclass(frozen=True)
 class Desk:
     """One contest as its host sees it."""
 
@@ -53,7 +74,9 @@ class Desk:
     tally: Tally
     needs: list[str]
     steps: list[Step]
-    entries: list[EntryLine]
+    entries: EntryPage
+    inflow: Inflow
+    resources: Resources
     judges: list[Judge]
 
 
@@ -77,8 +100,8 @@ def contests_hosted(now: datetime) -> list[HostedContest]:
     return sorted(lines, key=lambda line: not line.needs)
 
 
-def desk_of(contest: Contest, now: datetime) -> Desk:
-    """All that the desk of one contest shows."""
+def desk_of(contest: Contest, now: datetime, wanted: Wanted) -> Desk:
+    """All that the desk of one contest shows, of the entries one page."""
     tally = tallies_of([contest])[contest.pk]
     return Desk(
         contest=contest,
@@ -86,30 +109,65 @@ def desk_of(contest: Contest, now: datetime) -> Desk:
         tally=tally,
         needs=needs_of(contest, tally, now),
         steps=steps_of(contest, tally, now),
-        entries=entry_lines(contest, tally.round),
+        entries=entry_page(contest, tally.round, wanted),
+        inflow=inflow_of(
+            list(contest.entries.order_by().values_list("received_at", flat=True)),
+            opens_at=contest.opens_at,
+            ends_at=contest.grace_ends_at,
+            zone=contest.timezone,
+            now=now,
+        ),
+        resources=resources_of(contest, now),
         judges=list(judges_at_work(contest, tally.round)),
     )
 
 
-def entry_lines(contest: Contest, round_: Round | None) -> list[EntryLine]:
-    """The entries that stand or may yet: those to decide about first, each group by receipt.
+def entry_page(contest: Contest, round_: Round | None, wanted: Wanted) -> EntryPage:
+    """One page of the entries that the host looks for, with their numbers and copies."""
+    place = Paginator(entries_wanted(contest, wanted), PAGE_LENGTH).get_page(wanted.page)
+    return EntryPage(lines=lines_of(place.object_list, round_), place=place)
 
-    By receipt and not by time, so that the list gives no hint of who is who.
+
+def copies_page(contest: Contest, round_: Round, page: str) -> EntryPage:
+    """One page of the entries that have a copy in the round's match plan."""
+    heard = ListeningCopy.objects.filter(plan=round_.plan_id).values("recording")
+    found = entries_wanted(contest, Wanted()).filter(recording__in=heard)
+    place = Paginator(found, PAGE_LENGTH).get_page(page)
+    return EntryPage(lines=lines_of(place.object_list, round_), place=place)
+
+
+def entries_wanted(contest: Contest, wanted: Wanted) -> QuerySet[Entry]:
+    """The entries that are looked for: those to decide about first, each group by receipt.
+
+    By receipt and not by time, so that the list gives no hint of who is who. Without a state and a receipt
+    they are those that stand or may yet; a receipt finds what is out of the contest too.
     """
-    entries = list(contest.entries.filter(state__in=ON_THE_DESK).select_related("recording", "member"))
-    measured = kept_numbers(entry.recording_id for entry in entries)
-    copies = copies_of(round_)
-    lines = [EntryLine(one, measured.get(one.recording_id), copies.get(one.recording_id)) for one in entries]
-    return sorted(
-        lines, key=lambda line: (FIRST_ON_THE_DESK.get(EntryState(line.entry.state), 3), line.entry.receipt)
-    )
+    found = contest.entries.select_related("recording", "member")
+    if wanted.state:
+        found = found.filter(state=wanted.state)
+    elif not wanted.receipt:
+        found = found.filter(state__in=ON_THE_DESK)
+    if wanted.receipt:
+        found = found.filter(receipt__icontains=wanted.receipt)
+    ranks = [When(state=state, then=Value(rank)) for rank, state in enumerate(FIRST_ON_THE_DESK)]
+    return found.order_by(Case(*ranks, default=Value(len(ranks))), "receipt")
 
 
-def copies_of(round_: Round | None) -> Mapping[UUID, ListeningCopy]:
-    """The round's listening copies by recording; empty without a round."""
+def lines_of(entries: Iterable[Entry], round_: Round | None) -> list[EntryLine]:
+    """The same entries, each with what is measured and its copy of the round, in two queries for all."""
+    listed = list(entries)
+    recordings = [entry.recording_id for entry in listed]
+    measured = kept_numbers(recordings)
+    copies = copies_of(round_, recordings)
+    return [EntryLine(one, measured.get(one.recording_id), copies.get(one.recording_id)) for one in listed]
+
+
+def copies_of(round_: Round | None, recordings: Collection[UUID]) -> Mapping[UUID, ListeningCopy]:
+    """The round's listening copies of these recordings, without their outlines; empty without a round."""
     if round_ is None or round_.plan_id is None:
         return {}
-    return {copy.recording_id: copy for copy in ListeningCopy.objects.filter(plan=round_.plan_id)}
+    found = ListeningCopy.objects.filter(plan=round_.plan_id, recording__in=recordings).defer("outline")
+    return {copy.recording_id: copy for copy in found}
 
 
 def judges_at_work(contest: Contest, round_: Round | None) -> QuerySet[Judge]:

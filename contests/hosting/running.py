@@ -161,7 +161,9 @@ def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
         )
     _move(round_, RoundState.JUDGING)
     _move(contest, ContestState.JUDGING)
-    decisions.record(contest, "judging opened", actor=actor, now=now, details={"round": round_.number})
+    decisions.record(
+        contest, decisions.JUDGING_OPENED, actor=actor, now=now, details={"round": round_.number}
+    )
     letters.judging_opened(round_, contest.judges.select_related("member"), now=now)
     return round_
 

@@ -68,6 +68,13 @@ class Tally:
         return self.entries.get(EntryState.DISQUALIFIED, 0)
 
     @property
+    def out(self) -> list[tuple[str, int]]:
+        """What is out of the contest, as the state's words and how many; states without any are left out."""
+        live = {EntryState.CHECKING, EntryState.ATTENTION, EntryState.READY}
+        out = [state for state in EntryState if state not in live and self.entries.get(state)]
+        return [(str(state.label), self.entries[state]) for state in out]
+
+    @property
     def live(self) -> int:
         """Entries that stand or may yet, the one being checked included."""
         return self.checking + self.attention + self.ready

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
+from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_POST, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from academy.members.access import as_member
 from academy.members.guards import hosts_page
 from academy.members.models import Member
 from contests import decisions
 from contests.hosting import access, queries, running, unblinding
-from contests.hosting.forms import SeatForm
+from contests.hosting.entry_table import entries_csv
+from contests.hosting.forms import EntrySearchForm, SeatForm
+from contests.hosting.queries import Wanted
 from contests.hosting.refusals import HostingRefused
 from contests.hosting.tallies import tallies_of
 from contests.judging import filling_up, panel
@@ -148,23 +152,43 @@ def names(request: HttpRequest, slug: str) -> HttpResponse:
 
 
 @hosts_page
+@require_http_methods(["GET", "HEAD", "POST"])
+def entries_table(request: HttpRequest, slug: str) -> HttpResponse:
+    """Every entry as CSV, by receipt. While it is blind, names come by a POST alone, and it is recorded."""
+    contest = access.hosted_contest(request.user, slug)
+    with_names = not access.is_blind(contest)
+    if request.method == "POST":
+        try:
+            unblinding.show_names(
+                contest.pk,
+                actor=as_member(request.user),
+                now=timezone.now(),
+                reason=request.POST.get("reason", ""),
+            )
+        except HostingRefused as exc:
+            return desk_page(request, contest, refusal=str(exc))
+        with_names = True
+    found = contest.entries.select_related("recording", "member").order_by("receipt")
+    table = entries_csv(queries.lines_of(found, None), with_names=with_names)
+    response = HttpResponse(table, content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="entries-{contest.slug}.csv"'
+    return response
+
+
+@hosts_page
 @require_safe
 def match_plan(request: HttpRequest, slug: str) -> HttpResponse:
     """The round's level, and each copy as both meters read it."""
     contest = access.hosted_contest(request.user, slug)
     tally = tallies_of([contest])[contest.pk]
-    lines = queries.entry_lines(contest, tally.round)
     plan = tally.round.plan if tally.round else None
-    limiting = next((one.entry for one in lines if plan and one.entry.recording_id == plan.limiting_id), None)
-    page = {
-        "contest": contest,
-        "plan": plan,
-        "round": tally.round,
-        "tally": tally,
-        "limiting": limiting,
-        "costs_much": plan is not None and plan.lowered_db > MUCH_LOWERED_DB,
-        "lines": [line for line in lines if line.copy],
-    }
+    page: dict[str, Any] = {"contest": contest, "plan": plan, "round": tally.round, "tally": tally}
+    if tally.round and plan:
+        page |= {
+            "limiting": contest.entries.filter(recording=plan.limiting_id).first(),
+            "costs_much": plan.lowered_db > MUCH_LOWERED_DB,
+            "found": queries.copies_page(contest, tally.round, request.GET.get("page", "")),
+        }
     return render(request, "contests/hosting/plan.html", page)
 
 
@@ -193,11 +217,19 @@ def desk_page(
 ) -> HttpResponse:
     """The desk, with a refusal or a form that came back."""
     now = timezone.now()
-    found = queries.desk_of(contest, now)
+    # A form on the desk brings along what was looked for, so that its answer lists the same entries.
+    said = request.POST if request.method == "POST" else request.GET
+    search = EntrySearchForm(said)
+    kept = {name: value for name, value in search.cleaned_data.items() if value} if search.is_valid() else {}
+    wanted = Wanted(**kept, page=said.get("page", ""))
+    found = queries.desk_of(contest, now, wanted)
     page = {
         "contest": contest,
         "now": now,
         "desk": found,
+        "search": search,
+        "wanted": wanted,
+        "kept": urlencode(kept),
         "steps": [step for step in found.steps if not step.is_aside],
         "steps_aside": [step for step in found.steps if step.is_aside],
         "refusal": refusal,

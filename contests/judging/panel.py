@@ -5,11 +5,12 @@ from __future__ import annotations
 from datetime import datetime
 
 from django.db import IntegrityError, transaction
+from django.db.models import Count, QuerySet
 
 from academy.members.models import Member
 from contests import decisions, queries
-from contests.models import Assignment, Contest, Judge
-from contests.states import ContestState, RoundState
+from contests.models import Assignment, Contest, Judge, Round
+from contests.states import ContestState, EntryState, HearingState, RoundState
 
 SEATED_UNTIL = (ContestState.DRAFT, ContestState.OPEN, ContestState.CLOSED, ContestState.JUDGING)
 
@@ -62,3 +63,19 @@ def remove_judge(judge: Judge, *, actor: Member, now: datetime, reason: str) -> 
     details = {"judge": judge.pk, "member": judge.member_id}
     decisions.record(judge.contest, "judge removed", actor=actor, now=now, reason=reason, details=details)
     judge.delete()
+
+
+def judges_with_missing_sheets(round_: Round) -> QuerySet[Judge]:
+    """Judges of the round who have sheets to submit, with how many, as `missing`. Who left is not asked."""
+    return (
+        Judge.objects.filter(
+            has_left=False,
+            member__is_active=True,
+            assignments__round=round_,
+            assignments__state=HearingState.WAITING,
+            assignments__entry__state=EntryState.READY,
+        )
+        .annotate(missing=Count("assignments"))
+        .select_related("member")
+        .order_by("pk")
+    )

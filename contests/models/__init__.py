@@ -3,12 +3,14 @@
 from contests.models.contest import Contest, Criterion, Handing, Prize, Sponsor
 from contests.models.entry import Entry, EntryMove
 from contests.models.judging import Assignment, Conflict, Judge, Round, Score, ScoreSheet
+from contests.models.letters import Audience, Message, Reminder
 from contests.models.prizes import Award, AwardMove, PrivateKind, PrivateLine, Turn
 from contests.models.result import Decision, Result, Standing
 from contests.models.screening import FindingBooth, Likeness, Ruling, ScreenedEntry, Screening
 
 __all__ = [
     "Assignment",
+    "Audience",
     "Award",
     "AwardMove",
     "Conflict",
@@ -21,9 +23,11 @@ __all__ = [
     "Handing",
     "Judge",
     "Likeness",
+    "Message",
     "PrivateKind",
     "PrivateLine",
     "Prize",
+    "Reminder",
     "Result",
     "Round",
     "Ruling",

@@ -28,6 +28,7 @@ class Entry(models.Model):
 
     class Meta:
         ordering = ["received_at"]
+        indexes = [models.Index(fields=["contest", "state"], name="entry_in_state")]
         constraints = [
             models.CheckConstraint(
                 condition=models.Q(state__in=EntryState.values), name="entry_state_is_known"

@@ -17,6 +17,7 @@ class Judge(models.Model):
     contest = models.ForeignKey(Contest, on_delete=models.CASCADE, related_name="judges")
     member = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="seats")
     has_left = models.BooleanField(default=False)  # dropped out; sheets that were submitted stay
+    reminded_of = models.DateTimeField(null=True)  # the end of judging that the last reminder was about
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["contest", "member"], name="one_seat_a_judge")]

@@ -33,6 +33,9 @@ OURS = [
     letters.PRIZE_TOLD,
     letters.PRIZE_CHOOSE,
     letters.PRIZE_SENT,
+    letters.DEADLINE_NEAR,
+    letters.JUDGING_ENDS_SOON,
+    letters.HOST_WRITES,
 ]
 
 

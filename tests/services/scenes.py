@@ -50,6 +50,61 @@ def open_contest() -> dict[str, int]:
     return {"contest": contest.pk, "host": cast.host().pk, "entrant": cast.member().pk}
 
 
+def contest_with_a_spec() -> dict[str, Any]:
+    """A contest that is open by the real clock and asks for 48 kHz and 24 bit, and an entrant's address."""
+    made = open_contest()
+    contest = Contest.objects.get(pk=made["contest"])
+    contest.spec_sample_rate_hz, contest.spec_bit_depth = 48_000, 24
+    contest.save()
+    return {"contest": contest.slug, "email": Member.objects.get(pk=made["entrant"]).email}
+
+
+def close_in(contest: str, seconds: float) -> None:
+    """Let entries close so many seconds from now."""
+    closes_at = timezone.now() + timedelta(seconds=seconds)
+    Contest.objects.filter(slug=contest).update(closes_at=closes_at)
+
+
+def uploads_into(contest: str) -> list[dict[str, str]]:
+    """Every upload into a contest in order: receipt, state, and the SHA-256 of the file as it lies."""
+    rows = []
+    for entry in Entry.objects.filter(contest__slug=contest).select_related("recording").order_by("pk"):
+        with keeping.opened(entry.recording.storage_key) as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        rows.append({"receipt": entry.receipt, "state": entry.state, "sha256": digest})
+    return rows
+
+
+def people_at_the_door(people: int) -> dict[str, Any]:
+    """A contest that is open by the real clock, and sessions of a host, a visitor and so many entrants."""
+    made = open_contest()
+    contest = Contest.objects.get(pk=made["contest"])
+
+    def session(member: Member) -> str:
+        client = Client()
+        client.force_login(member)
+        return str(client.cookies["session"].value)
+
+    return {
+        "contest": contest.slug,
+        "host": session(Member.objects.get(pk=made["host"])),
+        "visitor": session(Member.objects.get(pk=made["entrant"])),
+        "entrants": [session(cast.member(f"Entrant {number}")) for number in range(people)],
+    }
+
+
+def entries_at_the_door(contest: str, seconds: float) -> dict[str, list[str]]:
+    """Every entry of a contest once the worker has checked all, or after so long: states and SHA-256."""
+    deadline = time.monotonic() + seconds
+    entries = Entry.objects.filter(contest__slug=contest)
+    while entries.filter(state="checking").exists() and time.monotonic() < deadline:
+        time.sleep(0.5)
+    return {
+        "states": list(entries.values_list("state", flat=True)),
+        "sha256": list(entries.values_list("recording__sha256", flat=True)),
+    }
+
+
 def enter(contest: int, entrant: int, file: str) -> dict[str, Any]:
     """Send a file by the upload form, as a browser would. `took_s` is the whole request."""
     client = Client(HTTP_HOST="localhost")

@@ -130,7 +130,7 @@ class TestLine:
         assert server.offset(upload_id) == MIB
 
     def test_exactly_one_of_many_writers_wins_each_offset(self, server):
-        chunk, rounds, writers = MIB, 4, 6
+        chunk, rounds, writers = MIB, 4, 8
         body = os.urandom(chunk * rounds)
         upload_id = server.open(len(body) + 1)
         for turn in range(rounds):

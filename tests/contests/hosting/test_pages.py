@@ -21,6 +21,7 @@ from tests.contests.stages import AFTER_THE_CLOSE
 pytestmark = pytest.mark.django_db
 
 READ = ["hosted", "host_progress", "host_plan", "host_log", "standings", "standings_csv"]
+BOTH = ["host_entries_csv", "host_messages"]
 WRITE = ["host_names", "host_seat", "decide", "publish"]
 STEPS = ["open", "close", "prepare", "assign", "anew", "show-map", "hide-map", "judge", "end"]
 
@@ -42,7 +43,7 @@ class TestWhoMayOpen:
     def every_address(self, stage):
         entry = stage.entries[0].receipt
         yield reverse("contests:hosting")
-        yield from (address(name, stage.contest) for name in READ + WRITE)
+        yield from (address(name, stage.contest) for name in READ + WRITE + BOTH)
         yield from (address("host_step", stage.contest, name) for name in STEPS)
         yield address("host_entry", stage.contest, entry)
         yield address("host_entry_file", stage.contest, entry)
@@ -72,7 +73,7 @@ class TestWhoMayOpen:
 
     def test_a_host_may_read(self, stage):
         browser = signed_in(stage.host)
-        for name in READ:
+        for name in READ + BOTH:
             answer = browser.get(address(name, stage.contest))
             assert answer.status_code == 200, name
             assert "no-store" in answer["Cache-Control"]
