@@ -77,8 +77,12 @@ MEMBER_SECTIONS = [
     "contests.entering.sections.own_entries",
     "academy.practice.sections.practising",
 ]
-# Functions that put further lines on the page of a stem pack, for whoever may fetch it.
-PACK_SECTIONS = ["academy.practice.sections.practising_on"]
+# Functions that put further lines on the page of a stem pack, each with what the person who asks may open.
+PACK_SECTIONS = [
+    "academy.practice.sections.practising_on",
+    "academy.courses.sections.courses_on",
+    "academy.recall.sections.sheets_on",
+]
 # Functions that say what a room holds by a member, and what becomes of it when the member leaves.
 MEMBER_DATA = [
     "academy.members.own_data.account",

@@ -126,8 +126,8 @@ def _details(
         found = re.match(DETAIL, rest, ANY_CASE)
         if not found:
             raise NotRead(
-                f"of a {shape.value}, {quoted(rest)} is not understood: after the frequency come the gain (+3 dB) "
-                "and the width (Q 0.7, 1 octave, slope 0.8, or 12 dB/octave for high- and low-pass)"
+                f"of a {shape.value}, {quoted(rest)} is not understood: after the frequency come the gain "
+                "(+3 dB) and the width (Q 0.7, 1 octave, slope 0.8, or 12 dB/octave for high- and low-pass)"
             )
         if found["gain"] or found["position"]:
             if gain or not takes_gain:

@@ -19,8 +19,8 @@ def checked_setting(setting: Setting) -> Setting:
     line = write_setting(setting)
     if read_setting(line) != setting:
         raise SheetRefused(
-            f"{quoted(line)} reads as something else when it is typed. Use plain words for names and choices, "
-            "without numbers, units, “|”, “:” or “--”."
+            f"{quoted(line)} reads as something else when it is typed. Use plain words for names and "
+            "choices, without numbers, units, “|”, “:” or “--”."
         )
     return setting
 

@@ -94,17 +94,17 @@ def _advice(clause: str) -> str:
     bare = re.fullmatch(rf"(?P<name>.*\D) (?P<number>{NUMBER})", clause)
     if bare:
         return (
-            f"{quoted(clause)} has a number without a unit or a scale: write the unit behind it, as in 15 ms, "
-            f"or the scale, as in “{bare['name'][-LONGEST_NAME:]} {bare['number']} of 10”"
+            f"{quoted(clause)} has a number without a unit or a scale: write the unit behind it, as in "
+            f"15 ms, or the scale, as in “{bare['name'][-LONGEST_NAME:]} {bare['number']} of 10”"
         )
     united = re.fullmatch(rf"(?P<name>.*?) ?{NUMBER} ?(?P<unit>[^\d\s]\S*)", clause)
     if united:
         known = ", ".join(unit for unit in UNITS)
         return f"{quoted(united['unit'])} is no unit that is known here; these are: {known}"
     return (
-        f"{quoted(clause)} has no value that can be read: write a number with its unit (attack 15 ms), a position "
-        "with its scale (drive 6 of 10, tone two o’clock, third step of five), on or off, or a choice behind "
-        "a colon (mode: slow)"
+        f"{quoted(clause)} has no value that can be read: write a number with its unit (attack 15 ms), a "
+        "position with its scale (drive 6 of 10, tone two o’clock, third step of five), on or off, or a "
+        "choice behind a colon (mode: slow)"
     )
 
 
@@ -151,8 +151,8 @@ def _checked(setting: Setting) -> Setting:
         clause = write_clause(setting.name, value)
         if _read_clause(clause) != (setting.name, value):
             raise NotRead(
-                f"{quoted(clause)} can be read in two ways: use plain words for the name and for a choice, and "
-                "leave a space before a value"
+                f"{quoted(clause)} can be read in two ways: use plain words for the name and for a choice, "
+                "and leave a space before a value"
             )
         if isinstance(value, Choice) and len(value.words) > LONGEST_NAME:
             raise NotRead(f"a choice has {LONGEST_NAME} letters at most")

@@ -266,7 +266,8 @@ def _device(bare: str) -> Device:
         raise NotRead(f"say whether the {kind} is hardware or software: “{kind} (hardware)”")
     if unknown:
         raise NotRead(
-            f"{quoted(unknown[0])} is not understood; in the brackets stand hardware or software, and bypassed"
+            f"{quoted(unknown[0])} is not understood; in the brackets stand hardware or software, "
+            "and bypassed"
         )
     name = _short((found["name"] or "").strip(), LONGEST_NAME, "a device’s name")
     return Device(kind, natures[0], name, "bypassed" in marks)
