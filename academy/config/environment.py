@@ -94,7 +94,8 @@ def storage(url: str, data_dir: Path) -> dict[str, Any]:
         folder = Path(unquote(parts.path)) if parts.path else data_dir / "recordings"
         return {
             "BACKEND": "django.core.files.storage.FileSystemStorage",
-            "OPTIONS": {"location": folder, "base_url": None, "file_permissions_mode": 0o600},
+            # Its group may read: a front server that sends packs is put into the group of the site's user.
+            "OPTIONS": {"location": folder, "base_url": None, "file_permissions_mode": 0o640},
         }
     if parts.scheme == "s3":
         query = {name: values[0] for name, values in parse_qs(parts.query).items()}
@@ -108,6 +109,7 @@ def storage(url: str, data_dir: Path) -> dict[str, Any]:
                 "default_acl": "private",
                 "file_overwrite": False,
                 "querystring_expire": 600,
+                "signature_version": "s3v4",  # else addresses are signed in a way that newer buckets refuse
             },
         }
     raise WrongSetting(f"STORAGE_URL takes file:// or s3://, not {parts.scheme}://.")

@@ -172,8 +172,8 @@ def _shown(name: str) -> str:
 def _refuse_unusable(info: zipfile.ZipInfo, name: str) -> None:
     if len(name.encode()) > LONGEST_NAME_BYTES or not name.isprintable():
         raise ZipRefused(
-            f"“{_shown(name)}” is no name that a file system takes: it has {LONGEST_NAME_BYTES} bytes at most, and "
-            "nothing in it that cannot be printed. Rename the file and pack the folder again."
+            f"“{_shown(name)}” is no name that a file system takes: it has {LONGEST_NAME_BYTES} bytes at "
+            "most, and nothing in it that cannot be printed. Rename the file and pack the folder again."
         )
     if info.flag_bits & _ENCRYPTED:
         raise ZipRefused("The archive is encrypted. Pack the folder again without a pass word.")

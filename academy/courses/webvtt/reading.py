@@ -90,7 +90,9 @@ def _lines(raw: bytes) -> list[str]:
         ) from error
     if "\0" in text:
         line = text[: text.index("\0")].count("\n") + 1
-        raise CaptionsRefused([f"Line {line}: there is a NUL character. This is no text, or one in UTF-16: save it as UTF-8."])
+        raise CaptionsRefused(
+            [f"Line {line}: there is a NUL character. This is no text, or one in UTF-16: save it as UTF-8."]
+        )
     return re.split(r"\r\n|\n|\r", text)
 
 

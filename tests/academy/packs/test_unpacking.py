@@ -112,12 +112,17 @@ class TestHostile:
         with pytest.raises(ZipRefused, match="another archive inside"):
             contents(pack_up(("Kick.wav", None), ("more.zip", b"PK")))
 
-    @pytest.mark.parametrize("names", [("a/Kick.wav", "b/Kick.wav"), ("Kick.wav", "KICK.flac"), ("Gr\u00fcn.wav", "gru\u0308n.wav")])
+    @pytest.mark.parametrize(
+        "names",
+        [("a/Kick.wav", "b/Kick.wav"), ("Kick.wav", "KICK.flac"), ("Gr\u00fcn.wav", "gru\u0308n.wav")],
+    )
     def test_two_stems_of_one_name(self, pack_up, names):
         with pytest.raises(ZipRefused, match="two files called"):
             contents(pack_up(*[(name, None) for name in names]))
 
-    @pytest.mark.parametrize("name", ["9" * 5_000 + ".wav", "Kick\n.wav", "Kick\x1b[2J.wav", "ü" * 130 + ".wav"])
+    @pytest.mark.parametrize(
+        "name", ["9" * 5_000 + ".wav", "Kick\n.wav", "Kick\x1b[2J.wav", "ü" * 130 + ".wav"]
+    )
     def test_a_name_that_no_system_takes(self, pack_up, name):
         with pytest.raises(ZipRefused, match="no name that a file system takes") as refusal:
             contents(pack_up((name, None)))
