@@ -153,23 +153,27 @@ AUTH_PASSWORD_VALIDATORS = [
 
 USE_TZ = True
 TIME_ZONE = "UTC"
+# By whose clocks the pages go, where a thing has no zone of its own; TIME_ZONE is that of the database.
+SITE_ZONE = environment.zone("SITE_ZONE")
 LANGUAGE_CODE = "en-gb"
 USE_I18N = False
 
 STATIC_URL = "/static/"
 STATIC_ROOT = DATA_DIR / "static"
+# Who sends a pack: a front server below this prefix (X-Accel-Redirect), or a bucket by signed addresses.
+INTERNAL_REDIRECT = os.environ.get("INTERNAL_REDIRECT", "")
+SIGNED_ADDRESSES = environment.switch("SIGNED_ADDRESSES", default=False)
 STORAGES = {
     "default": {
         "BACKEND": "django.core.files.storage.FileSystemStorage",
         "OPTIONS": {"location": DATA_DIR / "files"},
     },
-    "recordings": environment.storage(os.environ.get("STORAGE_URL", ""), DATA_DIR),
+    "recordings": environment.storage(
+        os.environ.get("STORAGE_URL", ""), DATA_DIR, may_group_read=bool(INTERNAL_REDIRECT)
+    ),
     "staticfiles": {"BACKEND": "academy.config.static_files.HashedStaticFiles"},
 }
 
-# Who sends a pack: a front server below this prefix (X-Accel-Redirect), or a bucket by signed addresses.
-INTERNAL_REDIRECT = os.environ.get("INTERNAL_REDIRECT", "")
-SIGNED_ADDRESSES = environment.switch("SIGNED_ADDRESSES", default=False)
 # Downloads that one member may start in a day; a pack of 24 stems fetched one by one, in both forms, is 48.
 PACK_DOWNLOADS_A_DAY = environment.whole_number("PACK_DOWNLOADS_A_DAY", default=200)
 

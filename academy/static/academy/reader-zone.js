@@ -1,4 +1,4 @@
-/* Add the reader's own time to times shown in a contest's zone: <time datetime="…" data-reader-zone>. */
+/* Add the reader's own time to times shown in a contest's or the site's zone: <time datetime="…" data-reader-zone>. */
 
 const zone = Intl.DateTimeFormat().resolvedOptions().timeZone;
 const clock = new Intl.DateTimeFormat("en-US", {
