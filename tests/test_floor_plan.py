@@ -28,8 +28,7 @@ FLOORS: list[tuple[str, tuple[str, ...]]] = [
             f"academy.{room}",
             (
                 *[f"academy.{lower}" for lower in ACADEMY[at:]],
-                "academy.moments",
-                "academy.templatetags",
+                *ACADEMY_SHARED,
                 "analysis",
             ),
         )
