@@ -29,7 +29,7 @@ def sheets_on(pack: StemPack, person: Person, now: datetime) -> list[Section]:
         Section(
             f"Recall sheet: {line.title}",
             reverse("recall:sheet", args=[line.sheet.slug]),
-            f"How {line.where} was set, device by device.",
+            f"{line.where[:1].upper()}{line.where[1:]}, device by device.",
         )
         for line in sheets_listed(person, now, pack=pack)
         if line.is_open

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pwd
+import re
 import shutil
 import signal
 import socket
@@ -18,6 +19,7 @@ from pathlib import Path
 
 from tests.conftest import path_of
 
+README = Path(__file__).resolve().parents[2] / "README.md"
 LONGEST_START_S = 60.0
 TEMPORARY = ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")  # folders that nginx wants to have
 
@@ -92,11 +94,16 @@ def s3_endpoint() -> Iterator[str]:
 
 
 @contextmanager
-def nginx(folder: Path, locations: str) -> Iterator[str]:
-    """The address of an nginx that serves these locations, as its user of its own where this is root.
+def nginx(folder: Path, *, shelf: Path, site: str) -> Iterator[str]:
+    """The address of an nginx before a site, with the settings that the README shows.
 
-    That user is in root's group, as the front server is in the group of the site's user.
+    `shelf` is where the recordings lie, `site` the site's own address. Where this is root, its worker is
+    nobody in root's group, as the front server is in the group of the site's user.
     """
+    (locations,) = re.findall(r"```nginx\n(.*?)```", README.read_text(), re.DOTALL)
+    for shown, real in (("/srv/school/data/recordings/", f"{shelf}/"), ("http://127.0.0.1:8000", site)):
+        assert locations.count(shown) == 1
+        locations = locations.replace(shown, real)
     port = free_port()
     user = "user nobody root;" if os.geteuid() == 0 else ""
     places = [f"{kind}_temp_path {folder / kind};" for kind in TEMPORARY]

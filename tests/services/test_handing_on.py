@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import http.client
 import itertools
-import re
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,11 +20,10 @@ import pytest
 
 from tests.services import programs
 from tests.services.serving import Served
-from tests.services.site import ROOT, Site
+from tests.services.site import Site
 
 ARCHIVE = "/packs/harbour/versions/1/wav/archive/"
 STEM = "/packs/harbour/versions/1/wav/stems/1/"
-README_FOLDER, README_ADDRESS = "/srv/school/data/recordings/", "http://127.0.0.1:8000"
 
 
 @dataclass
@@ -96,12 +94,6 @@ def refuses_whom_it_should(stage: Stage) -> None:
     assert stage.ledger() == []
 
 
-def readme_locations() -> str:
-    """The block for nginx as the README shows it."""
-    (block,) = re.findall(r"```nginx\n(.*?)```", (ROOT / "README.md").read_text(), re.DOTALL)
-    return str(block)
-
-
 @pytest.mark.needs("nginx")
 class TestFrontServer:
     @pytest.fixture
@@ -120,11 +112,7 @@ class TestFrontServer:
             served = Served(site)
             try:
                 stage = open_stage(site, served, write_noise(seconds=3.0))
-                locations = readme_locations()
-                for shown, real in ((README_FOLDER, f"{shelf}/"), (README_ADDRESS, served.address)):
-                    assert locations.count(shown) == 1
-                    locations = locations.replace(shown, real)
-                with programs.nginx(folder, locations) as stage.address:
+                with programs.nginx(folder, shelf=shelf, site=served.address) as stage.address:
                     yield stage
             finally:
                 served.clean_up()
