@@ -19,6 +19,7 @@ DEBIAN_PACKAGES = {
     "chromium": "chromium",
     "ffmpeg": "ffmpeg",
     "flac": "flac",
+    "nginx": "nginx-light",
     "node": "nodejs",
     "openssl": "openssl",
     "postgres": "postgresql",

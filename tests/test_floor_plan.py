@@ -14,6 +14,9 @@ DJANGO_FREE = ("analysis.dsp", "analysis.audiofile", "contests.scoring", "fixtur
 # The rooms of the academy, upper ones first: each may import those after it.
 ACADEMY = ("practice", "courses", "recall", "packs", "members", "letters")
 
+# What all of them share.
+ACADEMY_SHARED = ("academy.moments", "academy.templatetags")
+
 # Most particular first: the first line whose room holds the file applies.
 FLOORS: list[tuple[str, tuple[str, ...]]] = [
     ("analysis.dsp", ("analysis.dsp",)),
@@ -23,7 +26,11 @@ FLOORS: list[tuple[str, tuple[str, ...]]] = [
     *[
         (
             f"academy.{room}",
-            (*[f"academy.{lower}" for lower in ACADEMY[at:]], "academy.templatetags", "analysis"),
+            (
+                *[f"academy.{lower}" for lower in ACADEMY[at:]],
+                *ACADEMY_SHARED,
+                "analysis",
+            ),
         )
         for at, room in enumerate(ACADEMY)
     ],

@@ -8,6 +8,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, unquote, urlsplit
+from zoneinfo import available_timezones
 
 YES, NO = {"1", "true", "yes", "on"}, {"0", "false", "no", "off"}
 FEWEST_SIGNING_CHARACTERS = 32
@@ -85,18 +86,33 @@ def _kept(path: Path) -> str:
     return path.read_text()
 
 
-def storage(url: str, data_dir: Path) -> dict[str, Any]:
+def zone(name: str) -> str:
+    """An IANA time zone's name; UTC where none is set. Raises WrongSetting for one that is not known."""
+    value = os.environ.get(name) or "UTC"
+    if value not in available_timezones():
+        raise WrongSetting(f"{name} takes a time zone by its IANA name, as in Europe/Lisbon, not {value}.")
+    return value
+
+
+def storage(url: str, data_dir: Path, *, may_group_read: bool = False) -> dict[str, Any]:
     """Django's STORAGES entry for recordings: a folder, or an S3-compatible bucket.
 
     `s3://bucket/prefix?endpoint=https://…&region=…`, the keys in AWS_ACCESS_KEY_ID and
     AWS_SECRET_ACCESS_KEY; `file:///folder`; empty for a folder beside the data.
+
+    In a folder the files are their owner's alone, or with `may_group_read` their group's too, for a front
+    server that sends packs.
     """
     parts = urlsplit(url)
     if parts.scheme in {"", "file"}:
         folder = Path(unquote(parts.path)) if parts.path else data_dir / "recordings"
         return {
             "BACKEND": "django.core.files.storage.FileSystemStorage",
-            "OPTIONS": {"location": folder, "base_url": None, "file_permissions_mode": 0o600},
+            "OPTIONS": {
+                "location": folder,
+                "base_url": None,
+                "file_permissions_mode": 0o640 if may_group_read else 0o600,
+            },
         }
     if parts.scheme == "s3":
         if not parts.netloc:
@@ -112,6 +128,7 @@ def storage(url: str, data_dir: Path) -> dict[str, Any]:
                 "default_acl": "private",
                 "file_overwrite": False,
                 "querystring_expire": 600,
+                "signature_version": "s3v4",  # else addresses are signed in a way that newer buckets refuse
             },
         }
     raise WrongSetting(f"STORAGE_URL takes file:// or s3://, not {parts.scheme}://.")

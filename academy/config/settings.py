@@ -78,8 +78,12 @@ MEMBER_SECTIONS = [
     "contests.prizes.sections.own_prizes",
     "academy.practice.sections.practising",
 ]
-# Functions that put further lines on the page of a stem pack, for whoever may fetch it.
-PACK_SECTIONS = ["academy.practice.sections.practising_on"]
+# Functions that put further lines on the page of a stem pack, each with what the person who asks may open.
+PACK_SECTIONS = [
+    "academy.practice.sections.practising_on",
+    "academy.courses.sections.courses_on",
+    "academy.recall.sections.sheets_on",
+]
 # Functions that say what a room holds by a member, and what becomes of it when the member leaves.
 MEMBER_DATA = [
     "academy.members.own_data.account",
@@ -153,23 +157,27 @@ AUTH_PASSWORD_VALIDATORS = [
 
 USE_TZ = True
 TIME_ZONE = "UTC"
+# By whose clocks the pages go, where a thing has no zone of its own; TIME_ZONE is that of the database.
+SITE_ZONE = environment.zone("SITE_ZONE")
 LANGUAGE_CODE = "en-gb"
 USE_I18N = False
 
 STATIC_URL = "/static/"
 STATIC_ROOT = DATA_DIR / "static"
+# Who sends a pack: a front server below this prefix (X-Accel-Redirect), or a bucket by signed addresses.
+INTERNAL_REDIRECT = os.environ.get("INTERNAL_REDIRECT", "")
+SIGNED_ADDRESSES = environment.switch("SIGNED_ADDRESSES", default=False)
 STORAGES = {
     "default": {
         "BACKEND": "django.core.files.storage.FileSystemStorage",
         "OPTIONS": {"location": DATA_DIR / "files"},
     },
-    "recordings": environment.storage(os.environ.get("STORAGE_URL", ""), DATA_DIR),
+    "recordings": environment.storage(
+        os.environ.get("STORAGE_URL", ""), DATA_DIR, may_group_read=bool(INTERNAL_REDIRECT)
+    ),
     "staticfiles": {"BACKEND": "academy.config.static_files.HashedStaticFiles"},
 }
 
-# Who sends a pack: a front server below this prefix (X-Accel-Redirect), or a bucket by signed addresses.
-INTERNAL_REDIRECT = os.environ.get("INTERNAL_REDIRECT", "")
-SIGNED_ADDRESSES = environment.switch("SIGNED_ADDRESSES", default=False)
 # Downloads that one member may start in a day; a pack of 24 stems fetched one by one, in both forms, is 48.
 PACK_DOWNLOADS_A_DAY = environment.whole_number("PACK_DOWNLOADS_A_DAY", default=200)
 

@@ -1,29 +1,49 @@
-"""What a member finds on the own page about courses. Named in the setting MEMBER_SECTIONS."""
+"""What a member finds of courses on the own page, and everybody on the page of a pack."""
 
 from __future__ import annotations
+
+from datetime import datetime
 
 from django.urls import reverse
 from django.utils import timezone
 
-from academy.courses.queries import CourseInProgress, in_progress
+from academy.courses.access import viewer_of
+from academy.courses.queries import CourseInProgress, courses_listed, in_progress
+from academy.members.access import Person
 from academy.members.models import Member
 from academy.members.sections import Section
+from academy.packs.models import StemPack
 from academy.templatetags.audio_text import duration
 
 MOST_SHOWN = 3
 
 
 def following(member: Member) -> list[Section]:
-    """The courses that the member has begun, each leading to where it goes on."""
+    """The courses that the member has begun, each leading to where it goes on.
+
+    Named in the setting MEMBER_SECTIONS.
+    """
     return [_section(begun) for begun in in_progress(member, timezone.now(), most=MOST_SHOWN)]
 
 
 def hosting(member: Member) -> list[Section]:
-    """The way to the courses' desk, for hosts."""
+    """The way to the courses' desk, for hosts. Named in the setting MEMBER_SECTIONS."""
     if not member.is_host:
         return []
     words = "Write lessons, put recordings, captions and demos in, preview, publish."
     return [Section("Your courses", reverse("courses:hosting"), words)]
+
+
+def courses_on(pack: StemPack, person: Person, now: datetime) -> list[Section]:
+    """The courses about the pack that the person may see. Named in the setting PACK_SECTIONS."""
+    return [
+        Section(
+            f"Course: {course.title}",
+            reverse("courses:course", args=[course.slug]),
+            "What was made of these tracks, lesson by lesson.",
+        )
+        for course in courses_listed(viewer_of(person, now)).filter(pack=pack)
+    ]
 
 
 def _section(begun: CourseInProgress) -> Section:

@@ -18,6 +18,7 @@ from academy.packs.publishing import PackRefused
 from analysis.audiofile import AudioError
 from analysis.intake import sealing
 from analysis.intake.sealing import Received
+from analysis.measuring.file_names import alike, clashes
 
 LEADING_NUMBER = re.compile(r"^\d+[\s._-]+")
 PAPERS = {".txt", ".md", ".pdf", ".rtf"}  # lie beside the tracks and are none
@@ -89,9 +90,9 @@ def in_counting_order(files: Iterable[Path]) -> list[Path]:
 
 def stem_names(tracks: list[Path]) -> dict[Path, str]:
     """What each stem is called: its file's name, less a number before it where that leaves all different."""
-    full = [path.stem[:LONGEST_STEM_NAME] for path in tracks]
+    full = [sealing.shown_name(path.stem)[:LONGEST_STEM_NAME] for path in tracks]
     short = [LEADING_NUMBER.sub("", name) or name for name in full]
-    all_differ = len({name.casefold() for name in short}) == len(short)
+    all_differ = not clashes(short)
     return dict(zip(tracks, short if all_differ else full, strict=True))
 
 
@@ -99,7 +100,7 @@ def short_name(file: Path, pack: StemPack) -> str:
     """What a stem that comes alone is called: its file's name, less a number before it where that is free."""
     full = file.stem[:LONGEST_STEM_NAME]
     short = LEADING_NUMBER.sub("", full) or full
-    is_free = short.casefold() not in {name.casefold() for name in pack.stems.values_list("name", flat=True)}
+    is_free = alike(short) not in {alike(name) for name in pack.stems.values_list("name", flat=True)}
     return short if is_free else full
 
 
@@ -113,9 +114,9 @@ def _receive(names: dict[Path, str], reference: Path | None) -> tuple[list[Row],
         for path, name in wanted.items():
             try:
                 received[path] = sealing.receive_file(path)
-                rows.append(Row(path.name, name))
+                rows.append(Row(sealing.shown_name(path.name), name))
             except AudioError as exc:
-                rows.append(Row(path.name, name, (exc.code, exc.message)))
+                rows.append(Row(sealing.shown_name(path.name), name, (exc.code, exc.message)))
     except OSError:
         for one in received.values():
             sealing.let_go(one)

@@ -44,7 +44,7 @@ def note_download(
     or has asked for it `TIMES_OVER`: leaving out the first byte must not leave out the row. Raises
     TooManyDownloads where that would be one more than a day allows.
     """
-    span = delivery.asked_span(request, size_bytes=size_bytes, etag=etag)
+    span = delivery.asked_span(request, size_bytes=size_bytes, etag=etag, may_hand_on=True)
     if request.method != "GET" or span is None:
         return
     start, asked_bytes = span

@@ -18,6 +18,7 @@ from analysis.intake import sealing
 from analysis.intake.models import Recording
 from analysis.intake.sealing import Received
 from analysis.jobs import requesting
+from analysis.measuring.file_names import alike
 
 __all__ = ["PackRefused", "add_stem", "change_terms", "create_pack", "publish", "set_reference_mix"]
 
@@ -95,8 +96,10 @@ def free_name(pack: StemPack, name: str, *, but: Stem | None = None) -> str:
         raise PackRefused("A stem needs a name.")
     if len(name) > longest:
         raise PackRefused(f"The name has {len(name)} letters; a stem’s name has {longest} at most.")
+    if not name.isprintable():  # nor does every database take half a surrogate pair
+        raise PackRefused("The name holds a sign that cannot be printed. Give the stem another name.")
     others = pack.stems.exclude(pk=None if but is None else but.pk)
-    if name.casefold() in {other.casefold() for other in others.values_list("name", flat=True)}:
+    if alike(name) in {alike(other) for other in others.values_list("name", flat=True)}:
         raise PackRefused(f"The pack has a stem “{name}” already. Give this one another name.")
     return name
 
@@ -126,7 +129,7 @@ def publish(pack: StemPack, *, changes: str = "", now: datetime | None = None) -
         raise PackRefused("A pack without stems cannot be published. Add its raw tracks first.")
     if held.current is not None and not differs(held):
         return held.current
-    version = _issue(held, stems, changes=changes, now=now or timezone.now())
+    version = _issue(held, stems, held.facts(), changes=changes, now=now or timezone.now())
     pack.refresh_from_db()
     return version
 
@@ -143,8 +146,8 @@ def differs(pack: StemPack) -> bool:
 def change_terms(pack: StemPack, terms: str, *, now: datetime | None = None) -> None:
     """Give the pack new terms. Every member is asked again.
 
-    A published pack is handed out anew with them, as a version with the stems of the one before: what lies
-    on the desk waits for its own. Raises PackRefused for empty terms.
+    A published pack is handed out anew with them, as a version with the stems and the facts of the one
+    before: what was changed on the desk waits for its own. Raises PackRefused for empty terms.
     """
     if not terms.strip():
         raise PackRefused(NO_TERMS)
@@ -155,19 +158,26 @@ def change_terms(pack: StemPack, terms: str, *, now: datetime | None = None) -> 
     TermsText.objects.create(pack=held, number=held.terms_version, text=terms, written_at=now)
     if held.current is not None:
         stems = list(held.current.stems.select_related("recording"))
-        _issue(held, stems, changes=f"New terms, version {held.terms_version}.", now=now)
+        facts = held.current.facts() | {"terms": terms, "terms_version": held.terms_version}
+        _issue(held, stems, facts, changes=f"New terms, version {held.terms_version}.", now=now)
     pack.refresh_from_db()
 
 
 def _issue(
-    pack: StemPack, stems: list[Stem] | list[PublishedStem], *, changes: str, now: datetime
+    pack: StemPack,
+    stems: list[Stem] | list[PublishedStem],
+    facts: dict[str, Any],
+    *,
+    changes: str,
+    now: datetime,
 ) -> PackVersion:
-    """Write a version with these stems in their order, and make it the current one. The pack is locked."""
+    """Write a version with these stems in their order and these facts, and make it the current one.
+
+    The pack is locked.
+    """
     earlier = pack.current
     number = (pack.versions.aggregate(last=Max("number"))["last"] or 0) + 1
-    version = PackVersion.objects.create(
-        pack=pack, number=number, changes=changes, published_at=now, **pack.facts()
-    )
+    version = PackVersion.objects.create(pack=pack, number=number, changes=changes, published_at=now, **facts)
     published = [
         PublishedStem(version=version, recording=stem.recording, name=stem.name, position=stem.position)
         for stem in stems

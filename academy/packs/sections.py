@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from django.conf import settings
 from django.urls import reverse
 from django.utils.module_loading import import_string
 
+from academy.members.access import Person
 from academy.members.models import Member
 from academy.members.sections import Section
 from academy.packs.models import StemPack
@@ -22,9 +25,10 @@ def hosting(member: Member) -> list[Section]:
     ]
 
 
-def offered_on(pack: StemPack) -> list[Section]:
-    """What each function named in the setting PACK_SECTIONS offers to those who may fetch the pack, in order.
+def offered_on(pack: StemPack, person: Person, now: datetime) -> list[Section]:
+    """What each function named in the setting PACK_SECTIONS offers this person on the pack's page, in order.
 
-    Such a function takes a StemPack and returns a list of Section, empty where nothing applies.
+    Such a function takes a StemPack, a person and a time, and returns a list of Section: only what the person
+    may open, empty where nothing applies.
     """
-    return [section for name in settings.PACK_SECTIONS for section in import_string(name)(pack)]
+    return [section for name in settings.PACK_SECTIONS for section in import_string(name)(pack, person, now)]

@@ -176,7 +176,8 @@ def _fresh_form(pack: StemPack) -> TermsForm:
 def _show(
     request: HttpRequest, pack: StemPack, form: TermsForm, *, refusal: str = "", status: int = 200
 ) -> HttpResponse:
-    who = showing.viewer(request.user, pack, timezone.now())
+    now = timezone.now()
+    who = showing.viewer(request.user, pack, now)
     context = showing.page_context(pack, pack.current or pack, who)
-    context |= {"form": form, "refusal": refusal, "sections": offered_on(pack) if who.may_fetch else []}
+    context |= {"form": form, "refusal": refusal, "sections": offered_on(pack, request.user, now)}
     return render(request, "academy/packs/page.html", context, status=status)

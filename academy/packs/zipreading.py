@@ -16,8 +16,10 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from analysis.measuring.audit_files import SOUND_ENDINGS
+from analysis.measuring.file_names import alike
 
 MOST_ENTRIES = 1_000
+LONGEST_NAME_BYTES = 255  # as common file systems have it
 MOST_UNPACKED_BYTES = 64 * 2**30
 # Silence packs a thousandfold, a whole set of stems never: beyond this ratio, and beyond a gigabyte, it is a
 # bomb. Deflate itself stops at 1,032 to 1 (RFC 1951, by its longest match).
@@ -154,7 +156,7 @@ def _name_of(info: zipfile.ZipInfo) -> str | None:
     parts = path.split("/")
     if path.startswith("/") or "\\" in path or ".." in parts or ":" in parts[0] or "\0" in path:
         raise ZipRefused(
-            f"The archive holds a path that leads elsewhere, “{path[:80]!s}”. Nothing of it was taken: pack "
+            f"The archive holds a path that leads elsewhere, “{_shown(path)}”. Nothing of it was taken: pack "
             "the folder again."
         )
     if any(part.startswith((".", "__")) for part in parts):
@@ -162,7 +164,17 @@ def _name_of(info: zipfile.ZipInfo) -> str | None:
     return parts[-1]
 
 
+def _shown(name: str) -> str:
+    """A name as a sentence can hold it; not every database takes a null."""
+    return "".join(sign if sign.isprintable() else "?" for sign in name[:80])
+
+
 def _refuse_unusable(info: zipfile.ZipInfo, name: str) -> None:
+    if len(name.encode()) > LONGEST_NAME_BYTES or not name.isprintable():
+        raise ZipRefused(
+            f"“{_shown(name)}” is no name that a file system takes: it has {LONGEST_NAME_BYTES} bytes at "
+            "most, and nothing in it that cannot be printed. Rename the file and pack the folder again."
+        )
     if info.flag_bits & _ENCRYPTED:
         raise ZipRefused("The archive is encrypted. Pack the folder again without a pass word.")
     kind = stat.S_IFMT(info.external_attr >> 16)
@@ -179,7 +191,7 @@ def _refuse_unusable(info: zipfile.ZipInfo, name: str) -> None:
 def _refuse_two_of_one_name(tracks: list[Track]) -> None:
     seen: set[str] = set()
     for track in tracks:
-        key = PurePosixPath(track.name).stem.casefold()
+        key = alike(PurePosixPath(track.name).stem)
         if key in seen:
             raise ZipRefused(
                 f"There are two files called “{PurePosixPath(track.name).stem}” in the archive, perhaps in "

@@ -20,7 +20,7 @@ from analysis.intake.models import Recording
 from analysis.measuring.measuring import measurement_of
 from analysis.measuring.plain_sum import write_plain_sum
 
-SECTION_LINE = re.compile(r"^(?:(\d+):)?(\d{1,3}):(\d{2}(?:\.\d+)?)\s+(\S.*)$")
+SECTION_LINE = re.compile(r"^(?:(\d{1,2}):)?(\d{1,3}):(\d{2}(?:\.\d+)?)\s+(\S.*)$")
 MOST_SECTIONS = 40
 LONGEST_NAME = 40
 PLAIN_SUM_NAME = "Plain sum of the stems.flac"

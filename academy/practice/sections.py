@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from django.urls import reverse
 
+from academy.members.access import Person
 from academy.members.models import Member
 from academy.members.sections import Section
+from academy.packs.access import may_fetch
 from academy.packs.models import StemPack
 from academy.practice.models import FeedbackRequest
 
@@ -22,7 +26,9 @@ def practising(member: Member) -> list[Section]:
     return [Section("Your practice mixes", reverse("practice:mine"), words)]
 
 
-def practising_on(pack: StemPack) -> list[Section]:
+def practising_on(pack: StemPack, person: Person, now: datetime) -> list[Section]:
     """The way from a pack's page to practising on it. Named in the setting PACK_SECTIONS."""
+    if not may_fetch(person, pack, now):
+        return []
     words = "Hand in your own mix of these stems, and see and hear how it differs from the reference mix."
     return [Section("Practise", reverse("practice:pack", args=[pack.slug]), words)]

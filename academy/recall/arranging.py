@@ -6,6 +6,7 @@ the device in it, counted from one: `2`, or `2-1-3` for the third device in the 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import TypeVar
@@ -16,6 +17,7 @@ Devices = tuple[Device, ...]
 Item = TypeVar("Item")
 Trail = tuple[int, ...]
 
+TRAIL_NUMBER = re.compile("[1-9][0-9]{0,2}")
 GONE = "That device is no longer in the chain: it was changed meanwhile. Look at the chain as it is now."
 
 
@@ -41,7 +43,7 @@ def walk(devices: Devices, *, trail: str = "", depth: int = 0, path: Path | None
 def read_trail(said: str) -> Trail:
     """A trail from its text. Raises SheetRefused for one that cannot be."""
     numbers = said.split("-")
-    if len(numbers) % 2 == 0 or not all(number.isdecimal() and 0 < int(number) < 1_000 for number in numbers):
+    if len(numbers) % 2 == 0 or not all(TRAIL_NUMBER.fullmatch(number) for number in numbers):
         raise SheetRefused(GONE)
     return tuple(int(number) for number in numbers)
 

@@ -15,10 +15,11 @@ from academy.recall.numbers import (
     NotRead,
     hertz,
     number_of,
+    quoted,
     read_position,
 )
 from academy.recall.vocabulary import GAINED, LOWERS, RAISES, SHAPES, SHELVES_SPLIT_HZ, SPELLINGS
-from analysis.dsp.curves.equaliser import Shape
+from analysis.dsp.curves.equaliser import PASSES, SHELVES, Shape
 
 FREQUENCY = rf"{NUMBER} ?(?:kHz|Hz|k)"
 SHAPE = "|".join(re.escape(said) for said in sorted(SHAPES, key=len, reverse=True))
@@ -107,7 +108,7 @@ def read_band(clause: str) -> tuple[str, EqBand] | None:
 def _leading_frequency(said: str) -> tuple[Quantity, str]:
     found = re.match(rf"(?P<amount>{NUMBER}) ?(?P<unit>kHz|Hz|k)\b ?", said, ANY_CASE)
     if not found:
-        raise NotRead(f"a band needs its frequency with Hz or kHz next, where “{said}” stands")
+        raise NotRead(f"a band needs its frequency with Hz or kHz next, where {quoted(said)} stands")
     quantity = Quantity(number_of(found["amount"]), SPELLINGS[found["unit"].lower()])
     if quantity.amount <= 0:
         raise NotRead("a band needs a frequency above 0 Hz")
@@ -125,8 +126,8 @@ def _details(
         found = re.match(DETAIL, rest, ANY_CASE)
         if not found:
             raise NotRead(
-                f"of a {shape.value}, “{rest}” is not understood: after the frequency come the gain (+3 dB) "
-                "and the width (Q 0.7, 1 octave, slope 0.8, or 12 dB/octave for high- and low-pass)"
+                f"of a {shape.value}, {quoted(rest)} is not understood: after the frequency come the gain "
+                "(+3 dB) and the width (Q 0.7, 1 octave, slope 0.8, or 12 dB/octave for high- and low-pass)"
             )
         if found["gain"] or found["position"]:
             if gain or not takes_gain:
@@ -151,8 +152,7 @@ def _width(found: re.Match[str], shape: Shape) -> Quantity:
         width = Quantity(number_of(found["slope"]), "slope")
     else:
         width = Quantity(number_of(found["wide"]), SPELLINGS[found["wide_unit"].lower()])
-    passes = shape in {Shape.HIGH_PASS, Shape.LOW_PASS}
-    shelves = shape in {Shape.LOW_SHELF, Shape.HIGH_SHELF}
+    passes, shelves = shape in PASSES, shape in SHELVES
     fits = {"Q": True, "octaves": not passes and not shelves, "dB/octave": passes, "slope": shelves}
     if not fits[width.unit]:
         raise NotRead(f"a {shape.value} has no width in {width.unit}")

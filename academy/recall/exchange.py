@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable
 from enum import Enum
 from typing import Any, TypeVar
@@ -46,12 +47,13 @@ from academy.recall.chain import (
     Switch,
     Value,
 )
-from academy.recall.checking import checked_sheet
+from academy.recall.numbers import quoted
 from academy.recall.reading import DEEPEST, LONGEST_TEXT
 from academy.recall.vocabulary import EXPANSION, RATIO, UNITS, WIDTH_UNITS
 from analysis.dsp.curves.equaliser import Shape
 
 VERSION = 1
+HALF_A_PAIR = re.compile("[\ud800-\udfff]")
 LARGEST_JSON = 8 * LONGEST_TEXT  # the same sheet takes several times its text
 KNOWN_UNITS = {*UNITS, *WIDTH_UNITS, RATIO, EXPANSION}
 
@@ -72,35 +74,46 @@ def to_json(sheet: Sheet) -> Json:
 
 
 def from_json(given: object) -> Sheet:
-    """The sheet of a JSON object. Raises SheetRefused, naming the place in it, for what has another shape."""
+    """The sheet of a JSON object. Raises SheetRefused, naming the place in it, for what has another shape.
+
+    Whether the sheet can be said as text is not asked here: `checking` asks it before anything is kept, and
+    what was kept once is read again as it is.
+    """
     top = _Place("The file", given)
     top.require({"recall_sheet", "title", "on", "sample_rate_hz", "devices"})
     version = top.at("recall_sheet").value
     if version != VERSION or isinstance(version, bool):
-        raise SheetRefused(f"This is version {version!r} of a recall sheet; version {VERSION} is read here.")
+        said = quoted(str(version))
+        raise SheetRefused(f"This is version {said} of a recall sheet; version {VERSION} is read here.")
     on = top.at("on")
     on.require({"place", "name"})
-    return checked_sheet(
-        Sheet(
-            title=top.at("title").text(),
-            place=on.at("place").one_of(Place),
-            place_name=on.at("name").text(),
-            rate_hz=top.at("sample_rate_hz").whole(),
-            devices=top.at("devices").each("device", _device_from_json),
-        )
+    return Sheet(
+        title=top.at("title").text(),
+        place=on.at("place").one_of(Place),
+        place_name=on.at("name").text(),
+        rate_hz=top.at("sample_rate_hz").whole(),
+        devices=top.at("devices").each("device", _device_from_json),
     )
 
 
 def read_json(text: str) -> Sheet:
-    """The sheet in the text of a JSON file. Raises SheetRefused for what is no JSON, or has another shape."""
+    """The sheet in the text of a JSON file, shaped as `from_json` says.
+
+    Raises SheetRefused for what is no JSON, for numbers and signs that no sheet has, and for another shape.
+    """
     if len(text) > LARGEST_JSON:
         raise SheetRefused(f"The file is larger than {LARGEST_JSON // 1024} KiB; a recall sheet is not.")
     try:
         given = json.loads(text.lstrip("\ufeff"))
+        has_half_a_pair = HALF_A_PAIR.search(json.dumps(given, ensure_ascii=False))
     except json.JSONDecodeError as exc:
         raise SheetRefused(f"Line {exc.lineno}: this is no JSON file ({exc.msg}).") from exc
+    except ValueError as exc:  # Python reads no whole number of more than some thousand digits
+        raise SheetRefused("The file holds a number of thousands of digits; no setting has one.") from exc
     except RecursionError as exc:
         raise SheetRefused("The file nests far deeper than any recall sheet.") from exc
+    if has_half_a_pair:  # no page could be written with it
+        raise SheetRefused("The file holds half of a surrogate pair, as in \\ud800: that is no letter.")
     return from_json(given)
 
 
@@ -189,7 +202,9 @@ class _Place:
         if missing:
             raise SheetRefused(f"{self.words}: “{min(missing)}” is missing.")
         if unknown:
-            raise SheetRefused(f"{self.words}: “{min(map(str, unknown))}” is not known in a recall sheet.")
+            raise SheetRefused(
+                f"{self.words}: {quoted(min(map(str, unknown)))} is not known in a recall sheet."
+            )
 
     def at(self, key: str) -> _Place:
         return _Place(f"{self.words}, {key}", self.value[key])

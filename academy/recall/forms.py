@@ -28,7 +28,7 @@ from academy.recall.chain import (
     Value,
     plain,
 )
-from academy.recall.numbers import LARGEST, LONGEST_SCALE, NotRead, read_position, read_quantity
+from academy.recall.numbers import LARGEST, LONGEST_SCALE, NotRead, read_amount, read_position
 from academy.recall.phrases import LONGEST_NAME as LONGEST_SETTING_NAME
 from academy.recall.phrases import LONGEST_REASON
 from academy.recall.reading import (
@@ -41,8 +41,7 @@ from academy.recall.reading import LONGEST_REASON as LONGEST_DEVICE_REASON
 from academy.recall.sheets import LONGEST_NOTE
 from academy.recall.vocabulary import EXPANSION, RATIO, UNITS
 from academy.recall.writing import write_value
-from academy.templatetags.audio_text import MINUS
-from analysis.dsp.curves.equaliser import Shape
+from analysis.dsp.curves.equaliser import SHELVES, Shape
 
 TEXT_HELP = (
     "A line for each device, its settings below it as you would say them: ratio 4:1, attack 15 ms, "
@@ -211,7 +210,7 @@ class AmountField(forms.CharField):
         """The number. Raises ValidationError for what is none."""
         said = super().clean(value)
         try:
-            return read_quantity(f"{said.replace(MINUS, '-')} dB").amount
+            return read_amount(said)
         except NotRead as exc:
             raise forms.ValidationError("Write a number, like 15 or −0.5, or infinity.") from exc
 
@@ -360,7 +359,9 @@ class EqBandForm(ValueForm):
         if given["position"]:
             if gain is not None:
                 raise NotRead("a band has its gain in dB or as a position, not both")
-            gain = read_position(given["position"].replace("’", "'"))
+            gain = read_position(given["position"])
+        if given["is_read"] and Shape(given["shape"]) not in SHELVES:
+            raise NotRead("only a shelf’s gain may be what is read at a frequency: a bell has its gain there")
         if given["is_read"] and not isinstance(gain, Quantity):
             raise NotRead("what is read at a frequency is a gain in dB: write it")
         width = None if given["width"] is None else Quantity(round(given["width"], 6), given["width_unit"])

@@ -38,6 +38,8 @@ from academy.recall.writing import write_value
 from analysis.dsp.curves.dynamics import Compression, Expansion
 from analysis.dsp.curves.equaliser import (
     BUTTERWORTH_Q,
+    PASSES,
+    SHELVES,
     Band,
     Shape,
     analogue_response,
@@ -314,9 +316,9 @@ def _drawable(value: EqBand, nature: Nature, rate_hz: int, notes: _Notes) -> lis
         notes.add(f"“{said}” has no gain in dB, so it is not drawn.")
         return []
     try:
-        band = _band(value, nature, rate_hz, notes)
-        if nature is Nature.SOFTWARE and band.frequency_hz >= rate_hz / 2:
+        if nature is Nature.SOFTWARE and hertz(value.frequency) >= rate_hz / 2:
             raise CurveError(f"it lies beyond {rate_hz / 2:,.0f} Hz, half the sampling rate")
+        band = _band(value, nature, rate_hz, notes)
     except CurveError as exc:
         notes.add(f"“{said}” is not drawn: {exc}.")
         return []
@@ -327,14 +329,15 @@ def _band(value: EqBand, nature: Nature, rate_hz: int, notes: _Notes) -> Band:
     frequency_hz = hertz(value.frequency)
     gain_db = value.gain.amount if isinstance(value.gain, Quantity) else 0.0
     q, order = _q(value, frequency_hz, gain_db, nature, rate_hz), 2
-    if value.width is None and value.shape in {Shape.HIGH_PASS, Shape.LOW_PASS}:
+    if value.width is None and value.shape in PASSES:
         notes.add(f"No slope is noted for “{write_value(value)}”: drawn with 12 dB/octave.")
-    elif value.width is None and value.shape not in {Shape.LOW_SHELF, Shape.HIGH_SHELF}:
+    elif value.width is None and value.shape not in SHELVES:
         notes.add(f"No width is noted for “{write_value(value)}”: drawn with a Q of 0.71.")
     if value.width and value.width.unit == "dB/octave":
         order = order_of_slope(value.width.amount)
     if value.is_read:
-        shelf = shelf_reading(value.shape, frequency_hz, gain_db, q)
+        sampled_at_hz = rate_hz if nature is Nature.SOFTWARE else None
+        shelf = shelf_reading(value.shape, frequency_hz, gain_db, q, rate_hz=sampled_at_hz)
         notes.add(
             f"“{write_value(value)}” says what is read at that frequency: the shelf’s own corner is drawn an "
             f"octave away, at {shelf.frequency_hz:,.0f} Hz."

@@ -12,6 +12,7 @@ ANY_CASE = re.IGNORECASE | re.ASCII  # without the second, “ſ” would pass f
 LARGEST = 1e9
 HOURS = 12
 LONGEST_SCALE = 1_000
+LONGEST_QUOTE = 60
 
 NUMBER = r"[+-]?\d{1,12}(?:\.\d{1,12})?"
 INFINITE = r"[+-]?(?:infinity|inf|∞)"
@@ -41,21 +42,40 @@ class NotRead(SheetRefused):
         super().__init__(f"{words[:1].upper()}{words[1:]}.")
 
 
-def read_quantity(phrase: str) -> Quantity:
-    """A number with its unit alone: `15 ms`, `about 1 dB`, `5 to 9 kHz`, `4:1`. Raises NotRead."""
-    found = re.fullmatch(RATIO_SAID, phrase, ANY_CASE) or re.fullmatch(QUANTITY, phrase, ANY_CASE)
-    if not found:
-        raise NotRead(f"“{phrase}” is no number with a unit")
-    return quantity_of(found)
+def plainer(phrase: str) -> str:
+    """One way of writing minus, dash, apostrophe, colon and space."""
+    for odd, usual in (("−", "-"), ("–", "-"), ("’", "'"), ("∶", ":"), ("‑", "-")):
+        phrase = phrase.replace(odd, usual)
+    return " ".join(phrase.split())
+
+
+def require_printable(said: str) -> None:
+    """Raise NotRead for signs that no page shows, nor every database takes: a null, half a surrogate pair."""
+    if not said.isprintable():
+        raise NotRead("the line holds a sign that cannot be printed")
+
+
+def quoted(said: str) -> str:
+    """What somebody wrote, in quotation marks, cut where it would drown the sentence around it."""
+    return f"“{said}”" if len(said) <= LONGEST_QUOTE else f"“{said[:LONGEST_QUOTE].rstrip()}…”"
+
+
+def read_amount(phrase: str) -> float:
+    """A number alone, or `infinity`. Raises NotRead."""
+    said = plainer(phrase)
+    if not re.fullmatch(rf"{NUMBER}|{INFINITE}", said, ANY_CASE):
+        raise NotRead(f"{quoted(phrase)} is no number")
+    return number_of(said)
 
 
 def read_position(phrase: str) -> Position:
     """A place on a dial, a stepped switch or the clock alone. Raises NotRead."""
+    said = plainer(phrase)
     for pattern, reader in POSITIONS:
-        found = re.fullmatch(pattern, phrase, ANY_CASE)
+        found = re.fullmatch(pattern, said, ANY_CASE)
         if found:
             return reader(found)
-    raise NotRead(f"“{phrase}” is no position: write 6 of 10, two o’clock, or third step of five")
+    raise NotRead(f"{quoted(phrase)} is no position: write 6 of 10, two o’clock, or third step of five")
 
 
 def quantity_of(found: re.Match[str]) -> Quantity:

@@ -6,8 +6,20 @@ import re
 
 from academy.recall.bands import read_band, read_move
 from academy.recall.chain import PAIRS, Choice, Quantity, Setting, Side, Switch, Value
-from academy.recall.numbers import ANY_CASE, NUMBER, POSITIONS, QUANTITY, RATIO_SAID, NotRead, quantity_of
+from academy.recall.numbers import (
+    ANY_CASE,
+    NUMBER,
+    POSITIONS,
+    QUANTITY,
+    RATIO_SAID,
+    NotRead,
+    plainer,
+    quantity_of,
+    quoted,
+    require_printable,
+)
 from academy.recall.vocabulary import CHOICE_NAMES, EXPANSION, LAST_NAMES, RATIO, UNITS
+from academy.recall.writing import write_clause
 
 LONGEST_NAME = 60
 LONGEST_REASON = 500
@@ -22,7 +34,8 @@ def read_setting(phrase: str) -> Setting:
     if len(phrase) > LONGEST_LINE:
         raise NotRead(f"a line has {LONGEST_LINE:,} letters at most")
     said, reason = _parted(" ".join(phrase.split()))
-    parts = [part.strip() for part in _plainer(said).split("|")]
+    require_printable(said + reason)
+    parts = [part.strip() for part in plainer(said).split("|")]
     if len(parts) == 1:
         side, clause = _sided(parts[0])
         name, value = _read_clause(clause)
@@ -37,15 +50,10 @@ def read_setting(phrase: str) -> Setting:
     name, value = _read_clause(clause)
     other_name, other_value = _read_second(name, other)
     if other_name != name:
-        raise NotRead(f"both parts have to be one setting, not “{name}” and “{other_name}”: write two lines")
+        raise NotRead(
+            f"both parts have to be one setting, not {quoted(name)} and {quoted(other_name)}: write two lines"
+        )
     return _checked(Setting(name, ((first, value), (second, other_value)), reason))
-
-
-def _plainer(phrase: str) -> str:
-    """One way of writing minus, dash, apostrophe and space."""
-    for odd, usual in (("−", "-"), ("–", "-"), ("’", "'"), ("∶", ":"), ("‑", "-")):
-        phrase = phrase.replace(odd, usual)
-    return phrase
 
 
 def _parted(said: str) -> tuple[str, str]:
@@ -86,17 +94,17 @@ def _advice(clause: str) -> str:
     bare = re.fullmatch(rf"(?P<name>.*\D) (?P<number>{NUMBER})", clause)
     if bare:
         return (
-            f"“{clause}” has a number without a unit or a scale: write the unit behind it, as in 15 ms, "
-            f"or the scale, as in “{bare['name']} {bare['number']} of 10”"
+            f"{quoted(clause)} has a number without a unit or a scale: write the unit behind it, as in "
+            f"15 ms, or the scale, as in “{bare['name'][-LONGEST_NAME:]} {bare['number']} of 10”"
         )
     united = re.fullmatch(rf"(?P<name>.*?) ?{NUMBER} ?(?P<unit>[^\d\s]\S*)", clause)
     if united:
         known = ", ".join(unit for unit in UNITS)
-        return f"“{united['unit']}” is no unit that is known here; these are: {known}"
+        return f"{quoted(united['unit'])} is no unit that is known here; these are: {known}"
     return (
-        f"“{clause}” has no value that can be read: write a number with its unit (attack 15 ms), a position "
-        "with its scale (drive 6 of 10, tone two o’clock, third step of five), on or off, or a choice behind "
-        "a colon (mode: slow)"
+        f"{quoted(clause)} has no value that can be read: write a number with its unit (attack 15 ms), a "
+        "position with its scale (drive 6 of 10, tone two o’clock, third step of five), on or off, or a "
+        "choice behind a colon (mode: slow)"
     )
 
 
@@ -140,6 +148,12 @@ def _checked(setting: Setting) -> Setting:
     if len(setting.name) > LONGEST_NAME:
         raise NotRead(f"a setting’s name has {LONGEST_NAME} letters at most")
     for _, value in setting.values:
+        clause = write_clause(setting.name, value)
+        if _read_clause(clause) != (setting.name, value):
+            raise NotRead(
+                f"{quoted(clause)} can be read in two ways: use plain words for the name and for a choice, "
+                "and leave a space before a value"
+            )
         if isinstance(value, Choice) and len(value.words) > LONGEST_NAME:
             raise NotRead(f"a choice has {LONGEST_NAME} letters at most")
         if isinstance(value, Quantity) and value.unit in {RATIO, EXPANSION} and value.amount < 1:

@@ -32,11 +32,12 @@ from academy.recall.chain import (
     Sheet,
     SheetRefused,
 )
-from academy.recall.numbers import ANY_CASE, NUMBER, NotRead
+from academy.recall.numbers import ANY_CASE, NUMBER, NotRead, quoted, require_printable
 from academy.recall.phrases import read_setting
 from analysis.dsp.errors import RateError, require_rate
 
 LONGEST_TEXT = 64 * 1024
+LONGEST_LINE = 1_100  # a device’s reason behind its “why:”, with some room
 LONGEST_TITLE, LONGEST_NAME, LONGEST_REASON = 120, 80, 1_000
 DEEPEST = 4
 MOST_DEVICES, MOST_SETTINGS = 100, 100
@@ -110,8 +111,9 @@ class _Reader:
             return
         indent = len(line) - len(line.lstrip())
         try:
-            if not bare.isprintable():  # nor does every database take a null or half a surrogate pair
-                raise NotRead("the line holds a sign that cannot be printed")
+            if len(bare) > LONGEST_LINE:
+                raise NotRead(f"a line has {LONGEST_LINE:,} letters at most")
+            require_printable(bare)
             self._take(indent, bare)
         except NotRead as exc:
             self.troubles.append(f"Line {number}: {exc}")
@@ -162,7 +164,7 @@ class _Reader:
         self._open.append(opened)
 
     def _add_line(self, indent: int, bare: str) -> None:
-        owner = self._owner(indent, f"“{bare}”")
+        owner = self._owner(indent, quoted(bare))
         reason = re.fullmatch(r"why ?: ?(.+)", bare, ANY_CASE)
         if reason:
             if owner.device.reason:
@@ -264,7 +266,8 @@ def _device(bare: str) -> Device:
         raise NotRead(f"say whether the {kind} is hardware or software: “{kind} (hardware)”")
     if unknown:
         raise NotRead(
-            f"“{unknown[0]}” is not understood; in the brackets stand hardware or software, and bypassed"
+            f"{quoted(unknown[0])} is not understood; in the brackets stand hardware or software, "
+            "and bypassed"
         )
     name = _short((found["name"] or "").strip(), LONGEST_NAME, "a device’s name")
     return Device(kind, natures[0], name, "bypassed" in marks)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.dsp.curves.equaliser import Shape
+from analysis.dsp.curves.equaliser import SHELVES, Shape
 
 # Unit as it is written: the other ways in which it is typed, all compared without regard to case unless the
 # case tells units apart. SI Brochure, 9th edition, for symbols; the rest is the trade's.
@@ -74,7 +74,7 @@ SHAPES: dict[str, Shape] = {
     "band pass": Shape.BAND_PASS,
     "notch": Shape.NOTCH,
 }
-GAINED = {Shape.BELL, Shape.LOW_SHELF, Shape.HIGH_SHELF}
+GAINED = {Shape.BELL, *SHELVES}
 RAISES = ("lift", "boost", "raise", "add")
 LOWERS = ("cut", "dip", "lower", "take")
 SHELVES_SPLIT_HZ = 1_000.0

@@ -55,10 +55,17 @@ def write_setting(setting: Setting) -> str:
 def write_phrase(setting: Setting) -> str:
     """A setting as one line without its reason."""
     clauses = [
-        ("" if side is Side.BOTH else f"{side}: ") + _clause(setting.name, value)
+        ("" if side is Side.BOTH else f"{side}: ") + write_clause(setting.name, value)
         for side, value in setting.values
     ]
     return " | ".join(clauses)
+
+
+def write_clause(name: str, value: Value) -> str:
+    """A setting's name with one channel's value."""
+    if isinstance(value, Choice):
+        return f"{name}: {value.words}"
+    return f"{name} {write_value(value)}".strip()
 
 
 def write_value(value: Value) -> str:
@@ -116,12 +123,6 @@ def _device_lines(devices: Iterable[Device], indent: str) -> list[str]:
     return lines
 
 
-def _clause(name: str, value: Value) -> str:
-    if isinstance(value, Choice):
-        return f"{name}: {value.words}"
-    return f"{name} {write_value(value)}".strip()
-
-
 def _quantity(value: Quantity) -> str:
     about = "about " if value.about else ""
     if value.unit == RATIO:
@@ -134,8 +135,7 @@ def _quantity(value: Quantity) -> str:
 
 def _band(band: EqBand) -> str:
     frequency, *rest = band_words(band)
-    if band.is_read:
-        assert isinstance(band.gain, Quantity)
+    if band.is_read and isinstance(band.gain, Quantity):
         move = "cut" if band.gain.amount < 0 else "lift"
         lead = f"{move} {plain(abs(band.gain.amount))} dB at {frequency} {band.shape.value}"
         return " ".join([lead, *rest[1:]])

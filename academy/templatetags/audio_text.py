@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import markdown
 import nh3
 from django import template
+from django.conf import settings
 from django.utils import timezone
 from django.utils.safestring import SafeString, mark_safe
 
@@ -233,18 +234,18 @@ def percent(fraction: object, decimals: int = 0) -> str:
 
 
 @register.filter
-def moment(value: datetime | None, zone: str | tzinfo = "UTC") -> str:
+def moment(value: datetime | None, zone: str | tzinfo = "") -> str:
     """An aware time in a zone, with its offset: `Fri 4 Dec 2026, 18:00 (UTC+01:00, Europe/Madrid)`.
 
-    `zone` is an IANA name or a tzinfo; an unknown name falls back to UTC and says so. Seconds are shown only
-    where there are some, because a deadline at 18:00 means 18:00:00. An en dash for None. Raises ValueError
-    for a time without a zone, which would be a guess.
+    `zone` is an IANA name or a tzinfo, else the site's; an unknown name falls back to UTC and says so.
+    Seconds are shown only where there are some, because a deadline at 18:00 means 18:00:00. An en dash for
+    None. Raises ValueError for a time without a zone, which would be a guess.
     """
     if value is None or value == "":
         return NOTHING
     if timezone.is_naive(value):
         raise ValueError("a moment needs a time with its zone")
-    place = _zone(zone)
+    place = _zone(zone or settings.SITE_ZONE)
     there = value.astimezone(place)
     clock = f"{there:%H:%M:%S}" if there.second else f"{there:%H:%M}"
     name = str(place)

@@ -15,7 +15,7 @@ from analysis.intake import keeping
 from analysis.intake.models import Recording
 
 BLOCK_BYTES = 256 * 1024
-ONE_RANGE = re.compile(r"^bytes=(\d*)-(\d*)$")
+ONE_RANGE = re.compile(r"bytes=([0-9]{0,18})-([0-9]{0,18})")  # beyond any file, and read as no number
 
 
 def hand_out(
@@ -34,7 +34,7 @@ def hand_out(
     One byte range is honoured (RFC 9110, clause 14); `If-Range` with another ETag gets the whole, so that two
     versions are never spliced. Several ranges in one request get the whole too, as the clause allows.
     A `filename` makes it an attachment. With `may_hand_on` the front server or the bucket may send the bytes,
-    where the settings say so; they answer with marks of their own, so nothing blind is handed on.
+    where the settings say so; they tell when a file was written, so nothing blind is handed on.
     """
     headers = {
         "Cache-Control": cache_control,
@@ -42,7 +42,7 @@ def hand_out(
     }
     if filename is not None:
         headers["Content-Disposition"] = content_disposition_header(True, filename) or "attachment"
-    if may_hand_on and (handed_on := _handed_on(request, key, content_type, headers)) is not None:
+    if may_hand_on and (handed_on := _handed_on(request, key, content_type, etag, headers)) is not None:
         return handed_on
     span = asked_span(request, size_bytes=size_bytes, etag=etag)
     if span is None:
@@ -76,43 +76,59 @@ def hand_out_recording(
     )
 
 
-def asked_span(request: HttpRequest, *, size_bytes: int, etag: str) -> tuple[int, int] | None:
-    """First byte and number of bytes that a request gets; None where its range lies outside."""
+def asked_span(
+    request: HttpRequest, *, size_bytes: int, etag: str, may_hand_on: bool = False
+) -> tuple[int, int] | None:
+    """First byte and number of bytes that a request gets; None where its range lies outside.
+
+    A bucket that sends the bytes itself has marks of its own, so what it makes of `If-Range` is not known
+    here: such a request is taken to go on where its range begins, and to get all that it might.
+    """
     asked = _asked_range(request, etag)
+    is_judged_elsewhere = may_hand_on and _does_bucket_send() and "If-Range" in request.headers
+    if asked is None and is_judged_elsewhere:
+        asked = _asked_range(request, None)
     if asked is None:
         return 0, size_bytes
     found = _within(asked, size_bytes)
-    return None if found is None else (found[0], found[1] - found[0] + 1)
+    if found is None:
+        return None
+    return found[0], size_bytes if is_judged_elsewhere else found[1] - found[0] + 1
+
+
+def _does_bucket_send() -> bool:
+    return settings.SIGNED_ADDRESSES and not settings.INTERNAL_REDIRECT and keeping.can_sign()
 
 
 def _handed_on(
-    request: HttpRequest, key: str, content_type: str, headers: dict[str, str]
+    request: HttpRequest, key: str, content_type: str, etag: str, headers: dict[str, str]
 ) -> HttpResponseBase | None:
     """An answer that has the bytes sent by somebody else: ranges and all. None where nobody is set up to.
 
     A folder's front server finds them below the prefix of INTERNAL_REDIRECT, by the header X-Accel-Redirect,
-    and keeps our type, disposition and caching. A bucket's signed address holds for ten minutes.
+    and keeps our type, disposition and caching, and our ETag where it is told to. A bucket's signed address
+    holds for ten minutes.
     """
     if settings.INTERNAL_REDIRECT:
         response = HttpResponse(content_type=content_type, headers=headers)
         response["X-Accel-Redirect"] = f"{settings.INTERNAL_REDIRECT.rstrip('/')}/{quote(key)}"
+        response["ETag"] = f'"{etag}"'
         return response
-    if not settings.SIGNED_ADDRESSES or request.method != "GET":  # a signature is for one method
+    if not _does_bucket_send() or request.method != "GET":  # a signature is for one method
         return None
     wanted = {"ResponseContentType": content_type, "ResponseCacheControl": headers["Cache-Control"]}
     if "Content-Disposition" in headers:
         wanted["ResponseContentDisposition"] = headers["Content-Disposition"]
     address = keeping.signed_address(key, wanted)
-    if address is None:
-        return None
     return HttpResponse(status=302, headers={"Location": address, "Cache-Control": "no-store"})
 
 
-def _asked_range(request: HttpRequest, etag: str) -> tuple[str, str] | None:
-    match = ONE_RANGE.match(request.headers.get("Range", ""))
+def _asked_range(request: HttpRequest, etag: str | None) -> tuple[str, str] | None:
+    """The range of a request, where its `If-Range` allows it; without an ETag, whatever that says."""
+    match = ONE_RANGE.fullmatch(request.headers.get("Range", ""))
     if request.method != "GET":  # clause 14.2: no other method knows ranges
         return None
-    condition = request.headers.get("If-Range")
+    condition = request.headers.get("If-Range") if etag is not None else None
     if match is None or match.groups() == ("", "") or (condition and condition != f'"{etag}"'):
         return None
     first, last = match.groups()

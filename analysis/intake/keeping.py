@@ -43,6 +43,7 @@ def adopt(path: Path) -> str:
         where = Path(shelf().path(key))
         where.parent.mkdir(parents=True, exist_ok=True)
         os.link(path, where)
+        where.chmod(shelf().file_permissions_mode)  # type: ignore[attr-defined]  # it is a folder by now
     except (NotImplementedError, OSError):  # a bucket; another disk, or one that knows no second names
         return keep(path, key=key)
     return key
@@ -53,15 +54,17 @@ def opened(key: str) -> IO[bytes]:
     return shelf().open(key, "rb")
 
 
-def signed_address(key: str, answer: dict[str, str]) -> str | None:
-    """An address at which a bucket sends the bytes under a key for a while; None for a folder.
+def can_sign() -> bool:
+    """Whether the shelf is a bucket, which can give an address of a kept file to others."""
+    return hasattr(shelf(), "querystring_auth")
+
+
+def signed_address(key: str, answer: dict[str, str]) -> str:
+    """An address at which a bucket sends the bytes under a key for a while. Only where `can_sign`.
 
     `answer` are the headers that it is to answer with, by their names in S3's GetObject.
     """
-    where = shelf()
-    if not hasattr(where, "querystring_auth"):
-        return None
-    address: str = where.url(key, parameters=answer)  # type: ignore[call-arg]  # a bucket's url takes them
+    address: str = shelf().url(key, parameters=answer)  # type: ignore[call-arg]  # a bucket's url takes them
     return address
 
 

@@ -54,7 +54,7 @@ def receive(blocks: Iterable[bytes], *, name: str) -> Received:
         spool.flush()
         description = audiofile.probe(Path(spool.name))
         key = keeping.keep(Path(spool.name))
-    return Received(key, digest.hexdigest(), size_bytes, _shown(name), description)
+    return Received(key, digest.hexdigest(), size_bytes, shown_name(name), description)
 
 
 def receive_whole(
@@ -67,7 +67,7 @@ def receive_whole(
     with path.open("rb") as file:
         sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     description = audiofile.probe(path)
-    return Received(keep(), sha256, path.stat().st_size, _shown(name), description, upload_id)
+    return Received(keep(), sha256, path.stat().st_size, shown_name(name), description, upload_id)
 
 
 def receive_file(path: Path, *, name: str | None = None) -> Received:
@@ -105,8 +105,9 @@ def let_go(received: Received) -> None:
     keeping.discard(received.storage_key)
 
 
-def _shown(name: str) -> str:
-    return Path(name).name[-LONGEST_NAME:]
+def shown_name(name: str) -> str:
+    """A file's name as a row and a page can hold it: no folders, nothing that cannot be printed."""
+    return "".join(sign if sign.isprintable() else "\ufffd" for sign in Path(name).name)[-LONGEST_NAME:]
 
 
 def too_large() -> str:

@@ -75,14 +75,18 @@ def troubles(name: str) -> Iterator[Trouble]:
         )
 
 
-def clashes(names: Iterable[str]) -> list[list[str]]:
-    """Names that are one where upper and lower case, or ways to write an accent, do not count.
+def alike(name: str) -> str:
+    """What two names share that differ in upper and lower case only, or in how an accent is written.
 
-    Each group in the order given. The trap: lower() is not enough, casefold() after NFC is (Unicode, clause
-    3.13, caseless matching; clause from memory).
+    The trap: lower() is not enough, casefold() after NFC is (Unicode, clause 3.13, caseless matching; clause
+    from memory).
     """
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+
+
+def clashes(names: Iterable[str]) -> list[list[str]]:
+    """Names that are one by `alike`. Each group in the order given."""
     groups: dict[str, list[str]] = {}
     for name in names:
-        key = unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
-        groups.setdefault(key, []).append(name)
+        groups.setdefault(alike(name), []).append(name)
     return [group for group in groups.values() if len(group) > 1]

@@ -11,13 +11,12 @@ from zoneinfo import ZoneInfo, available_timezones
 from django import forms
 from django.forms.models import BaseInlineFormSet, inlineformset_factory
 
-from contests.drafting.moments import NoSuchMoment, in_zone, on_the_wall
+from academy.moments import WALL, NoSuchMoment, in_zone, on_the_wall
 from contests.models import Contest, Criterion, Prize, Sponsor
 from contests.states import ContestState
 
 LONGEST_ANNOUNCEMENT = 1000
 LONGEST_GRACE_MINUTES = 24 * 60
-WALL = "%Y-%m-%dT%H:%M"
 ISO_4217 = re.compile(r"[A-Z]{3}")
 EMPTY_ROWS = 2
 

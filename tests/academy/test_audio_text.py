@@ -231,6 +231,12 @@ class TestMoment:
     def test_nothing_is_a_dash(self):
         assert audio_text.moment(None, "UTC") == "–"
 
+    def test_without_a_zone_the_site_s_holds(self, settings):
+        at = datetime(2026, 12, 4, 17, tzinfo=UTC)
+        assert audio_text.moment(at) == "Fri 4 Dec 2026, 17:00 (UTC)"
+        settings.SITE_ZONE = "Europe/Madrid"
+        assert audio_text.moment(at) == "Fri 4 Dec 2026, 18:00 (UTC+01:00, Europe/Madrid)"
+
 
 class TestProse:
     @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
 """One large pack through torn lines: does it arrive whole, and what does each cut cost?
 
-Run by hand: `.venv/bin/python -m tests.bench.bench_packs [MEGABYTES]` (default 5000: some minutes, and twice
-the room on the disk for a while). A real site on SQLite and the local disk. The stems are made on the spot,
+Run by hand: `.venv/bin/python -m tests.bench.bench_packs [MEGABYTES] [--nginx]` (default 5000: some minutes, and
+twice the room on the disk for a while). With `--nginx` that sends it, as the README shows. A real site on SQLite and the local disk. The stems are made on the spot,
 sparse, so that the disk holds little of them, but the archive is written in full, by the site's own service.
 A member fetches it over HTTP and hangs up at ten random places, each time to go on with `Range` and
 `If-Range`. Last, the pack changes in the middle of another download. Exit status 1 when the bytes differ from
@@ -20,12 +20,14 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import django
 import numpy as np
 
+from tests.services import programs
 from tests.services.programs import free_port, wait_until
 from tests.services.site import ROOT, Site, end_group
 
@@ -35,11 +37,12 @@ STEM_MEGABYTES = 250  # 7.2 minutes at 96 kHz in stereo and 24 bit
 RATE_HZ, FRAME_BYTES = 96_000, 6
 
 
-def main(megabytes: int) -> int:
+def main(megabytes: int, *, by_nginx: bool) -> int:
     """Build, fetch through cuts, and print what was found."""
     rng = np.random.default_rng(SEED)
-    with tempfile.TemporaryDirectory(prefix="bench-packs-") as name:
-        site = Site(Path(name), PACK_DOWNLOADS_A_DAY="1000")
+    with tempfile.TemporaryDirectory(prefix="bench-packs-") as name, ExitStack() as around:
+        Path(name).chmod(0o750)  # nginx's user has to get in
+        site = Site(Path(name), PACK_DOWNLOADS_A_DAY="1000", INTERNAL_REDIRECT="/kept/" if by_nginx else "")
         for words in (["migrate"], ["collectstatic", "--no-input"]):
             done = site.manage(*words, "--verbosity", "0")
             assert done.returncode == 0, done.stderr
@@ -50,6 +53,10 @@ def main(megabytes: int) -> int:
         built_s = time.monotonic() - began_s
         server = Server(site)
         try:
+            if by_nginx:
+                shelf, address = Path(name) / "recordings", f"http://127.0.0.1:{server.port}"
+                front = around.enter_context(programs.nginx(Path(name), shelf=shelf, site=address))
+                server.port = int(front.rpartition(":")[2])
             cuts = sorted(rng.integers(0, made["size_bytes"], CUTS).tolist())
             fetched = fetch(server, made, cuts)
             after = status_after_a_change(server, made)
@@ -184,4 +191,5 @@ def status_after_a_change(server: Server, made: dict[str, Any]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 5000))
+    sizes = [int(word) for word in sys.argv[1:] if word.isdecimal()]
+    sys.exit(main(sizes[0] if sizes else 5000, by_nginx="--nginx" in sys.argv))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pwd
+import re
 import shutil
 import signal
 import socket
@@ -18,7 +19,9 @@ from pathlib import Path
 
 from tests.conftest import path_of
 
+README = Path(__file__).resolve().parents[2] / "README.md"
 LONGEST_START_S = 60.0
+TEMPORARY = ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")  # folders that nginx wants to have
 
 
 def free_port() -> int:
@@ -88,6 +91,35 @@ def s3_endpoint() -> Iterator[str]:
             yield f"http://127.0.0.1:{port}"
         finally:
             process.kill()
+
+
+@contextmanager
+def nginx(folder: Path, *, shelf: Path, site: str) -> Iterator[str]:
+    """The address of an nginx before a site, with the settings that the README shows.
+
+    `shelf` is where the recordings lie, `site` the site's own address. Where this is root, its worker is
+    nobody in root's group, as the front server is in the group of the site's user.
+    """
+    (locations,) = re.findall(r"```nginx\n(.*?)```", README.read_text(), re.DOTALL)
+    for shown, real in (("/srv/school/data/recordings/", f"{shelf}/"), ("http://127.0.0.1:8000", site)):
+        assert locations.count(shown) == 1
+        locations = locations.replace(shown, real)
+    port = free_port()
+    user = "user nobody root;" if os.geteuid() == 0 else ""
+    places = [f"{kind}_temp_path {folder / kind};" for kind in TEMPORARY]
+    server = f"server {{ listen 127.0.0.1:{port}; access_log off; {locations} }}"
+    settings = (
+        f"daemon off; {user} worker_processes 1; pid {folder / 'pid'}; error_log {folder / 'log'};\n"
+        f"events {{}}\nhttp {{ {' '.join(places)}\n{server} }}\n"
+    )
+    (folder / "nginx.conf").write_text(settings)
+    command = [path_of("nginx") or "nginx", "-p", str(folder), "-c", str(folder / "nginx.conf")]
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+        try:
+            wait_until(lambda: answers(port), seconds=LONGEST_START_S, what="nginx answers")
+            yield f"http://127.0.0.1:{port}"
+        finally:
+            process.terminate()
 
 
 @dataclass

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from django import forms
@@ -14,6 +14,7 @@ from academy.courses.chapters import clock, read_clock
 from academy.courses.containers import ACCEPTED
 from academy.courses.models import Course, Lesson
 from academy.members.models import Tier
+from academy.moments import WALL, NoSuchMoment, in_zone, on_the_wall, site_zone
 from academy.packs.models import StemPack
 from academy.recall.models import RecallSheet
 from analysis.intake.forms import SentFileForm
@@ -268,16 +269,31 @@ class ScheduleForm(forms.Form):
     """When a course is to appear."""
 
     publish_at = forms.DateTimeField(
-        label="Appears at, by UTC",
-        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
-        input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"],
+        label="Appears at",
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=WALL),
+        input_formats=[WALL, "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"],
         error_messages={
             "required": "Say when the course is to appear.",
             "invalid": "Write the date and time as in 2031-03-20 18:00.",
         },
     )
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["publish_at"].help_text = f"As clocks in {site_zone().key} show it."
+
+    @classmethod
+    def of(cls, course: Course) -> ScheduleForm:
+        """Filled in with when it appears, if it is scheduled."""
+        return cls(
+            initial={"publish_at": on_the_wall(course.publish_at, site_zone())} if course.publish_at else {}
+        )
+
     def clean_publish_at(self) -> datetime:
-        """The time with its zone."""
-        found: datetime = self.cleaned_data["publish_at"]
-        return found.replace(tzinfo=UTC)
+        """The moment that was typed, in the site's zone."""
+        # Django took what was typed for UTC; only what the clock on the wall showed was meant.
+        typed: datetime = self.cleaned_data["publish_at"].replace(tzinfo=None)
+        try:
+            return in_zone(typed, site_zone())
+        except NoSuchMoment as exc:
+            raise forms.ValidationError(str(exc)) from exc

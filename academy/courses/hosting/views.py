@@ -161,7 +161,7 @@ def _desk(
         "points": checklist(course),
         "previews": previews(),
         "refusal": refusal,
-        "schedule_form": schedule_form or ScheduleForm(),
+        "schedule_form": schedule_form or ScheduleForm.of(course),
     }
     is_refused = bool(refusal or schedule_form)
     return render(request, "academy/courses/hosting/desk.html", page, status=422 if is_refused else 200)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import re
 from dataclasses import dataclass, field
 
@@ -76,6 +77,10 @@ def read(raw: bytes) -> CaptionFile:
 
 
 def _lines(raw: bytes) -> list[str]:
+    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise CaptionsRefused(
+            ["Line 1: this is UTF-16, and WebVTT asks for UTF-8. Save it as UTF-8 and send it again."]
+        )
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -85,7 +90,9 @@ def _lines(raw: bytes) -> list[str]:
         ) from error
     if "\0" in text:
         line = text[: text.index("\0")].count("\n") + 1
-        raise CaptionsRefused([f"Line {line}: there is a NUL character. This is not a text file."])
+        raise CaptionsRefused(
+            [f"Line {line}: there is a NUL character. This is no text, or one in UTF-16: save it as UTF-8."]
+        )
     return re.split(r"\r\n|\n|\r", text)
 
 

@@ -105,7 +105,7 @@ def fix(request: HttpRequest, slug: str) -> HttpResponse:
     """Have one of the fixes done that the audit offers."""
     pack = access.pack_on_desk(request.user, slug)
     named = request.POST.get("stem", "")
-    stem = access.stem_on_desk(pack, int(named)) if named.isdecimal() else None
+    stem = next((one for one in pack.stems.all() if str(one.pk) == named), None)
     try:
         mending.request_fix(pack, request.POST.get("fix", ""), stem)
     except PackRefused as exc:

@@ -25,6 +25,7 @@ Response = NDArray[np.complex128]
 BUTTERWORTH_Q = math.sqrt(0.5)
 DB_PER_OCTAVE_PER_ORDER = 6  # as engineers say it; exactly 20 lg 2 = 6.02
 LARGEST_GAIN_DB = 120.0  # far beyond any equaliser; no source
+MOST_STEPS, READ_WITHIN_DB = 60, 1e-9  # of `shelf_reading`
 HIGHEST_ORDER = 16  # 96 dB/octave, the steepest that is asked for in practice; no source
 
 
@@ -38,6 +39,10 @@ class Shape(Enum):
     LOW_PASS = "low-pass"  # noqa: S105
     BAND_PASS = "band-pass"  # noqa: S105
     NOTCH = "notch"
+
+
+SHELVES = {Shape.LOW_SHELF, Shape.HIGH_SHELF}
+PASSES = {Shape.HIGH_PASS, Shape.LOW_PASS}
 
 
 @dataclass(frozen=True)
@@ -154,25 +159,49 @@ def order_of_slope(db_per_octave: float) -> int:
     return order
 
 
-def shelf_reading(shape: Shape, frequency_hz: float, gain_db: float, q: float = BUTTERWORTH_Q) -> Band:
+def shelf_reading(
+    shape: Shape,
+    frequency_hz: float,
+    gain_db: float,
+    q: float = BUTTERWORTH_Q,
+    *,
+    rate_hz: int | None = None,
+) -> Band:
     """The shelf that reads `gain_db` at `frequency_hz`, its corner an octave on the near side of it.
+
+    Analogue without `rate_hz`, else as `sampled_response` has it at that rate.
 
     A shelf's corner is where half its gain is reached, but an engineer who says "1 dB at 22 kHz" means what
     is read there. That the corner is an octave away is our own choice: it leaves the level 6 % of the gain
-    to go. Solved by repetition on the analogue prototype. Raises CurveError for another shape.
+    to go. Solved by repetition, and refused where that finds none: a steep shelf overshoots near its corner,
+    and may read there whatever its plateau is. Raises CurveError for that, for another shape, and for what
+    lies beyond half the rate.
     """
-    if shape not in {Shape.LOW_SHELF, Shape.HIGH_SHELF}:
+    if shape not in SHELVES:
         raise CurveError("only a shelf has a corner beside the frequency at which it is read")
+    _require_gain(gain_db)
+    if rate_hz is not None and frequency_hz >= rate_hz / 2:
+        raise CurveError(f"at {rate_hz:,} Hz nothing is there to be read at {frequency_hz:,.0f} Hz")
     corner_hz = frequency_hz / 2 if shape is Shape.HIGH_SHELF else frequency_hz * 2
     at = np.array([frequency_hz])
-
-    def read(plateau_db: float) -> float:
-        return float(level_db(analogue_response([Band(shape, corner_hz, plateau_db, q)], at))[0])
-
-    plateau_db = gain_db
-    for _ in range(20):  # each step takes away most of what is missing
-        plateau_db += gain_db - read(plateau_db)
-    return Band(shape, corner_hz, plateau_db, q)
+    band = Band(shape, corner_hz, gain_db, q)
+    for _ in range(MOST_STEPS):  # each takes away half of what is missing, or more
+        response = (
+            analogue_response([band], at)
+            if rate_hz is None
+            else sampled_response([band], at, rate_hz=rate_hz)
+        )
+        missing_db = gain_db - float(level_db(response)[0])
+        if abs(missing_db) <= READ_WITHIN_DB:
+            return band
+        plateau_db = band.gain_db + missing_db
+        if abs(plateau_db) > LARGEST_GAIN_DB:
+            break
+        band = Band(shape, corner_hz, plateau_db, q)
+    raise CurveError(
+        f"no {shape.value} with a Q of {q:.3g} and its corner at {corner_hz:,.0f} Hz reads {gain_db:g} dB at "
+        f"{frequency_hz:,.0f} Hz; say it by its own corner and gain"
+    )
 
 
 def _require_gain(gain_db: float) -> None:
@@ -183,7 +212,7 @@ def _require_gain(gain_db: float) -> None:
 def _prototype(band: Band, s: Response) -> Response:
     """H(s) of a band, its frequency at |s| = 1."""
     shape, q = band.shape, band.q
-    if shape in {Shape.HIGH_PASS, Shape.LOW_PASS}:
+    if shape in PASSES:
         return _butterworth(band, s)
     a = 10.0 ** (band.gain_db / 40.0)
     root = math.sqrt(a) / q

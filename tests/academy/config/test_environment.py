@@ -62,6 +62,19 @@ class TestWords:
         assert environment.words("ALLOWED_HOSTS") == []
 
 
+class TestZone:
+    @pytest.mark.parametrize(("set_to", "found"), [("Europe/Lisbon", "Europe/Lisbon"), ("", "UTC")])
+    def test_it_is_a_known_one(self, monkeypatch, set_to, found):
+        monkeypatch.setenv("SITE_ZONE", set_to)
+        assert environment.zone("SITE_ZONE") == found
+
+    @pytest.mark.parametrize("wrong", ["Lisbon", "../etc/passwd", "UTC+1"])
+    def test_anything_else_is_refused_by_name(self, monkeypatch, wrong):
+        monkeypatch.setenv("SITE_ZONE", wrong)
+        with pytest.raises(WrongSetting, match="SITE_ZONE takes a time zone by its IANA name"):
+            environment.zone("SITE_ZONE")
+
+
 class TestSecretKey:
     def test_the_given_one_counts_and_nothing_is_written(self, monkeypatch, tmp_path: Path):
         monkeypatch.setenv("SECRET_KEY", "given")
@@ -110,6 +123,8 @@ class TestStorage:
             "base_url": None,
             "file_permissions_mode": 0o600,
         }
+        shared = environment.storage("", tmp_path, may_group_read=True)["OPTIONS"]
+        assert shared == options | {"file_permissions_mode": 0o640}
 
     def test_a_folder_elsewhere(self, tmp_path: Path):
         options = environment.storage("file:///srv/with%20blank", tmp_path)["OPTIONS"]

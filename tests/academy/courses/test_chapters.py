@@ -34,6 +34,10 @@ class TestReading:
             ("1:75:00 A", "Line 1: 1:75:00 is no time"),
             ("0:30", "Line 1: “0:30” should be a time and a title"),
             ("1:00 A", "Line 1: 1:00 lies past the end of the recording, which is 1:00.0 long"),
+            ("9" * 5_000 + ":00 A", "is no time"),
+            ("99:59:59 A", "99:59:59 lies past the end"),
+            ("-1:00 A", "should be a time and a title"),
+            ("\ufeff0:00 A", "should be a time and a title"),
             (f"0:00 {'x' * 121}", "Line 1: the title is longer than 120 letters"),
         ],
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import zipfile
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -370,6 +370,32 @@ class TestPublishing:
         assert Client().get("/courses/harbour/").status_code == 200
         host.post(f"{DESK}take-back/")
         assert Client().get("/courses/harbour/").status_code == 404
+
+    def test_the_time_is_that_of_clocks_in_the_site_s_zone(self, host, lesson, settings):
+        settings.SITE_ZONE = "Europe/Lisbon"  # summer time from 30 March to 26 October 2031 (IANA, tzdata)
+        html = host.get(DESK).content.decode()
+        assert "As clocks in Europe/Lisbon show it." in html
+        for typed, utc, shown in (
+            ("2031-03-29T18:00", datetime(2031, 3, 29, 18, tzinfo=UTC), "(UTC, Europe/Lisbon)"),
+            ("2031-07-01T18:00", datetime(2031, 7, 1, 17, tzinfo=UTC), "(UTC+01:00, Europe/Lisbon)"),
+        ):
+            assert host.post(f"{DESK}schedule/", {"publish_at": typed}).status_code == 302
+            assert Course.objects.get().publish_at == utc
+            html = host.get(DESK).content.decode()
+            assert shown in html.split("data-reader-zone>")[1].split("</time>")[0]
+            assert f'datetime="{utc.isoformat()}" data-reader-zone' in html
+            assert f'value="{typed}"' in html
+
+    @pytest.mark.parametrize(
+        ("typed", "why"),
+        [("2031-03-30T01:30", "never show 01:30"), ("2031-10-26T01:30", "show 01:30 twice")],
+    )
+    def test_a_time_that_clocks_skip_or_repeat_is_refused(self, host, lesson, settings, typed, why):
+        settings.SITE_ZONE = "Europe/Lisbon"
+        response = host.post(f"{DESK}schedule/", {"publish_at": typed})
+        assert response.status_code == 422
+        assert why in response.content.decode()
+        assert Course.objects.get().publish_at is None
 
     def test_a_scheduled_one_appears_at_its_time(self, client, host, lesson, monkeypatch):
         assert "time is over" in words_of(host.post(f"{DESK}schedule/", {"publish_at": "2031-03-14T12:00"}))

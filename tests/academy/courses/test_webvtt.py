@@ -153,6 +153,16 @@ class TestRefusals:
         (sentence,) = refusals("WEBVTT\n\n00:01.000 --> 00:02.000\nGrüße\n".encode("latin-1"))
         assert sentence.startswith("Line 4: this is not UTF-8")
 
+    @pytest.mark.parametrize("coding", ["utf-16", "utf-16-le", "utf-16-be"])
+    def test_utf_16_is_called_so(self, coding):
+        (sentence,) = refusals("WEBVTT\n\n00:01.000 --> 00:02.000\nHigh\n".encode(coding))
+        assert sentence.startswith("Line 1: ")
+        assert "UTF-16" in sentence
+
+    @pytest.mark.parametrize("hours", ["9" * 5_000, "100", "0"])
+    def test_hours_that_no_recording_has(self, hours):
+        assert refusals(f"WEBVTT\n\n{hours}:00:01.000 --> 00:02.000\nx\n")
+
     def test_a_thousand_faults_are_not_all_listed(self):
         found = refusals("WEBVTT\n\n" + "00:02.000 --> 00:01.000\nx\n\n" * 1000)
         assert len(found) == 13

@@ -109,6 +109,11 @@ class TestRanges:
         assert response.status_code == 200
         assert body(response) == whole
 
+    @pytest.mark.parametrize("asked", ["bytes=" + "9" * 5_000 + "-", "bytes=-" + "9" * 5_000, "bytes=٣-"])
+    def test_numbers_that_are_none_are_no_range(self, client, member, whole, asked):
+        response = client.get(ARCHIVE, headers={"Range": asked})
+        assert (response.status_code, body(response)) == (200, whole)
+
     def test_a_range_outside_is_refused_with_the_size(self, client, member, whole):
         response = client.get(ARCHIVE, headers={"Range": f"bytes={len(whole)}-"})
         assert response.status_code == 416

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -121,6 +122,18 @@ class TestCommand:
         assert not StemPack.objects.exists()
         assert not Recording.objects.exists()
         assert files_on_the_shelf() == before
+
+    def test_a_stem_named_in_another_encoding_is_shown_as_far_as_can_be(self, folder, terms):
+        (folder / "10 - Voice.wav").rename(folder / os.fsdecode(b"4 Gr\xfcn.wav"))
+        out, _ = run(folder, terms)
+        assert out.encode().decode().splitlines()[-1] == "4 Gr\ufffdn.wav: Gr\ufffdn"
+        assert [stem.name for stem in StemPack.objects.get().stems.all()] == ["Kick", "Bass", "Gr\ufffdn"]
+
+    def test_a_reference_named_so_is_shown_as_far_as_can_be(self, folder, terms):
+        odd = folder / os.fsdecode(b"4 Gr\xfcn.wav")
+        (folder / "10 - Voice.wav").rename(odd)
+        run(folder, terms, "--reference", str(odd))
+        assert StemPack.objects.get().reference_mix.original_name == "4 Gr\ufffdn.wav"
 
     def test_a_taken_address_is_refused_and_nothing_is_kept(self, folder, terms):
         run(folder, terms)

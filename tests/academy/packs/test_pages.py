@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from academy.courses.models import Course
 from academy.packs import publishing
 from academy.packs.models import StemPack, TermsAccepted
 from academy.packs.terms import TermsChanged, accept_terms
+from academy.recall import sheets
+from academy.recall.reading import read_sheet
 from analysis.jobs.models import Job, JobState
 from tests import cast
 from tests.academy.packs import making
+from tests.academy.recall import making as sheets_making
 
 pytestmark = pytest.mark.django_db
 
@@ -29,6 +35,35 @@ def member(client, pack):
     person = cast.member(tier=cast.tier("full"))
     client.force_login(person)
     return person
+
+
+class TestWaysOn:
+    """From the pack's page to what was made of its tracks."""
+
+    @pytest.fixture
+    def made_of_it(self, pack):
+        sheet = sheets.create_sheet(replace(read_sheet(sheets_making.TWO_BUS), title="The bus"), pack=pack)
+        sheets.keep_version(sheet, note="", seen=sheet.draft_number, host=None, now=cast.NOW)
+        sheets.show(sheet)
+        unseen = sheets.create_sheet(replace(read_sheet(sheets_making.TWO_BUS), title="Not shown"), pack=pack)
+        sheets.keep_version(unseen, note="", seen=unseen.draft_number, host=None, now=cast.NOW)
+        Course.objects.create(slug="mix", title="From raw to mixed", pack=pack, publish_at=cast.NOW)
+        Course.objects.create(slug="later", title="Still a draft", pack=pack)
+        Course.objects.create(slug="other", title="Another song", publish_at=cast.NOW)
+
+    def test_a_member_finds_its_sheets_and_courses(self, client, member, made_of_it):
+        html = client.get(PAGE).content.decode()
+        assert 'href="/recall/the-bus/"' in html
+        assert 'href="/courses/mix/"' in html
+        for other in ("Not shown", "Still a draft", "Another song"):
+            assert other not in html
+        assert client.get("/recall/the-bus/").status_code == client.get("/courses/mix/").status_code == 200
+
+    def test_a_visitor_finds_the_course_and_not_what_is_locked(self, client, made_of_it):
+        html = client.get(PAGE).content.decode()
+        assert 'href="/courses/mix/"' in html
+        assert "/recall/the-bus/" not in html
+        assert "/practice/" not in html.split("<main")[1]
 
 
 class TestList:

@@ -111,6 +111,23 @@ class TestChangeTerms:
             (1, "For **practice** only."),
         ]
 
+    def test_what_was_changed_on_the_desk_waits(self, tmp_path):
+        pack = making.draft(tmp_path, ["Kick"], artist="Isolde", key="D minor")
+        publishing.publish(pack)
+        publishing.change_facts(pack, title="Not yet", key="E minor")
+        publishing.change_terms(pack, "New terms.")
+        current = pack.current
+        assert (current.number, current.title, current.artist, current.key) == (
+            2,
+            "Harbour Light",
+            "Isolde",
+            "D minor",
+        )
+        assert (current.terms, current.terms_version) == ("New terms.", 2)
+        assert publishing.differs(pack)
+        publishing.publish(pack)
+        assert (pack.current.title, pack.current.key, pack.current.terms_version) == ("Not yet", "E minor", 2)
+
     def test_those_of_a_draft_publish_nothing(self, tmp_path):
         pack = making.draft(tmp_path, ["Kick"])
         publishing.change_terms(pack, "New terms.")

@@ -112,10 +112,28 @@ class TestHostile:
         with pytest.raises(ZipRefused, match="another archive inside"):
             contents(pack_up(("Kick.wav", None), ("more.zip", b"PK")))
 
-    @pytest.mark.parametrize("names", [("a/Kick.wav", "b/Kick.wav"), ("Kick.wav", "KICK.flac")])
+    @pytest.mark.parametrize(
+        "names",
+        [("a/Kick.wav", "b/Kick.wav"), ("Kick.wav", "KICK.flac"), ("Gr\u00fcn.wav", "gru\u0308n.wav")],
+    )
     def test_two_stems_of_one_name(self, pack_up, names):
         with pytest.raises(ZipRefused, match="two files called"):
             contents(pack_up(*[(name, None) for name in names]))
+
+    @pytest.mark.parametrize(
+        "name", ["9" * 5_000 + ".wav", "Kick\n.wav", "Kick\x1b[2J.wav", "ü" * 130 + ".wav"]
+    )
+    def test_a_name_that_no_system_takes(self, pack_up, name):
+        with pytest.raises(ZipRefused, match="no name that a file system takes") as refusal:
+            contents(pack_up((name, None)))
+        assert str(refusal.value).isprintable()
+
+    def test_a_null_in_a_path_is_shown_as_what_can_be_shown(self, pack_up):
+        path = pack_up(("KickX.wav", None))
+        path.write_bytes(path.read_bytes().replace(b"KickX", b"Kick\0"))
+        with pytest.raises(ZipRefused, match=r"“Kick\?\.wav”") as refusal:
+            contents(path)
+        assert str(refusal.value).isprintable()
 
     def test_an_encrypted_one(self, pack_up):
         path = pack_up(("Kick.wav", None))

@@ -51,6 +51,20 @@ equaliser (hardware, bypassed): Top of the mix
     tone 2 o'clock
 """
 
+HOSTILE = (
+    "9" * 5_000,
+    "attack " + "9" * 900 + " ms",
+    "\n    11:99 o'clock\n",
+    "\n    release mid:0.5 s\n",
+    "\n    cut 300 dB at 1 Hz bell cut 3 dB at 2 Hz\n",
+    "\n    lift 24 dB at 22 kHz shelf Q 30\n",
+    "\n    " + "(" * 60_000 + "\n",
+    "\ud800",
+    "\u2028",
+    "٠١",
+)
+"""What somebody may type or paste in the middle of a sheet."""
+
 NAMES = ("attack", "tone", "drive", "make-up", "air band", "Mix of the dry sound", "K 7")
 WORDS = ("slow", "tape two", "internal", "A", "mid and side")
 REASONS = (

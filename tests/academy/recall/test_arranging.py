@@ -49,7 +49,9 @@ class TestArranging:
         assert "2-3-1new" in names(arranging.with_device(CHAIN, NEW, inside=(2,), path=Path.PARALLEL))
         assert names(arranging.with_device((), NEW)) == "1new"
 
-    @pytest.mark.parametrize("trail", ["3", "2-3-1", "2-1-3", "1-1-1", "0", "2-1", "x", "", "²", "9999999"])
+    @pytest.mark.parametrize(
+        "trail", ["3", "2-3-1", "2-1-3", "1-1-1", "0", "2-1", "x", "", "²", "9999999", "1" * 5_000]
+    )
     def test_a_trail_to_nowhere_is_refused(self, trail):
         with pytest.raises(SheetRefused):
             arranging.device_at(CHAIN, arranging.read_trail(trail))

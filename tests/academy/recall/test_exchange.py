@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from academy.recall.chain import SheetRefused
+from academy.recall.checking import checked_sheet
 from academy.recall.exchange import from_json, read_json, to_json, write_json
 from academy.recall.reading import read_sheet
 from tests.academy.recall import making
@@ -67,8 +68,8 @@ class TestRefusing:
         [
             (lambda given: given.pop("title"), "“title” is missing"),
             (lambda given: given.update(colour="red"), "“colour” is not known"),
-            (lambda given: given.update(recall_sheet=2), "version 2 of a recall sheet; version 1"),
-            (lambda given: given.update(recall_sheet=True), "version True"),
+            (lambda given: given.update(recall_sheet=2), "version “2” of a recall sheet; version 1"),
+            (lambda given: given.update(recall_sheet=True), "version “True”"),
             (lambda given: given.update(title=5), "title: expected text"),
             (lambda given: given.update(devices={}), "devices: expected a list"),
             (lambda given: given["on"].update(place="moon"), "place: expected one of track, group, two-bus"),
@@ -97,7 +98,7 @@ class TestRefusing:
     )
     def test_what_has_another_shape_is_refused_and_named(self, change, help_given):
         with pytest.raises(SheetRefused, match=help_given):
-            from_json(changed(change))
+            checked_sheet(from_json(changed(change)))
 
     @pytest.mark.parametrize("given", [None, [], "text", 3, {}])
     def test_what_is_no_sheet_at_all_is_refused(self, given):
@@ -111,6 +112,30 @@ class TestRefusing:
             read_json(" " * 1_000_000)
         with pytest.raises(SheetRefused):
             read_json("[" * 100_000)
+        with pytest.raises(SheetRefused, match="thousands of digits"):
+            read_json('{"recall_sheet": ' + "1" * 5_000 + "}")
+
+    @pytest.mark.parametrize(
+        "spoil",
+        [
+            lambda given: given.update({"\ud800": 1}),
+            lambda given: given.update(title="\udfff"),
+            lambda given: given["devices"][1]["settings"][1].update(reason="a\ud800b"),
+        ],
+    )
+    def test_half_a_surrogate_pair_is_refused_in_words_that_can_be_shown(self, spoil):
+        with pytest.raises(SheetRefused, match="half of a surrogate pair") as refusal:
+            read_json(json.dumps(changed(spoil)))
+        assert str(refusal.value).encode()
+
+    def test_a_gain_that_is_read_has_to_be_there(self):
+        def spoil(given):
+            quantity = {"amount": 60, "unit": "Hz", "up_to": None, "about": False}
+            band = {"shape": "low shelf", "frequency": quantity, "gain": None, "width": None, "is_read": True}
+            given["devices"][0]["settings"][1]["values"] = [{"side": "both", "band": band}]
+
+        with pytest.raises(SheetRefused, match="reads as something else"):
+            checked_sheet(from_json(changed(spoil)))
 
     @pytest.mark.parametrize("seed", range(60))
     def test_a_spoilt_file_makes_no_more_than_a_refusal(self, seed):
@@ -118,9 +143,11 @@ class TestRefusing:
         given = to_json(read_sheet(making.TWO_BUS))
         spots = list(_spots(given))
         for holder, key in chance.sample(spots, 2):
-            holder[key] = chance.choice([None, 1, -1.5, "x", "infinity", [], {}, True, "a|b", ["both"]])
+            holder[key] = chance.choice(
+                [None, 1, -1.5, "x", "infinity", [], {}, True, "a|b", ["both"], 10**400, "\x00", "9" * 5_000]
+            )
         try:
-            sheet = from_json(given)
+            sheet = checked_sheet(from_json(given))
         except SheetRefused:
             return
         assert json.loads(write_json(sheet)) == to_json(sheet)

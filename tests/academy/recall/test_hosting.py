@@ -239,6 +239,7 @@ class TestForms:
         ("kind", "fields", "help_given"),
         [
             ("quantity", {"name": "attack", "amount": "soon", "unit": "ms"}, "Write a number"),
+            ("quantity", {"name": "range", "amount": "5 to 9", "unit": "kHz"}, "Write a number"),
             ("quantity", {"name": "side: a", "amount": "1", "unit": "ms"}, "reads as something else"),
             ("dial", {"name": "drive", "at": "12", "low": "0", "high": "10"}, "cannot stand at 12"),
             ("detent", {"name": "attack", "step": "7", "of": "5"}, "no step 7"),
@@ -252,6 +253,18 @@ class TestForms:
                     "width_unit": "Q",
                 },
                 "is no position",
+            ),
+            (
+                "band",
+                {
+                    "shape": "bell",
+                    "frequency": "60",
+                    "frequency_unit": "Hz",
+                    "gain_db": "3",
+                    "is_read": "on",
+                    "width_unit": "Q",
+                },
+                "Only a shelf",
             ),
             (
                 "band",
@@ -318,6 +331,8 @@ class TestImport:
         [
             ({"text": ""}, "Choose a file or paste"),
             ({"text": "{"}, "no JSON file"),
+            ({"text": '{"\\ud800": 1}'}, "half of a surrogate pair"),
+            ({"text": '{"recall_sheet": ' + "1" * 5_000 + "}"}, "thousands of digits"),
             ({"text": "gate (hardware)"}, "“sheet: …” is missing"),
             ({"text": "", "file": ("a.txt", "Größe".encode("latin-1"))}, "not in UTF-8"),
             ({"text": "", "file": ("a.txt", b"#" * 600_000)}, "smaller than"),

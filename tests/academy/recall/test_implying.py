@@ -115,6 +115,22 @@ class TestEqualisers:
         for said in ("lift 1 dB at 22 kHz", "lift 1 dB at 22 kHz shelf"):
             assert read_db(device("equaliser (hardware)", said), 22_000) == pytest.approx(1, abs=1e-6)
 
+    def test_what_no_shelf_reads_is_not_drawn_and_said(self):
+        for made, said, why in (
+            ("software", "lift 1 dB at 30 kHz shelf", "beyond 24,000 Hz"),
+            ("software", "lift 1 dB at 15 kHz low shelf", "is beyond it"),
+            ("hardware", "lift 24 dB at 22 kHz shelf Q 10", "say it by its own corner"),
+        ):
+            picture = device(f"equaliser ({made})", said, "bell 1 kHz +3 dB Q 1")
+            notes = response_of(picture, rate_hz=48_000).notes
+            assert len(notes) == 1, notes
+            assert "is not drawn" in notes[0]
+            assert why in notes[0]
+
+    def test_a_shelf_of_software_reads_its_gain_at_the_file_s_rate(self):
+        shelf = device("equaliser (software)", "lift 1 dB at 22 kHz shelf")
+        assert read_db(shelf, 22_000) == pytest.approx(1, abs=1e-6)
+
     def test_as_software_at_48_khz_it_cramps(self):
         hardware, software = (
             device(f"equaliser ({made})", "lift 1 dB at 22 kHz") for made in ("hardware", "software")

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from academy.courses.models import Course, Lesson
-from academy.recall import sheets
+from academy.recall import phrases, reading, sheets
 from academy.recall.chain import Place, Sheet, SheetRefused
 from academy.recall.models import RecallSheet, SheetVersion, VersionIsKept
 from academy.recall.reading import read_devices, read_sheet
@@ -41,6 +41,12 @@ class TestCreate:
         row.refresh_from_db()
         assert row.draft_sheet() == read_sheet(making.TWO_BUS)
         assert (row.title, row.slug, row.is_shown) == ("Two-bus", "two-bus", False)
+
+    def test_what_is_kept_is_not_read_as_text_again(self, row, monkeypatch):
+        row.refresh_from_db()
+        for room in (reading, phrases):
+            monkeypatch.setattr(room, "read_setting", None)
+        assert row.draft_sheet().devices[1].settings[1].name == "attack"
 
     def test_every_sheet_has_an_address_of_its_own(self, row):
         again = sheets.create_sheet(Sheet("Two-bus", Place.TWO_BUS))

@@ -173,6 +173,36 @@ class TestAsTheEngineerMeansIt:
         assert read_db([shelf], frequency_hz) == pytest.approx(gain_db, abs=1e-6)
         assert abs(shelf.gain_db) < abs(gain_db) * 1.25
 
+    def test_sampled_it_reads_it_at_that_rate(self):
+        shelf = shelf_reading(Shape.HIGH_SHELF, 22_000, 1.0, rate_hz=48_000)
+        assert read_db([shelf], 22_000, rate_hz=48_000) == pytest.approx(1.0, abs=1e-6)
+        assert read_db([shelf_reading(Shape.HIGH_SHELF, 22_000, 1.0)], 22_000, rate_hz=48_000) > 1.05
+
+    @pytest.mark.parametrize(
+        ("more", "help_given"),
+        [
+            ({"frequency_hz": 22_000, "gain_db": 119}, "say it by its own corner"),  # its plateau is beyond
+            ({"frequency_hz": 22_000, "gain_db": 24, "q": 10}, "say it by its own corner"),  # it overshoots
+            ({"frequency_hz": 30_000, "gain_db": 1, "rate_hz": 48_000}, "nothing is there to be read"),
+            ({"frequency_hz": 22_000, "gain_db": math.inf}, "gain in dB"),
+            ({"frequency_hz": 0, "gain_db": 1}, "above 0 Hz"),
+        ],
+    )
+    def test_what_no_shelf_reads_is_refused(self, more, help_given):
+        with pytest.raises(CurveError, match=help_given):
+            shelf_reading(Shape.HIGH_SHELF, **more)
+
+    @pytest.mark.parametrize("q", [0.01, 0.3, 1.0, 3.0, 30.0])
+    @pytest.mark.parametrize("gain_db", [-30.0, -1.0, 3.0, 60.0])
+    @pytest.mark.parametrize("rate_hz", [None, 48_000])
+    def test_whatever_is_given_back_reads_what_was_asked(self, q, gain_db, rate_hz):
+        try:
+            shelf = shelf_reading(Shape.HIGH_SHELF, 12_000, gain_db, q, rate_hz=rate_hz)
+        except CurveError:
+            assert q > 1 or abs(gain_db) > 30  # up to a Q of one, nothing an equaliser has is refused
+        else:
+            assert read_db([shelf], 12_000, rate_hz=rate_hz) == pytest.approx(gain_db, abs=1e-6)
+
     def test_only_a_shelf_can_be_said_so(self):
         with pytest.raises(CurveError, match="only a shelf"):
             shelf_reading(Shape.BELL, 100, 1)

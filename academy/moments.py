@@ -5,9 +5,19 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+from django.conf import settings
+
+WALL = "%Y-%m-%dT%H:%M"
+"""How a browser's field for a date and a time is filled in, and what it sends (HTML, local date and time)."""
+
 
 class NoSuchMoment(Exception):
     """The clocks of the zone never show that time, or show it twice; the sentence says which."""
+
+
+def site_zone() -> ZoneInfo:
+    """The zone by whose clocks the site itself goes: what belongs to no contest is typed and shown in it."""
+    return ZoneInfo(settings.SITE_ZONE)
 
 
 def in_zone(wall: datetime, zone: ZoneInfo) -> datetime:

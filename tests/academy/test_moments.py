@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 import pytest
 
-from contests.drafting.moments import NoSuchMoment, in_zone, on_the_wall
+from academy.moments import NoSuchMoment, in_zone, on_the_wall
 
 LISBON = ZoneInfo("Europe/Lisbon")
 at = datetime.fromisoformat
