@@ -91,13 +91,14 @@ def band_correlation(spectrum: ThirdOctaves) -> Floats:
         return np.asarray((mid - side) / (mid + side))
 
 
-def width_difference(mix: ThirdOctaves, reference: ThirdOctaves) -> Width:
+def width_difference(mix: ThirdOctaves, reference: ThirdOctaves, *, effect_db: Floats | float = 0.0) -> Width:
     """How much wider the mix is than the reference, over all bands that are heard. nan where one is mono.
 
-    The median, so that a voice that is softer, and with it the middle of a few bands, is no width.
+    `effect_db`, as `side_effect_db` gives it, is what stem levels alone do to it; it is taken off. The median
+    over the bands, so that a voice that is softer, and with it the middle of a few bands, is no width.
     """
     moved_db = _where_heard(
-        side_to_mid_db(mix) - side_to_mid_db(reference), mix.mean_dbfs, reference.mean_dbfs
+        side_to_mid_db(mix) - side_to_mid_db(reference) - effect_db, mix.mean_dbfs, reference.mean_dbfs
     )
     moved_db = moved_db[np.isfinite(moved_db)]
     if not moved_db.size:
@@ -131,6 +132,20 @@ def balance_effect_db(stems_dbfs: Floats, levels_db: Floats, differences_db: Flo
     total = before.sum(axis=0)
     ratio = np.divide(after.sum(axis=0), total, out=np.ones_like(total), where=total > 0)
     return np.asarray(10.0 * np.log10(np.maximum(ratio, 1e-12)))
+
+
+def side_effect_db(
+    stems_dbfs: Floats, middles_db: Floats, sides_db: Floats, differences_db: Floats
+) -> Floats:
+    """What other stem levels alone do to the side over the middle, by band, shape (n_bands,).
+
+    As `balance_effect_db`, of which it is the side's less the middle's: `middles_db` and `sides_db` are the
+    levels of each stem in the middle and in the side of the reference, shape (n_stems,).
+    """
+    side_db, middle_db = (
+        balance_effect_db(stems_dbfs, levels_db, differences_db) for levels_db in (sides_db, middles_db)
+    )
+    return side_db - middle_db
 
 
 def tone_difference_db(

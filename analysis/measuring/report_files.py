@@ -109,16 +109,16 @@ def _stems_compared(
     if len(balances) == 2:  # the mix and its middle, without a reference
         return tuple(StemCompared(level) for level in mix.stems)
     reference, in_middle, reference_middle, reference_side = balances[1:]
-    levels = zip(
-        mix.stems,
-        reference.stems,
-        compare(mix, reference),
-        compare(in_middle, reference_middle),
-        reference_middle.stems,
-        reference_side.stems,
-        strict=True,
-    )
+    differences, in_middles = compare(mix, reference), compare(in_middle, reference_middle)
     return tuple(
-        StemCompared(*found, tuple(section[at] if section else None for section in sections))
-        for at, found in enumerate(levels)
+        StemCompared(
+            level,
+            reference=reference.stems[at],
+            difference=differences[at],
+            middle=in_middles[at],
+            reference_middle=reference_middle.stems[at],
+            reference_side=reference_side.stems[at],
+            sections=tuple(section[at] if section else None for section in sections),
+        )
+        for at, level in enumerate(mix.stems)
     )

@@ -1,4 +1,4 @@
-"""Stems and the mixes made of them, read once and side by side: what a balance is found from. No Django here."""
+"""Stems and the mixes made of them, read once, side by side: what a balance is found from. No Django here."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def whole(audio: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def middle(audio: NDArray[np.float64]) -> NDArray[np.float64]:
     """What left and right have in common, shape (n_frames, 1); mono as it is."""
-    return audio.mean(axis=1, keepdims=True)
+    return np.asarray(audio.mean(axis=1, keepdims=True))
 
 
 def side(audio: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -80,7 +80,7 @@ def hear(
 def _offsets(
     mixes: Sequence[str], stems: Sequence[str], start: NDArray[np.float32], *, rate_hz: int
 ) -> tuple[Offset, ...]:
-    """How late each mix is against the start of the stems' sum, or against more of it where that says little."""
+    """How late each mix is against the start of the stems' sum, or more of it where that says little."""
     # No more of the mix than of the stems: in a song of loops each turn more would fit as well as the first.
     offsets = [
         find_offset(start_of([path], rate_hz=rate_hz)[: len(start)], start, rate_hz=rate_hz) for path in mixes
@@ -116,7 +116,7 @@ class _Together:
             self._fill(self._ahead[filled : filled + n_frames])
             filled += n_frames
         self._ahead = self._ahead[:filled]
-        return (self._ahead @ shares)[:, np.newaxis]
+        return np.asarray(self._ahead @ shares)[:, np.newaxis]
 
     def take(self, n_frames: int) -> NDArray[np.float32]:
         """The next block, shape (n_frames, all channels): silence after the end. Ahead lie whole ones."""
