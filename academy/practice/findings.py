@@ -108,8 +108,8 @@ def _width(found: Found) -> Iterator[Finding]:
     everywhere = ", about equally at all frequencies" if width["is_bus_width"] else ""
     sentence = (
         f"The image is {'wider' if is_wider else 'narrower'} than in the reference: what lies at the sides "
-        f"stands {_plain_db(own_db)} {'higher' if is_wider else 'lower'} against the middle{everywhere}, beyond "
-        f"what the stem levels account for. Left and right correlate by {number(own)} instead of "
+        f"stands {_plain_db(own_db)} {'higher' if is_wider else 'lower'} against the middle{everywhere}, "
+        f"beyond what the stem levels account for. Left and right correlate by {number(own)} instead of "
         f"{number(reference)}."
     )
     advice = (

@@ -23,6 +23,9 @@ SOFTEST_BAND_DB = 30.0
 NEIGHBOUR_BANDS = 9
 # What is told of a place: the bands that come this near to its peak. Common practice, no source.
 NEARLY = 0.7
+# A band whose side came or went with the stems by so much says nothing of the mix's own width: hardly
+# anything of it is left. Common practice, no source.
+MOST_EFFECT_DB = 20.0
 # A part of the song that is this much softer than the whole has nothing to compare: BS.1770's relative gate
 # for loudness range (EBU Tech 3342, clause 3).
 SOFTEST_SECTION_LU = 20.0
@@ -97,8 +100,9 @@ def width_difference(mix: ThirdOctaves, reference: ThirdOctaves, *, effect_db: F
     `effect_db`, as `side_effect_db` gives it, is what stem levels alone do to it; it is taken off. The median
     over the bands, so that a voice that is softer, and with it the middle of a few bands, is no width.
     """
+    own_db = np.where(np.abs(effect_db) <= MOST_EFFECT_DB, -np.asarray(effect_db), np.nan)
     moved_db = _where_heard(
-        side_to_mid_db(mix) - side_to_mid_db(reference) - effect_db, mix.mean_dbfs, reference.mean_dbfs
+        side_to_mid_db(mix) - side_to_mid_db(reference) + own_db, mix.mean_dbfs, reference.mean_dbfs
     )
     moved_db = moved_db[np.isfinite(moved_db)]
     if not moved_db.size:

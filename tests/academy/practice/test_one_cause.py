@@ -25,7 +25,7 @@ def stems():
 
 
 def mixed(stems, *, chords: float = 0.0, width: float = 1.0):
-    """All stems at their own level, the stereo one by so many dB more, the side of the whole times `width`."""
+    """All stems as they are, the stereo one so many dB louder, the side of the whole times `width`."""
     gains_db = [0.0, 0.0, 0.0, chords]
     total = sum(0.25 * 10 ** (gain_db / 20) * stem for gain_db, stem in zip(gains_db, stems, strict=True))
     middle = total.mean(axis=1, keepdims=True)

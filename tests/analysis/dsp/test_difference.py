@@ -119,6 +119,22 @@ class TestWidth:
         wanted = np.corrcoef(narrow.T)[0, 1]  # numpy's own
         assert found[np.argmin(np.abs(midbands_hz() - 1_000.0))] == pytest.approx(wanted, abs=0.01)
 
+    def test_what_stem_levels_do_to_it_is_taken_off(self):
+        # Two stems of one spectrum, the first in the middle only, the second as loud in the middle as at the
+        # sides, and that one 6 dB lower. Algebra: side -6 dB; middle 10 log10((1 + 10^-0.6) / 2) dB.
+        stems = np.full((2, N_BANDS), -40.0)
+        effect_db = difference.side_effect_db(
+            stems, np.zeros(2), np.array([-math.inf, 0.0]), np.array([math.nan, -6.0])
+        )
+        middle_db = 10 * math.log10((1 + 10**-0.6) / 2)
+        np.testing.assert_allclose(effect_db, -6.0 - middle_db)
+        mix = flat(-30.0 + middle_db, side_db=-46.0)
+        assert difference.width_difference(mix, flat(), effect_db=effect_db).db == pytest.approx(0.0)
+
+    def test_where_the_stems_took_all_of_the_side_nothing_is_said(self):
+        gone = flat(side_db=-150.0)
+        assert math.isnan(difference.width_difference(gone, flat(), effect_db=np.full(N_BANDS, -60.0)).db)
+
 
 class TestTone:
     def test_stem_levels_are_accounted_for(self):
