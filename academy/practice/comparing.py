@@ -66,6 +66,7 @@ def compared(
         "reference_meter": None if reference is None else _meter(reference),
         "offset_s": files.offset_s,
         "offset_is_sure": files.offset_is_sure,
+        "reference_offset_s": files.reference_offset_s,
         "polarity": files.polarity,
         "speed": None
         if files.speed is None
@@ -204,7 +205,8 @@ def _sections(
         _numbers(reference.short_term_lufs),
         mix_lufs=_number(mix.integrated_lufs),
         reference_lufs=_number(reference.integrated_lufs),
-        offset_s=files.offset_s - files.reference_offset_s,
+        late_s=files.offset_s,
+        reference_late_s=files.reference_offset_s,
         starts_s=[section["start_s"] for section in sections],
     )
     return [

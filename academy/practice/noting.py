@@ -59,8 +59,8 @@ def answer_note(*, note: TimedNote, author: Member, text: str, now: datetime) ->
 def _require_room(mix: PracticeMix) -> None:
     if mix.notes.count() >= MOST_NOTES:
         raise NoteRefused(
-            f"This version has {MOST_NOTES} notes and answers, the most there is room for. Take back some that "
-            "are done with."
+            f"This version has {MOST_NOTES} notes and answers, the most there is room for. Take back some "
+            "that are done with."
         )
 
 

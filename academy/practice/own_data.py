@@ -23,8 +23,8 @@ def held(member: Member) -> Part | None:
         return None
     return Part(
         "practice",
-        "the practice mixes that you handed in, what their reports found, the notes that you wrote, and what you "
-        "asked the teacher",
+        "the practice mixes that you handed in, what their reports found, the notes that you wrote, and what "
+        "you asked the teacher",
         {
             "versions": [
                 {

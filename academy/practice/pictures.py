@@ -85,28 +85,29 @@ def loudness_picture(
     *,
     mix_lufs: float,
     reference_lufs: float,
-    offset_s: float,
+    late_s: float,
+    reference_late_s: float,
     sections: Sequence[dict[str, Any]],
 ) -> dict[str, Any]:
-    """Short-term loudness of both over time, against their own integrated loudness."""
+    """Short-term loudness of both over time, which is the stems', against their own integrated loudness."""
     length_s = max(len(mix), len(reference)) / 10.0 + 3.0
 
     def x(at_s: float) -> float:
         return round(LEFT + min(max(at_s / length_s, 0.0), 1.0) * (RIGHT - LEFT), 1)
 
     def points(
-        series: Sequence[float | None], own_lufs: float, late_s: float
+        series: Sequence[float | None], own_lufs: float, own_late_s: float
     ) -> list[tuple[float, float | None]]:
         every = max(1, len(series) // MOST_POINTS)
         return [
-            (x(at / 10.0 + 1.5 - late_s), None if value is None else value - own_lufs)
+            (x(at / 10.0 + 1.5 - own_late_s), None if value is None else value - own_lufs)
             for at, value in list(enumerate(series))[::every]
         ]
 
     return {
         "rules": LOUDNESS.rules,
-        "mix": _lines(points(mix, mix_lufs, offset_s), LOUDNESS),
-        "reference": _lines(points(reference, reference_lufs, 0.0), LOUDNESS),
+        "mix": _lines(points(mix, mix_lufs, late_s), LOUDNESS),
+        "reference": _lines(points(reference, reference_lufs, reference_late_s), LOUDNESS),
         "sections": [{"x": x(section["start_s"]), "name": section["name"]} for section in sections],
     }
 

@@ -142,7 +142,11 @@ def mix_status(request: HttpRequest, code: str) -> HttpResponse:
 
 
 def _status(mix: PracticeMix) -> dict[str, Any]:
-    return {"mix": mix, "has_given_up": reporting.has_given_up(mix)}
+    return {
+        "mix": mix,
+        "has_given_up": reporting.has_given_up(mix),
+        "is_made_anew": reporting.is_made_anew(mix),
+    }
 
 
 def _mix_context(

@@ -210,19 +210,20 @@ def loudness_by_section(
     *,
     mix_lufs: float,
     reference_lufs: float,
-    offset_s: float,
+    late_s: float,
+    reference_late_s: float,
     starts_s: Sequence[float],
 ) -> list[SectionLoudness]:
     """Loudness of both mixes in each section, which lasts to the start of the next or to the end.
 
     The short-term series are those of the meter, 10 Hz, the first reading of 0 to 3 s. A reading belongs to
-    the section in which its middle lies; `offset_s` is how late the mix is. The loudness of a section is that
-    of the mean power of its readings.
+    the section in which its middle lies; `late_s` and `reference_late_s` tell how late each file is against
+    the times of the sections. The loudness of a section is that of the mean power of its readings.
     """
     sections = []
     for start_s, end_s in zip(starts_s, [*starts_s[1:], math.inf], strict=True):
-        mix = _mean_lufs(mix_short_term_lufs, start_s, end_s, late_s=offset_s)
-        reference = _mean_lufs(reference_short_term_lufs, start_s, end_s, late_s=0.0)
+        mix = _mean_lufs(mix_short_term_lufs, start_s, end_s, late_s=late_s)
+        reference = _mean_lufs(reference_short_term_lufs, start_s, end_s, late_s=reference_late_s)
         difference_lu = (mix - mix_lufs) - (reference - reference_lufs)
         is_faint = max(mix - mix_lufs, reference - reference_lufs) < -SOFTEST_SECTION_LU
         sections.append(SectionLoudness(mix, reference, math.nan if is_faint else difference_lu))

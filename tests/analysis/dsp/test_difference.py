@@ -202,8 +202,9 @@ class TestSections:
     SERIES = np.concatenate([np.full(100, -20.0), np.full(100, -10.0)])  # 0 to 10 s, then 10 to 20 s
 
     def of(self, mix, **given):
-        given = {"mix_lufs": -13.0, "reference_lufs": -13.0, "offset_s": 0.0, "starts_s": [0.0, 10.0]} | given
-        return difference.loudness_by_section(mix, self.SERIES, **given)
+        plain = {"mix_lufs": -13.0, "reference_lufs": -13.0, "late_s": 0.0, "reference_late_s": 0.0}
+        given = plain | {"starts_s": [0.0, 10.0]} | given
+        return difference.loudness_by_section(mix, given.pop("reference", self.SERIES), **given)
 
     def test_a_softer_second_section_is_found(self):
         softer = np.where(np.arange(200) < 100, self.SERIES, self.SERIES - 4.0)
@@ -213,13 +214,19 @@ class TestSections:
 
     def test_it_compares_at_equal_loudness_and_from_one_start(self):
         late = np.concatenate([np.full(50, -60.0), self.SERIES - 3.0])
-        for section in self.of(late, mix_lufs=-16.0, offset_s=5.0):
+        for section in self.of(late, mix_lufs=-16.0, late_s=5.0):
             assert section.difference_lu == pytest.approx(0.0, abs=1e-9)
+
+    def test_a_late_reference_is_put_right_too(self):
+        late = np.concatenate([np.full(50, -60.0), self.SERIES])
+        for section in self.of(self.SERIES, reference=late, reference_late_s=5.0):
+            assert section.difference_lu == pytest.approx(0.0, abs=1e-9)
+            assert section.reference_lufs == section.mix_lufs
 
     def test_a_section_that_is_faint_in_both_is_not_compared(self):
         found = difference.loudness_by_section(
-            np.full(100, -60.0), np.full(100, -55.0), mix_lufs=-14.0, reference_lufs=-14.0, offset_s=0.0,
-            starts_s=[0.0],
+            np.full(100, -60.0), np.full(100, -55.0), mix_lufs=-14.0, reference_lufs=-14.0, late_s=0.0,
+            reference_late_s=0.0, starts_s=[0.0],
         )  # fmt: skip
         assert math.isnan(found[0].difference_lu)
 
