@@ -48,7 +48,7 @@ def open_booth(practice: Practice) -> None:
     if not _versions(practice):
         return
     plain_sum = grounds.kept_plain_sum_of(practice.pack)
-    if plain_sum is None or _held(practice.plan) != {one.pk for one in _wanted(practice, plain_sum)}:
+    if plain_sum is None or _held(practice) != {one.pk for one in _wanted(practice, plain_sum)}:
         with transaction.atomic():
             requesting.request(PREPARE_BOOTH, practice.pk)
 
@@ -81,7 +81,7 @@ def prepare_booth(claim: Claim) -> None:
 
 def _bring_in_line(practice: Practice, plain_sum: Recording | None) -> None:
     wanted, old_plan = _wanted(practice, plain_sum), practice.plan
-    if _held(old_plan) == {recording.pk for recording in wanted}:
+    if _held(practice) == {recording.pk for recording in wanted}:
         discarding.request_removal(practice)
         return
     practice.plan = _plan(wanted, reference=practice.pack.reference_mix) if wanted else None
@@ -91,8 +91,10 @@ def _bring_in_line(practice: Practice, plain_sum: Recording | None) -> None:
     discarding.request_removal(practice)
 
 
-def _held(plan: MatchPlan | None) -> set[UUID]:
-    return set() if plan is None else set(plan.copies.values_list("recording_id", flat=True))
+def _held(practice: Practice) -> set[UUID]:
+    """The recordings in the set as the practice was read; none where that set is gone meanwhile."""
+    copies = ListeningCopy.objects.filter(plan=practice.plan_id)
+    return set() if practice.plan_id is None else set(copies.values_list("recording_id", flat=True))
 
 
 def _wanted(practice: Practice, plain_sum: Recording | None) -> list[Recording]:
@@ -146,7 +148,7 @@ def state_of(practice: Practice) -> BoothState:
 
 def holds(practice: Practice, mix: PracticeMix) -> bool:
     """Whether the version is in the set: beside the shared ones only the newest are."""
-    return mix.recording_id in _held(practice.plan)
+    return mix.recording_id in _held(practice)
 
 
 def booth_set(practice: Practice, *, first: PracticeMix, with_the_teachers: bool) -> dict[str, Any]:

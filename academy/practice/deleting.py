@@ -29,7 +29,8 @@ def share(mix: PracticeMix) -> str:
     PracticeMix.objects.filter(pk=mix.pk, share_code=None).update(share_code=secrets.token_hex(16))
     mix.refresh_from_db(fields=["share_code"])
     assert mix.share_code is not None
-    booths.renew_booth(practice)  # an old version has no copy until it is shared
+    if not booths.holds(practice, mix):  # an old version has no copy until it is shared
+        booths.renew_booth(practice)
     return mix.share_code
 
 
