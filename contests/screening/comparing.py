@@ -19,7 +19,7 @@ from analysis.jobs.claiming import Claim
 from analysis.measuring.aligned import TrackRefused
 from analysis.measuring.likeness_files import Pair, compare_sketches, null_of_files
 from analysis.measuring.sketches import Sketch, Sketcher
-from analysis.measuring.speed_files import advice_on, speed_error_of
+from analysis.measuring.speed_files import advice_on
 from contests import decisions
 from contests.models import Contest, Entry, Likeness, ScreenedEntry, Screening
 from contests.models.screening import ScreeningState
@@ -96,8 +96,8 @@ def _sketch(screening: Screening, entries: list[Entry]) -> None:
                 line = ScreenedEntry(screening=screening, entry=entry)
                 try:
                     line.sketch = sketcher.sketch(path).as_json()
-                    error = speed_error_of(path, *stem_paths)
-                    line.speed = advice_on(error) if error is not None else ""
+                    wrong = sketcher.wrong_speeds.get(path)
+                    line.speed = advice_on(wrong.error) if wrong is not None else ""
                 except TrackRefused as refusal:
                     line.trouble = str(refusal)
                 line.save()
