@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis import audiofile
+from analysis.dsp import meter
+from analysis.measuring.blocks import stored_blocks
 from fixtures import mixes
 from fixtures.desk.mixing import Desk
 from fixtures.desk.settings import Channel, MixSettings
@@ -52,6 +56,12 @@ def moved(settings: MixSettings, **faders_db: float) -> MixSettings:
         strip = channels[name.replace("_", " ")]
         channels[name.replace("_", " ")] = replace(strip, fader_db=strip.fader_db + move_db)
     return replace(settings, channels=channels)
+
+
+def measured(path: str, channels: int) -> Any:
+    """The meter's numbers of a file, by the names under which they are kept."""
+    found = meter.measure(stored_blocks(path), rate_hz=RATE_HZ, n_channels=channels)
+    return SimpleNamespace(**found.as_json_dict(), recording=SimpleNamespace(channels=channels))
 
 
 def deliberately_wrong(settings: MixSettings) -> MixSettings:

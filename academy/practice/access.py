@@ -20,6 +20,22 @@ def pack_to_practise(person: Person, slug: str, now: datetime) -> StemPack:
     return packs.pack_to_fetch(person, slug, now)
 
 
+def pack_practised(person: Person, slug: str, now: datetime) -> StemPack:
+    """The pack, for whoever may fetch it or has versions on it: those stay the member's, to read and delete.
+
+    Raises Http404 otherwise.
+    """
+    kept = mixes_for(person).filter(practice__pack__slug=slug, practice__member=person.pk)
+    if kept.exists():
+        return StemPack.objects.select_related("tier", "current").get(slug=slug)
+    return pack_to_practise(person, slug, now)
+
+
+def hears_the_teachers(person: Person, pack: StemPack, now: datetime) -> bool:
+    """Whether the person may hear the reference mix and the plain sum: whoever may fetch the pack now."""
+    return packs.packs_for(person).filter(pk=pack.pk).exists() and packs.may_fetch(person, pack, now)
+
+
 def mixes_for(person: Person) -> QuerySet[PracticeMix]:
     """The versions that the person may see: the own ones, and for a host everybody's. None is deleted."""
     if not isinstance(person, Member):
@@ -40,7 +56,7 @@ def own_mix(person: Person, code: str) -> PracticeMix:
 
 def shared_mix(share_code: str) -> PracticeMix:
     """A version that its member shows to whoever has the link. Raises Http404 once that is withdrawn."""
-    mixes = PracticeMix.objects.filter(state=MixState.READY)
+    mixes = PracticeMix.objects.filter(state=MixState.READY, practice__member__is_active=True)
     return _one(mixes, share_code=share_code)
 
 
@@ -52,15 +68,19 @@ def note_for(person: Person, note_id: int) -> TimedNote:
     return note
 
 
-def copy_for(person: Person, copy_id: int) -> ListeningCopy:
+def copy_for(person: Person, copy_id: int, now: datetime) -> ListeningCopy:
     """A listening copy of a set that the person may hear. Raises Http404 otherwise."""
-    if not isinstance(person, Member):
+    copy = ListeningCopy.objects.filter(pk=copy_id).first()
+    practice = None if copy is None else Practice.objects.filter(plan=copy.plan_id).first()
+    if not isinstance(person, Member) or copy is None or practice is None:
         raise Http404
-    practices = Practice.objects.exclude(plan=None)
-    mine = practices if person.is_host else practices.filter(member=person)
-    copy = ListeningCopy.objects.filter(pk=copy_id, plan__in=mine.values("plan")).first()
+    if practice.member_id != person.pk and not person.is_host:
+        raise Http404
+    mix = PracticeMix.objects.filter(recording=copy.recording_id).first()
+    if mix is None and not hears_the_teachers(person, practice.pack, now):
+        raise Http404
     # What is deleted is heard no more, even before its bytes are gone.
-    if copy is None or PracticeMix.objects.filter(recording=copy.recording_id, state=MixState.DELETED):
+    if mix is not None and mix.state == MixState.DELETED:
         raise Http404
     return copy
 

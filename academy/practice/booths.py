@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
+from uuid import UUID
 
 from django.db import transaction
 from django.urls import reverse
@@ -22,7 +23,7 @@ from analysis.jobs.claiming import Claim
 from analysis.jobs.models import JobState
 from analysis.listening import booth, planning
 from analysis.listening.models import CopyState, ListeningCopy, MatchPlan
-from analysis.measuring.measuring import kept_measurement
+from analysis.measuring.measuring import kept_measurement, measurement_of
 
 PREPARE_BOOTH = "prepare_practice_booth"
 """The kind of job; its subject is a practice's primary key."""
@@ -40,8 +41,14 @@ class BoothState:
 
 
 def open_booth(practice: Practice) -> None:
-    """Have the set made where there is none yet. Changes nothing where there is one."""
-    if practice.plan_id is None and practice.mixes.filter(state=MixState.READY).exists():
+    """Have the set made where there is none yet, and anew where something else belongs into it by now.
+
+    That may be another reference mix, or another version of the pack with stems of its own.
+    """
+    if not _versions(practice):
+        return
+    plain_sum = grounds.kept_plain_sum_of(practice.pack)
+    if plain_sum is None or _held(practice) != {one.pk for one in _wanted(practice, plain_sum)}:
         with transaction.atomic():
             requesting.request(PREPARE_BOOTH, practice.pk)
 
@@ -61,7 +68,11 @@ def prepare_booth(claim: Claim) -> None:
     practice = Practice.objects.select_related("pack__reference_mix").filter(pk=claim.subject).first()
     if practice is None:
         return
-    plain_sum = grounds.plain_sum_of(practice.pack) if _versions(practice) else None
+    plain_sum = None
+    if _versions(practice):
+        plain_sum = grounds.plain_sum_of(practice.pack)
+        if practice.pack.reference_mix is not None:
+            measurement_of(practice.pack.reference_mix)  # a new one may not have been measured yet
     with claim.finishing():
         # Read again under the lock: whoever settles or deletes a version takes it too.
         practice = Practice.objects.select_for_update().get(pk=practice.pk)
@@ -69,11 +80,8 @@ def prepare_booth(claim: Claim) -> None:
 
 
 def _bring_in_line(practice: Practice, plain_sum: Recording | None) -> None:
-    versions = [mix.recording for mix in _versions(practice)]
-    wanted = _companions(practice.pack, plain_sum) + versions if versions else []
-    old_plan = practice.plan
-    held = set() if old_plan is None else set(old_plan.copies.values_list("recording_id", flat=True))
-    if held == {recording.pk for recording in wanted}:
+    wanted, old_plan = _wanted(practice, plain_sum), practice.plan
+    if _held(practice) == {recording.pk for recording in wanted}:
         discarding.request_removal(practice)
         return
     practice.plan = _plan(wanted, reference=practice.pack.reference_mix) if wanted else None
@@ -83,9 +91,21 @@ def _bring_in_line(practice: Practice, plain_sum: Recording | None) -> None:
     discarding.request_removal(practice)
 
 
+def _held(practice: Practice) -> set[UUID]:
+    """The recordings in the set as the practice was read; none where that set is gone meanwhile."""
+    copies = ListeningCopy.objects.filter(plan=practice.plan_id)
+    return set() if practice.plan_id is None else set(copies.values_list("recording_id", flat=True))
+
+
+def _wanted(practice: Practice, plain_sum: Recording | None) -> list[Recording]:
+    versions = [mix.recording for mix in _versions(practice)]
+    return _companions(practice.pack, plain_sum) + versions if versions else []
+
+
 def _versions(practice: Practice) -> list[PracticeMix]:
-    ready = practice.mixes.filter(state=MixState.READY).select_related("recording").order_by("-number")
-    return list(ready[:MOST_VERSIONS])[::-1]
+    """The newest ones, and those that somebody may hear by a link; oldest first."""
+    ready = list(practice.mixes.filter(state=MixState.READY).select_related("recording").order_by("-number"))
+    return [mix for at, mix in enumerate(ready) if at < MOST_VERSIONS or mix.share_code is not None][::-1]
 
 
 def _companions(pack: StemPack, plain_sum: Recording | None) -> list[Recording]:
@@ -115,17 +135,31 @@ def state_of(practice: Practice) -> BoothState:
         return BoothState("failed" if has_failed else "empty", [])
     copies = list(practice.plan.copies.all())
     names = {seat.copy.pk: seat.name for seat in _seats(practice, copies)}
-    troubles = [f"{names.get(copy.pk)}: {copy.trouble}" for copy in copies if copy.state == CopyState.REFUSED]
+    troubles = [
+        f"{names[copy.pk]}: {copy.trouble}"
+        for copy in copies
+        if copy.state == CopyState.REFUSED and copy.pk in names
+    ]
     states = {copy.state for copy in copies}
     if CopyState.WAITING in states:
         return BoothState("waiting", troubles)
     return BoothState("ready" if CopyState.READY in states else "failed", troubles)
 
 
-def booth_set(practice: Practice, *, first: PracticeMix) -> dict[str, Any]:
-    """The page's data for the booth: every seat with its letter and its name, and the song's sections."""
+def holds(practice: Practice, mix: PracticeMix) -> bool:
+    """Whether the version is in the set: beside the shared ones only the newest are."""
+    return mix.recording_id in _held(practice)
+
+
+def booth_set(practice: Practice, *, first: PracticeMix, with_the_teachers: bool) -> dict[str, Any]:
+    """The page's data for the booth: every seat with its letter and its name, and the song's sections.
+
+    The reference and the plain sum are left out for whom the pack is not open to.
+    """
     assert practice.plan is not None
-    seats = _seats(practice, list(practice.plan.copies.all()), first=first)
+    seats = _seats(
+        practice, list(practice.plan.copies.all()), first=first, with_the_teachers=with_the_teachers
+    )
     return booth.booth_set(practice.plan, seats, _sections(practice.pack))
 
 
@@ -154,17 +188,23 @@ LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 def _seats(
-    practice: Practice, copies: list[ListeningCopy], *, first: PracticeMix | None = None
+    practice: Practice,
+    copies: list[ListeningCopy],
+    *,
+    first: PracticeMix | None = None,
+    with_the_teachers: bool = True,
 ) -> list[booth.Seat]:
     """The version asked for (else the newest), reference, plain sum, the other versions newest first."""
     by_recording = {copy.recording_id: copy for copy in copies}
     versions = list(practice.mixes.filter(recording__in=by_recording).order_by("-number"))
     versions.sort(key=lambda mix: mix != first)  # keeps the order of the others
     named: list[tuple[Any, str]] = [(mix.recording_id, f"Version {mix.number}") for mix in versions]
-    companions = [(practice.pack.reference_mix_id, "Reference mix")]
-    ground = getattr(practice.pack, "practice_ground", None)
-    if ground is not None:
-        companions.append((ground.plain_sum_id, "Plain sum of the stems"))
+    companions = []
+    if with_the_teachers:
+        companions.append((practice.pack.reference_mix_id, "Reference mix"))
+        ground = getattr(practice.pack, "practice_ground", None)
+        if ground is not None:
+            companions.append((ground.plain_sum_id, "Plain sum of the stems"))
     order = [*named[:1], *companions, *named[1:]]
     return [
         booth.Seat(

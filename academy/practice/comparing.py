@@ -20,7 +20,7 @@ from analysis.listening.planning import MONO_IN_TWO_LU
 from analysis.measuring.models import Measurement
 from analysis.measuring.report_files import FilesCompared, StemCompared
 
-RECIPE = "practice/1"
+RECIPE = "practice/2"
 METER = (
     "integrated_lufs",
     "loudness_range_lu",
@@ -42,6 +42,7 @@ HEARD_FROM_BOTH = {
 }
 WHOLE_SONG = [{"name": "The whole song", "start_s": 0.0}]
 DIGITS = 3
+LEFT_OUT_DB = -60.0  # as good as nothing, in sums of powers
 
 Found = dict[str, Any]
 Sections = Sequence[Mapping[str, Any]]
@@ -65,6 +66,7 @@ def compared(
         "reference_meter": None if reference is None else _meter(reference),
         "offset_s": files.offset_s,
         "offset_is_sure": files.offset_is_sure,
+        "reference_offset_s": files.reference_offset_s,
         "polarity": files.polarity,
         "speed": None
         if files.speed is None
@@ -84,18 +86,35 @@ def compared(
         ]
         return _kept(found)
     own, theirs = _spectra(mix), _spectra(reference)
-    width = difference.width_difference(own, theirs)
+    spectra = np.array([_power_spectrum(*spectrum) for spectrum in stem_spectra])
+    # A stem that is louder at the sides is no width of the mix. What each did is seen in the middle of the
+    # image, which a width leaves alone.
+    width = difference.width_difference(
+        own,
+        theirs,
+        effect_db=difference.side_effect_db(
+            spectra,
+            np.array([_db(stem.reference_middle) for stem in files.stems]),
+            np.array([_db(stem.reference_side) for stem in files.stems]),
+            np.array([_moved_db(stem, _in_the_middle(stem)) for stem in files.stems]),
+        ),
+    )
     is_bus_width = thresholds.is_bus_width(width)
-    stems = [_told_difference(stem, is_bus_width=is_bus_width) for stem in files.stems]
-    found["width"] = {**width._asdict(), "is_bus_width": is_bus_width}
+    told = [_in_the_middle(stem) if is_bus_width else stem.difference for stem in files.stems]
+    found["width"] = {
+        "db": difference.width_difference(own, theirs).db,
+        "own_db": width.db,
+        "spread_db": width.spread_db,
+        "is_bus_width": is_bus_width,
+    }
     found["stems"] = [
-        _stem(name, stem, told, sections)
-        for name, stem, told in zip(stem_names, files.stems, stems, strict=True)
+        _stem(name, stem, level, sections)
+        for name, stem, level in zip(stem_names, files.stems, told, strict=True)
     ]
     effect_db = difference.balance_effect_db(
-        np.array([_power_spectrum(*spectrum) for spectrum in stem_spectra]),
+        spectra,
         np.array([_db(stem.reference) for stem in files.stems]),
-        np.array([_certain_db(level) for level in stems]),
+        np.array([_moved_db(stem, level) for stem, level in zip(files.stems, told, strict=True)]),
     )
     found["bands"] = _bands(
         own,
@@ -123,14 +142,9 @@ def _heard_lufs(of: Measurement) -> float:
     return _number(_meter(of)["integrated_lufs"])
 
 
-def _told_difference(stem: StemCompared, *, is_bus_width: bool) -> StemLevel | None:
-    """How the stem differs: where the whole mix was made narrower or wider, in the middle of the image.
-
-    There the width moves nothing. Where the middle is not sure, the whole is what there is.
-    """
-    if is_bus_width and stem.middle is not None and stem.middle.is_sure:
-        return stem.middle
-    return stem.difference
+def _in_the_middle(stem: StemCompared) -> StemLevel | None:
+    """How the stem differs in the middle of the image; as a whole where that is not sure."""
+    return stem.middle if stem.middle is not None and stem.middle.is_sure else stem.difference
 
 
 def _stem(name: str, stem: StemCompared, told: StemLevel | None, sections: Sections) -> dict[str, Any]:
@@ -191,7 +205,8 @@ def _sections(
         _numbers(reference.short_term_lufs),
         mix_lufs=_number(mix.integrated_lufs),
         reference_lufs=_number(reference.integrated_lufs),
-        offset_s=files.offset_s - files.reference_offset_s,
+        late_s=files.offset_s,
+        reference_late_s=files.reference_offset_s,
         starts_s=[section["start_s"] for section in sections],
     )
     return [
@@ -226,9 +241,14 @@ def _db(level: StemLevel | None) -> float:
     return math.nan if level is None else level.db
 
 
-def _certain_db(level: StemLevel | None) -> float:
-    """A difference that is certainly one; nan for what may as well be none and would only add its error."""
-    return level.db if level is not None and abs(level.db) > level.error_db else math.nan
+def _moved_db(stem: StemCompared, told: StemLevel | None) -> float:
+    """What is certainly a difference; nan for what may as well be none and would only add its error.
+
+    A stem that was left out of the mix is down by `LEFT_OUT_DB`.
+    """
+    if stem.level.is_absent and stem.reference is not None and stem.reference.is_sure:
+        return LEFT_OUT_DB
+    return told.db if told is not None and abs(told.db) > told.error_db else math.nan
 
 
 def _kept(value: Any) -> Any:

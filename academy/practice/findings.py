@@ -100,15 +100,17 @@ def _width(found: Found) -> Iterator[Finding]:
     if width["db"] is None:
         yield from _mono(found)
         return
-    if abs(width["db"]) < thresholds.WIDTH_DB:
+    own_db = width.get("own_db", width["db"])  # reports of practice/1 hold the whole of it only
+    if own_db is None or abs(own_db) < thresholds.WIDTH_DB:
         return
-    is_wider = width["db"] > 0
+    is_wider = own_db > 0
     own, reference = found["meter"]["correlation"], found["reference_meter"]["correlation"]
     everywhere = ", about equally at all frequencies" if width["is_bus_width"] else ""
     sentence = (
         f"The image is {'wider' if is_wider else 'narrower'} than in the reference: what lies at the sides "
-        f"stands {_plain_db(width['db'])} {'higher' if is_wider else 'lower'} against the "
-        f"middle{everywhere}. Left and right correlate by {number(own)} instead of {number(reference)}."
+        f"stands {_plain_db(own_db)} {'higher' if is_wider else 'lower'} against the middle{everywhere}, "
+        f"beyond what the stem levels account for. Left and right correlate by {number(own)} instead of "
+        f"{number(reference)}."
     )
     advice = (
         "Listen in mono: what disappears was held by width alone. Pan fewer things all the way out, or take "
@@ -117,7 +119,7 @@ def _width(found: Found) -> Iterator[Finding]:
         else "Look for a width control or a mono switch on the bus first, then at how far the guitars, the "
         "pads and the overheads are panned."
     )
-    yield Finding("width", abs(width["db"]) / thresholds.WIDTH_DB, sentence, advice)
+    yield Finding("width", abs(own_db) / thresholds.WIDTH_DB, sentence, advice)
 
 
 def _mono(found: Found) -> Iterator[Finding]:

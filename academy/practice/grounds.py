@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -91,16 +92,31 @@ def plain_sum_of(pack: StemPack) -> Recording:
     Call it with no transaction open. Two that render it at once do the work twice and keep one.
     """
     stems = [stem.recording for stem in stems_of(pack)]
-    summed = hashlib.sha256("".join(stem.sha256 for stem in stems).encode()).hexdigest()
-    ground, _ = PracticeGround.objects.get_or_create(pack=pack)
-    recording = ground.plain_sum if ground.stems_summed == summed else None
+    recording = _kept_plain_sum(pack, stems)
     if recording is None:
-        recording = _keep_plain_sum(pack, stems, summed)
+        PracticeGround.objects.get_or_create(pack=pack)
+        recording = _keep_plain_sum(pack, stems)
     measurement_of(recording)
     return recording
 
 
-def _keep_plain_sum(pack: StemPack, stems: list[Recording], summed: str) -> Recording:
+def kept_plain_sum_of(pack: StemPack) -> Recording | None:
+    """The plain sum of the stems that there are now; None where none was made of them yet."""
+    return _kept_plain_sum(pack, [stem.recording for stem in stems_of(pack)])
+
+
+def _kept_plain_sum(pack: StemPack, stems: Sequence[Recording]) -> Recording | None:
+    ground = PracticeGround.objects.select_related("plain_sum").filter(pack=pack).first()
+    return None if ground is None or ground.stems_summed != stems_mark(stems) else ground.plain_sum
+
+
+def stems_mark(stems: Sequence[Recording]) -> str:
+    """What tells stems from others of the same pack: a hash of theirs, in order."""
+    return hashlib.sha256("".join(stem.sha256 for stem in stems).encode()).hexdigest()
+
+
+def _keep_plain_sum(pack: StemPack, stems: Sequence[Recording]) -> Recording:
+    summed = stems_mark(stems)
     with (
         tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder,
         keeping.local_paths(stem.storage_key for stem in stems) as paths,

@@ -12,7 +12,7 @@ from academy.practice.models import PracticeMix, TimedNote
 from academy.templatetags.audio_text import duration
 
 MOST_NOTES = 500
-"""On one version. Common practice, no source: more is not read."""
+"""On one version, answers among them. Common practice, no source: more is not read."""
 
 
 class NoteRefused(Exception):
@@ -32,16 +32,19 @@ def write_note(
         raise NoteRefused(f"This version is {duration(length_s)} long; the note lies behind its end.")
     if end_s is not None and end_s <= start_s:
         raise NoteRefused("The note ends before it starts. Put the earlier time first.")
-    if mix.notes.count() >= MOST_NOTES:
-        raise NoteRefused(f"This version has {MOST_NOTES} notes, the most there is room for.")
+    _require_room(mix)
     return TimedNote.objects.create(
         mix=mix, author=author, text=text.strip(), start_s=start_s, end_s=end_s, written_at=now
     )
 
 
 def answer_note(*, note: TimedNote, author: Member, text: str, now: datetime) -> TimedNote:
-    """Put an answer under a note; an answer to an answer goes under the note as well."""
+    """Put an answer under a note; an answer to an answer goes under the note as well.
+
+    Raises NoteRefused where there are too many.
+    """
     first = note.answers or note
+    _require_room(first.mix)
     return TimedNote.objects.create(
         mix_id=first.mix_id,
         author=author,
@@ -51,6 +54,14 @@ def answer_note(*, note: TimedNote, author: Member, text: str, now: datetime) ->
         end_s=first.end_s,
         written_at=now,
     )
+
+
+def _require_room(mix: PracticeMix) -> None:
+    if mix.notes.count() >= MOST_NOTES:
+        raise NoteRefused(
+            f"This version has {MOST_NOTES} notes and answers, the most there is room for. Take back some "
+            "that are done with."
+        )
 
 
 def set_resolved(note: TimedNote, *, resolved: bool, now: datetime) -> None:

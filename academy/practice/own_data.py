@@ -15,14 +15,16 @@ from academy.practice.models import FeedbackRequest, MixState, PracticeMix, Time
 
 
 def held(member: Member) -> Part | None:
-    """Versions, reports and notes; None where there are none. Named in the setting MEMBER_DATA."""
+    """Versions, reports, notes and questions; None where there are none. Named in the setting MEMBER_DATA."""
     mixes = _mixes_of(member).select_related("practice__pack", "recording", "report").order_by("received_at")
     notes = TimedNote.objects.filter(author=member).order_by("written_at")
-    if not mixes.exists() and not notes.exists():
+    asked = FeedbackRequest.objects.filter(member=member)
+    if not mixes.exists() and not notes.exists() and not asked.exists():
         return None
     return Part(
         "practice",
-        "the practice mixes that you handed in, what their reports found, and the notes that you wrote",
+        "the practice mixes that you handed in, what their reports found, the notes that you wrote, and what "
+        "you asked the teacher",
         {
             "versions": [
                 {
@@ -36,6 +38,7 @@ def held(member: Member) -> Part | None:
                 }
                 for mix in mixes
             ],
+            "asked": list(asked.values("mix__code", "question", "asked_at", "answered_at")),
             "notes": list(notes.values("mix__code", "start_s", "end_s", "text", "written_at")),
         },
     )

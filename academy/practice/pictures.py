@@ -5,6 +5,7 @@ Places are in the units of a picture's own view box. Every picture has a table b
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -17,6 +18,10 @@ WIDTH, HEIGHT = 480, 200
 LEFT, RIGHT, TOP, BOTTOM = 40, 474, 10, 172
 LABELLED_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 MOST_POINTS = 240
+
+# So many times at the most stand below a picture of the song, at whole ones of these steps.
+MOST_TIMES = 8
+TIME_STEPS_S = (5, 10, 15, 30, 60, 120, 300, 600, 1800)
 
 # A stem's bar: decibels across, from the middle.
 STEM_WIDTH, STEM_HEIGHT, STEM_MOST_DB = 240, 24, 9.0
@@ -85,30 +90,38 @@ def loudness_picture(
     *,
     mix_lufs: float,
     reference_lufs: float,
-    offset_s: float,
+    late_s: float,
+    reference_late_s: float,
     sections: Sequence[dict[str, Any]],
 ) -> dict[str, Any]:
-    """Short-term loudness of both over time, against their own integrated loudness."""
+    """Short-term loudness of both over time, which is the stems', against their own integrated loudness."""
     length_s = max(len(mix), len(reference)) / 10.0 + 3.0
 
     def x(at_s: float) -> float:
         return round(LEFT + min(max(at_s / length_s, 0.0), 1.0) * (RIGHT - LEFT), 1)
 
     def points(
-        series: Sequence[float | None], own_lufs: float, late_s: float
+        series: Sequence[float | None], own_lufs: float, own_late_s: float
     ) -> list[tuple[float, float | None]]:
         every = max(1, len(series) // MOST_POINTS)
         return [
-            (x(at / 10.0 + 1.5 - late_s), None if value is None else value - own_lufs)
+            (x(at / 10.0 + 1.5 - own_late_s), None if value is None else value - own_lufs)
             for at, value in list(enumerate(series))[::every]
         ]
 
     return {
         "rules": LOUDNESS.rules,
-        "mix": _lines(points(mix, mix_lufs, offset_s), LOUDNESS),
-        "reference": _lines(points(reference, reference_lufs, 0.0), LOUDNESS),
+        "mix": _lines(points(mix, mix_lufs, late_s), LOUDNESS),
+        "reference": _lines(points(reference, reference_lufs, reference_late_s), LOUDNESS),
         "sections": [{"x": x(section["start_s"]), "name": section["name"]} for section in sections],
+        "times": [{"x": x(at_s), "at_s": at_s} for at_s in _times(length_s)],
     }
+
+
+def _times(length_s: float) -> list[int]:
+    """Whole times from the start of the song on, evenly spaced."""
+    step_s = next((step for step in TIME_STEPS_S if length_s / step < MOST_TIMES), TIME_STEPS_S[-1])
+    return list(range(0, math.ceil(length_s), step_s))
 
 
 def stem_bar(level: dict[str, Any] | None) -> dict[str, float] | None:

@@ -6,12 +6,11 @@ from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.db.models import Count, Q
+from django.db.models import Count, Q, QuerySet
 from django.urls import reverse
 
 from academy.members.access import opens, rank_of
 from academy.members.models import Member
-from academy.packs.access import packs_for
 from academy.packs.models import PackState, StemPack
 from academy.practice.findings import Finding, findings_of
 from academy.practice.models import FeedbackRequest, MixState, Practice, PracticeMix, TimedNote
@@ -52,12 +51,17 @@ class Around:
 
 
 def practices_listed(member: Member, now: datetime) -> list[PackLine]:
-    """The published packs that the member's tiers open, by title, those with versions first."""
+    """The published packs that the member's tiers open, by title; first those with versions, open or not."""
     rank = rank_of(member, now)
     kept = Q(practices__member=member) & ~Q(practices__mixes__state=MixState.DELETED)
-    packs = packs_for(member).filter(state=PackState.PUBLISHED)
-    counted = packs.annotate(mix_count=Count("practices__mixes", filter=kept)).order_by("title")
-    lines = [PackLine(pack, pack.mix_count) for pack in counted if opens(rank, pack.tier) or pack.mix_count]
+    counted = StemPack.objects.select_related("tier").annotate(
+        mix_count=Count("practices__mixes", filter=kept)
+    )
+    lines = [
+        PackLine(pack, pack.mix_count)
+        for pack in counted.filter(Q(state=PackState.PUBLISHED) | Q(mix_count__gt=0)).order_by("title")
+        if opens(rank, pack.tier) or pack.mix_count
+    ]
     return sorted(lines, key=lambda line: line.versions == 0)
 
 
@@ -104,11 +108,11 @@ def share_url(mix: PracticeMix) -> str | None:
     return None if mix.share_code is None else reverse("practice:shared", args=[mix.share_code])
 
 
-def queue() -> list[FeedbackRequest]:
+def queue() -> QuerySet[FeedbackRequest]:
     """Who asks for the teacher's notes, the longest waiting first."""
     waiting = FeedbackRequest.objects.filter(answered_at=None, mix__isnull=False)
     shown = waiting.exclude(mix__state=MixState.DELETED)
-    return list(shown.select_related("member", "mix__practice__pack").order_by("asked_at"))
+    return shown.select_related("member", "mix__practice__pack").order_by("asked_at")
 
 
 def packs_practised() -> list[StemPack]:

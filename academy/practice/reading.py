@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from academy.practice import bands, pictures
+from academy.packs.models import StemPack
+from academy.practice import bands, comparing, grounds, pictures
 from academy.practice.comparing import Found
 from academy.practice.findings import Finding, findings_of, unsure_stems
 from academy.practice.models import MixState, Practice, PracticeMix, Report
@@ -50,7 +51,7 @@ class ReportPage:
     difference: dict[str, Any]
     sides: dict[str, Any]
     loudness: dict[str, Any] | None
-    is_outdated: bool
+    outdated: list[str]
 
     @property
     def has_reference(self) -> bool:
@@ -82,8 +83,22 @@ def read(mix: PracticeMix) -> ReportPage | None:
         difference=pictures.difference_picture(found),
         sides=pictures.side_picture(found),
         loudness=_loudness(mix, report) if reference else None,
-        is_outdated=report.reference_id != mix.practice.pack.reference_mix_id,
+        outdated=_outdated(report, mix.practice.pack),
     )
+
+
+def _outdated(report: Report, pack: StemPack) -> list[str]:
+    """What the report was made from that is another now, in words."""
+    found: Found = report.found
+    stems = grounds.stems_mark([stem.recording for stem in grounds.stems_of(pack)])
+    sections = [{"name": one["name"], "start_s": one["start_s"]} for one in found["sections"]]
+    is_replaced = {
+        "the reference mix": report.reference_id != pack.reference_mix_id,
+        "the stems": found.get("stems_mark", stems) != stems,  # reports of practice/1 have none
+        "the sections of the song": bool(sections)
+        and sections != (grounds.sections_of(pack) or comparing.WHOLE_SONG),
+    }
+    return [name for name, replaced in is_replaced.items() if replaced]
 
 
 def _by_difference(stems: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -107,7 +122,8 @@ def _loudness(mix: PracticeMix, report: Report) -> dict[str, Any] | None:
         reference.short_term_lufs,
         mix_lufs=own.integrated_lufs,
         reference_lufs=reference.integrated_lufs,
-        offset_s=found["offset_s"],
+        late_s=found["offset_s"],
+        reference_late_s=found.get("reference_offset_s", 0.0),  # reports of practice/1 have none
         sections=found["sections"] if len(found["sections"]) > 1 else [],
     )
 

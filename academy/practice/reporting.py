@@ -118,7 +118,7 @@ def _found(recording: Recording, pack: StemPack) -> Found:
             if refused.path != mix_path:
                 raise  # a stem or the reference: not the member's to mend
             raise MixUnusable(refused.message) from refused
-    return compared(
+    found = compared(
         own,
         reference,
         files,
@@ -126,3 +126,4 @@ def _found(recording: Recording, pack: StemPack) -> Found:
         stem_spectra=[(measurement_of(stem.recording), stem.recording.channels) for stem in stems],
         sections=sections,
     )
+    return found | {"stems_mark": grounds.stems_mark([stem.recording for stem in stems])}

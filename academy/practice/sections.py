@@ -11,13 +11,13 @@ from academy.members.models import Member
 from academy.members.sections import Section
 from academy.packs.access import may_fetch
 from academy.packs.models import StemPack
-from academy.practice.models import FeedbackRequest
+from academy.practice import queries
 
 
 def practising(member: Member) -> list[Section]:
     """The way to the member's versions; for a host to everybody's. Named in the setting MEMBER_SECTIONS."""
     if member.is_host:
-        waiting = FeedbackRequest.objects.filter(answered_at=None).exclude(mix=None).count()
+        waiting = queries.queue().count()
         words = "Who asks for your notes, and how the mixes of each pack differ from yours."
         if waiting:
             words = f"{waiting} {'asks' if waiting == 1 else 'ask'} for your notes. {words}"

@@ -23,6 +23,12 @@ MOST_VERSIONS = 50
 """Of one member on one pack, at a time. Common practice, no source: nobody compares more."""
 
 
+NOT_OPEN = (
+    "This pack is not open to you at present, so no further version can be sent and the reference mix is not "
+    "in the booth. Your versions and their reports stay yours, to hear, to read and to delete."
+)
+
+
 class MixRefused(Exception):
     """A practice mix that is not taken, and why, in the member's words."""
 

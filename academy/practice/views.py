@@ -54,11 +54,10 @@ def mine(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def pack(request: HttpRequest, slug: str) -> HttpResponse:
     """Versions on one pack, and the way to send the next. A script that asks for JSON gets the same words."""
-    found = access.pack_to_practise(request.user, slug, timezone.now())
-    member = as_member(request.user)
+    now, member = timezone.now(), as_member(request.user)
     if request.method == "POST":
-        return _take_upload(request, found, member)
-    return _pack_page(request, found, member, MixForm())
+        return _take_upload(request, access.pack_to_practise(member, slug, now), member)
+    return _pack_page(request, access.pack_practised(member, slug, now), member, MixForm())
 
 
 def _take_upload(request: HttpRequest, pack: StemPack, member: Member) -> HttpResponse:
@@ -100,11 +99,13 @@ def _pack_page(
     refusal: str | None = None,
     status: int = 200,
 ) -> HttpResponse:
+    is_open = access.hears_the_teachers(member, pack, timezone.now())
     page = {
         "pack": pack,
         "form": form,
         "refusal": refusal,
-        "obstacle": submitting.obstacle(pack, member),
+        "is_open": is_open,
+        "obstacle": submitting.obstacle(pack, member) if is_open else submitting.NOT_OPEN,
         "lines": queries.version_lines(pack, member),
         "largest_bytes": settings.LARGEST_UPLOAD_BYTES,
     }
@@ -130,7 +131,11 @@ def mix_status(request: HttpRequest, code: str) -> HttpResponse:
 
 
 def _status(mix: PracticeMix) -> dict[str, Any]:
-    return {"mix": mix, "has_given_up": reporting.has_given_up(mix)}
+    return {
+        "mix": mix,
+        "has_given_up": reporting.has_given_up(mix),
+        "is_made_anew": reporting.is_made_anew(mix),
+    }
 
 
 def _mix_context(
@@ -157,6 +162,7 @@ def _mix_context(
 
 
 @login_required
+@never_cache
 @require_safe
 def export(request: HttpRequest, code: str) -> HttpResponse:
     """The report as JSON, to keep."""
@@ -260,20 +266,23 @@ def booth(request: HttpRequest, code: str) -> HttpResponse:
 
 
 def _booth_page(request: HttpRequest, mix: PracticeMix, form: NoteForm, *, status: int = 200) -> HttpResponse:
-    state = booths.state_of(mix.practice)
+    state, member = booths.state_of(mix.practice), as_member(request.user)
+    hears = access.hears_the_teachers(member, mix.practice.pack, timezone.now())
     page = {
         "mix": mix,
         "pack": mix.practice.pack,
         "practice": mix.practice,
         "booth_state": state,
-        "is_own": mix.practice.member_id == as_member(request.user).pk,
+        "is_own": mix.practice.member_id == member.pk,
+        "hears_the_teachers": hears,
         "threads": queries.threads_of(mix),
         "form": form,
         "answer": AnswerForm(auto_id=False),
         "asked": getattr(mix, "feedback_request", None),
     }
     if state.word == "ready":
-        page["booth_set"] = booths.booth_set(mix.practice, first=mix)
+        page["booth_set"] = booths.booth_set(mix.practice, first=mix, with_the_teachers=hears)
+        page["is_in_the_set"] = booths.holds(mix.practice, mix)
     return render(request, "academy/practice/booth.html", page, status=status)
 
 
@@ -312,9 +321,12 @@ def answer_note(request: HttpRequest, note_id: int) -> HttpResponse:
     note = access.note_for(request.user, note_id)
     form = AnswerForm(request.POST)
     if form.is_valid():
-        noting.answer_note(
-            note=note, author=as_member(request.user), text=form.cleaned_data["text"], now=timezone.now()
-        )
+        try:
+            noting.answer_note(
+                note=note, author=as_member(request.user), text=form.cleaned_data["text"], now=timezone.now()
+            )
+        except NoteRefused as exc:
+            messages.error(request, str(exc))
     else:
         messages.error(request, " ".join(str(errors[0]) for errors in form.errors.values()))
     return redirect(f"{_booth_address(note.mix)}#note-{note.answers_id or note.pk}")
@@ -344,7 +356,7 @@ def take_back_note(request: HttpRequest, note_id: int) -> HttpResponse:
 @require_safe
 def segment(request: HttpRequest, copy_id: int, index: int) -> HttpResponseBase:
     """Hand out one segment of a copy in a set that the person may hear."""
-    copy = access.copy_for(request.user, copy_id)
+    copy = access.copy_for(request.user, copy_id, timezone.now())
     return segments.hand_out(request, copy, index, seat_key=str(copy.pk))
 
 

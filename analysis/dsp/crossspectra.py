@@ -85,7 +85,7 @@ class CrossSpectra:
     def add(self, audio: NDArray[np.floating]) -> None:
         """Take the next block, shape (n_frames, n_channels). Raises ShapeError for another channel count."""
         require_audio(np.asarray(audio), n_channels=self.n_channels)
-        self._pending = np.concatenate((self._pending, audio.astype(np.float32)))
+        self._pending = np.concatenate((self._pending, audio.astype(np.float32, copy=False)))
         while len(self._pending) >= self.step_frames + self.hop_frames:
             self._take(self._pending[: self.step_frames + self.hop_frames])
             self._pending = self._pending[self.step_frames :]

@@ -23,6 +23,9 @@ SOFTEST_BAND_DB = 30.0
 NEIGHBOUR_BANDS = 9
 # What is told of a place: the bands that come this near to its peak. Common practice, no source.
 NEARLY = 0.7
+# A band whose side came or went with the stems by so much says nothing of the mix's own width: hardly
+# anything of it is left. Common practice, no source.
+MOST_EFFECT_DB = 20.0
 # A part of the song that is this much softer than the whole has nothing to compare: BS.1770's relative gate
 # for loudness range (EBU Tech 3342, clause 3).
 SOFTEST_SECTION_LU = 20.0
@@ -91,13 +94,15 @@ def band_correlation(spectrum: ThirdOctaves) -> Floats:
         return np.asarray((mid - side) / (mid + side))
 
 
-def width_difference(mix: ThirdOctaves, reference: ThirdOctaves) -> Width:
+def width_difference(mix: ThirdOctaves, reference: ThirdOctaves, *, effect_db: Floats | float = 0.0) -> Width:
     """How much wider the mix is than the reference, over all bands that are heard. nan where one is mono.
 
-    The median, so that a voice that is softer, and with it the middle of a few bands, is no width.
+    `effect_db`, as `side_effect_db` gives it, is what stem levels alone do to it; it is taken off. The median
+    over the bands, so that a voice that is softer, and with it the middle of a few bands, is no width.
     """
+    own_db = np.where(np.abs(effect_db) <= MOST_EFFECT_DB, -np.asarray(effect_db), np.nan)
     moved_db = _where_heard(
-        side_to_mid_db(mix) - side_to_mid_db(reference), mix.mean_dbfs, reference.mean_dbfs
+        side_to_mid_db(mix) - side_to_mid_db(reference) + own_db, mix.mean_dbfs, reference.mean_dbfs
     )
     moved_db = moved_db[np.isfinite(moved_db)]
     if not moved_db.size:
@@ -131,6 +136,20 @@ def balance_effect_db(stems_dbfs: Floats, levels_db: Floats, differences_db: Flo
     total = before.sum(axis=0)
     ratio = np.divide(after.sum(axis=0), total, out=np.ones_like(total), where=total > 0)
     return np.asarray(10.0 * np.log10(np.maximum(ratio, 1e-12)))
+
+
+def side_effect_db(
+    stems_dbfs: Floats, middles_db: Floats, sides_db: Floats, differences_db: Floats
+) -> Floats:
+    """What other stem levels alone do to the side over the middle, by band, shape (n_bands,).
+
+    As `balance_effect_db`, of which it is the side's less the middle's: `middles_db` and `sides_db` are the
+    levels of each stem in the middle and in the side of the reference, shape (n_stems,).
+    """
+    side_db, middle_db = (
+        balance_effect_db(stems_dbfs, levels_db, differences_db) for levels_db in (sides_db, middles_db)
+    )
+    return side_db - middle_db
 
 
 def tone_difference_db(
@@ -191,19 +210,20 @@ def loudness_by_section(
     *,
     mix_lufs: float,
     reference_lufs: float,
-    offset_s: float,
+    late_s: float,
+    reference_late_s: float,
     starts_s: Sequence[float],
 ) -> list[SectionLoudness]:
     """Loudness of both mixes in each section, which lasts to the start of the next or to the end.
 
     The short-term series are those of the meter, 10 Hz, the first reading of 0 to 3 s. A reading belongs to
-    the section in which its middle lies; `offset_s` is how late the mix is. The loudness of a section is that
-    of the mean power of its readings.
+    the section in which its middle lies; `late_s` and `reference_late_s` tell how late each file is against
+    the times of the sections. The loudness of a section is that of the mean power of its readings.
     """
     sections = []
     for start_s, end_s in zip(starts_s, [*starts_s[1:], math.inf], strict=True):
-        mix = _mean_lufs(mix_short_term_lufs, start_s, end_s, late_s=offset_s)
-        reference = _mean_lufs(reference_short_term_lufs, start_s, end_s, late_s=0.0)
+        mix = _mean_lufs(mix_short_term_lufs, start_s, end_s, late_s=late_s)
+        reference = _mean_lufs(reference_short_term_lufs, start_s, end_s, late_s=reference_late_s)
         difference_lu = (mix - mix_lufs) - (reference - reference_lufs)
         is_faint = max(mix - mix_lufs, reference - reference_lufs) < -SOFTEST_SECTION_LU
         sections.append(SectionLoudness(mix, reference, math.nan if is_faint else difference_lu))

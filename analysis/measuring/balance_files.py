@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.dsp.balance import BalanceMeter, MixBalance, StemLevel, compare
-from analysis.measuring.aligned import Track, common_rate_hz, describe_track, offset_against, start_of
+from analysis.dsp.balance import MixBalance, StemLevel, compare
+from analysis.measuring.aligned import common_rate_hz, describe_track
+from analysis.measuring.side_by_side import hear, whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +57,8 @@ def balance_files(
     `sections_s` holds the start and the end of each section, in seconds of the stems: in each of them the
     differences are those from the reference's own section, less what all stems have in common there.
 
-    Everything is read at the mix's rate, 48 kHz at most, and from the stems' start: each mix is aligned to
-    their plain sum by its first two minutes. Where no offset is sure it is taken as it lies.
+    Everything is read in one pass, at the mix's rate, 48 kHz at most, from the stems' start. Where no offset
+    is sure a mix is taken as it lies.
 
     Raises TrackRefused for the first file that cannot be used: without it every number would be wrong; and
     ValueError for a section that ends before it starts.
@@ -65,18 +66,8 @@ def balance_files(
     found = describe_track(mix)
     rate_hz = common_rate_hz(found)
     mixes = [mix] if reference is None else [mix, reference]
-    for path in (*mixes, *stems):
-        describe_track(path)  # before the long work begins
-
-    start = start_of(stems, rate_hz=rate_hz)
-    offsets = [offset_against(path, start, rate_hz=rate_hz) for path in mixes]
-    del start
-    tracks = [Track(path, rate_hz=rate_hz) for path in stems]
-    mix_tracks = [
-        Track(path, rate_hz=rate_hz, offset_frames=offset.frames)
-        for path, offset in zip(mixes, offsets, strict=True)
-    ]
-    meter = _heard(tracks, mix_tracks, rate_hz=rate_hz)
+    heard = hear(stems, mixes, [(at, whole) for at in range(len(mixes))], rate_hz=rate_hz)
+    meter, offsets = heard.meter, heard.offsets
     balances = meter.result()
     return FoundBalance(
         stems=_stems_found(stems, balances),
@@ -89,18 +80,6 @@ def balance_files(
         unexplained=balances[0].unexplained,
         band_edges_hz=meter.band_edges_hz,
     )
-
-
-def _heard(stems: Sequence[Track], mixes: Sequence[Track], *, rate_hz: int) -> BalanceMeter:
-    """All that is heard in one pass, which ends with the longest mix: nothing is heard after it."""
-    meter = BalanceMeter(
-        rate_hz=rate_hz,
-        stem_channels=[track.n_channels for track in stems],
-        mix_channels=[track.n_channels for track in mixes],
-    )
-    while not all(track.is_over for track in mixes):
-        meter.add(np.concatenate([track.take(meter.step_frames) for track in (*stems, *mixes)], axis=1))
-    return meter
 
 
 def _stems_found(stems: Sequence[str], balances: tuple[MixBalance, ...]) -> tuple[StemFound, ...]:

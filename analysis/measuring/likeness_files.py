@@ -22,7 +22,7 @@ from analysis.measuring.aligned import (
     offset_against,
     start_of,
 )
-from analysis.measuring.sketches import Sketch, Sketcher
+from analysis.measuring.sketches import Sketch, Sketcher, WrongSpeed
 
 # Copies with another gain or start leave less than this, different mixes of one set of stems never. Measured.
 COPY_NULL_DB = -58.0
@@ -59,9 +59,10 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Lookalikes:
-    """The pairs, the closest first, and the files that could not be used."""
+    """The pairs, the closest first; files at another speed, which match nothing; and the unusable ones."""
 
     pairs: tuple[Pair, ...]
+    wrong_speeds: tuple[WrongSpeed, ...]
     refused: tuple[TrackRefused, ...]
 
 
@@ -71,8 +72,9 @@ def find_lookalikes(
     """Compare every file with every other, and with the reference where there is one.
 
     With stems, re-encoded copies are told by the level of each stem in each file; without, by the levels of
-    bands over time, which cannot tell them from mixes that are nearly the same. A file that cannot be used is
-    refused and the others are compared without it.
+    bands over time, which cannot tell them from mixes that are nearly the same. A file that plays at another
+    speed than the stems, or without them than an earlier file, is named with how. A file that cannot be used
+    is refused and the others are compared without it.
 
     Raises TrackRefused for a stem or a reference that cannot be used.
     """
@@ -87,7 +89,11 @@ def find_lookalikes(
             refused.append(error)
         else:
             names.append(path)
-    return Lookalikes(compare_sketches(names, sketches, has_reference=reference is not None), tuple(refused))
+    return Lookalikes(
+        compare_sketches(names, sketches, has_reference=reference is not None),
+        tuple(sketcher.wrong_speeds.values()),
+        tuple(refused),
+    )
 
 
 def compare_sketches(

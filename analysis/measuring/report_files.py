@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.dsp.balance import BalanceMeter, MixBalance, StemLevel, compare
+from analysis.dsp.balance import MixBalance, StemLevel, compare
 from analysis.dsp.speed import SpeedError
-from analysis.measuring.aligned import Track, common_rate_hz, describe_track, offset_against, start_of
+from analysis.measuring.aligned import common_rate_hz, describe_track
+from analysis.measuring.side_by_side import Heard, hear, middle, side, whole
 from analysis.measuring.speed_files import speed_error_of
 
 # A section shorter than this is too little to tell the stems apart by. Measured on simulated mixes.
@@ -25,14 +26,17 @@ class StemCompared:
     """One stem in a mix and in its reference. Without a reference all but `level` are None or empty.
 
     `difference` counts all channels, `middle` only what left and right have in common: a mix that was made
-    narrower or wider on its bus keeps the second. `sections` holds the middle's difference in each section,
-    None where that is too short.
+    narrower or wider on its bus keeps the second. `reference_middle` and `reference_side` are the stem's
+    levels in what left and right of the reference have in common, and in what they differ in. `sections`
+    holds the middle's difference in each section, None where that is too short.
     """
 
     level: StemLevel
     reference: StemLevel | None = None
     difference: StemLevel | None = None
     middle: StemLevel | None = None
+    reference_middle: StemLevel | None = None
+    reference_side: StemLevel | None = None
     sections: tuple[StemLevel | None, ...] = ()
 
 
@@ -69,17 +73,10 @@ def compare_files(
     """
     mixes = [mix] if reference is None else [mix, reference]
     rate_hz = common_rate_hz(describe_track(mix))
-    start = start_of(stems, rate_hz=rate_hz)
-    offsets = [offset_against(path, start, rate_hz=rate_hz) for path in mixes]
-    del start  # some 20 MB that the long pass does not need
-    mix_tracks = [
-        Track(path, rate_hz=rate_hz, offset_frames=offset.frames)
-        for path, offset in zip(mixes, offsets, strict=True)
-    ]
-    stem_tracks = [Track(path, rate_hz=rate_hz) for path in stems]
-    meter, length_s = _collected(stem_tracks, mix_tracks, rate_hz=rate_hz)
-    balances = meter.result()
-    sections = [] if reference is None else _in_sections(meter, starts_s, length_s=length_s)
+    views = [(at, view) for view in (whole, middle) for at in range(len(mixes))]
+    heard = hear(stems, mixes, views if reference is None else [*views, (1, side)], rate_hz=rate_hz)
+    offsets, balances = heard.offsets, heard.meter.result()
+    sections = [] if reference is None else _in_sections(heard, starts_s)
     return FilesCompared(
         stems=_stems_compared(balances, sections),
         offset_s=offsets[0].frames / rate_hz,
@@ -93,33 +90,14 @@ def compare_files(
     )
 
 
-def _collected(stems: Sequence[Track], mixes: Sequence[Track], *, rate_hz: int) -> tuple[BalanceMeter, float]:
-    """A meter that has heard the stems, the mixes, and the middle of each mix; and for how many seconds."""
-    meter = BalanceMeter(
-        rate_hz=rate_hz,
-        stem_channels=[track.n_channels for track in stems],
-        mix_channels=[*(track.n_channels for track in mixes), *(1 for _ in mixes)],
-    )
-    frames = 0
-    while not all(track.is_over for track in mixes):
-        heard = [track.take(meter.step_frames) for track in mixes]
-        middles = [audio.mean(axis=1, keepdims=True) for audio in heard]
-        played = [track.take(meter.step_frames) for track in stems]
-        meter.add(np.concatenate([*played, *heard, *middles], axis=1))
-        frames += meter.step_frames
-    return meter, frames / rate_hz
-
-
 # Stems that are in neither mix have no level to take from each other: nan is the answer there.
 @np.errstate(invalid="ignore")
-def _in_sections(
-    meter: BalanceMeter, starts_s: Sequence[float], *, length_s: float
-) -> list[tuple[StemLevel, ...] | None]:
+def _in_sections(heard: Heard, starts_s: Sequence[float]) -> list[tuple[StemLevel, ...] | None]:
     """The middle's differences in each section, stem by stem; None for one that is too short."""
     sections: list[tuple[StemLevel, ...] | None] = []
-    for start_s, end_s in zip(starts_s, [*starts_s, length_s][1:], strict=True):
-        is_told = min(end_s, length_s) - start_s >= SHORTEST_SECTION_S
-        sections.append(compare(*meter.section(start_s, end_s)[2:]) if is_told else None)
+    for start_s, end_s in zip(starts_s, [*starts_s, heard.duration_s][1:], strict=True):
+        is_told = min(end_s, heard.duration_s) - start_s >= SHORTEST_SECTION_S
+        sections.append(compare(*heard.meter.section(start_s, end_s)[2:4]) if is_told else None)
     return sections
 
 
@@ -130,11 +108,17 @@ def _stems_compared(
     mix = balances[0]
     if len(balances) == 2:  # the mix and its middle, without a reference
         return tuple(StemCompared(level) for level in mix.stems)
-    reference, middle, reference_middle = balances[1:]
-    whole = zip(
-        mix.stems, reference.stems, compare(mix, reference), compare(middle, reference_middle), strict=True
-    )
+    reference, in_middle, reference_middle, reference_side = balances[1:]
+    differences, in_middles = compare(mix, reference), compare(in_middle, reference_middle)
     return tuple(
-        StemCompared(*levels, tuple(section[at] if section else None for section in sections))
-        for at, levels in enumerate(whole)
+        StemCompared(
+            level,
+            reference=reference.stems[at],
+            difference=differences[at],
+            middle=in_middles[at],
+            reference_middle=reference_middle.stems[at],
+            reference_side=reference_side.stems[at],
+            sections=tuple(section[at] if section else None for section in sections),
+        )
+        for at, level in enumerate(mix.stems)
     )

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from analysis.audiofile import read_blocks
 from analysis.dsp.alignment import find_offset
 from analysis.dsp.likeness import SKETCH_RATE_HZ, StemSketcher, cell_sketch
+from analysis.dsp.speed import SpeedError, speed_error
 from analysis.measuring.aligned import READ_FRAMES, Track, describe_track, refusing, start_of
 
 # Sketches of two versions cannot be compared: whoever keeps them makes them again.
@@ -87,6 +88,15 @@ class Sketch:
             raise ValueError(f"a sketch that is not whole: {error}") from error
 
 
+@dataclass(frozen=True, slots=True)
+class WrongSpeed:
+    """A file that plays faster or slower than another one, or than the stems: then `against` is empty."""
+
+    path: str
+    against: str
+    error: SpeedError
+
+
 class Sketcher:
     """Sketches files, all aligned to the plain sum of the stems; without stems to the first of each song.
 
@@ -95,7 +105,9 @@ class Sketcher:
 
     def __init__(self, stems: Sequence[str] = ()) -> None:
         self._may_add = not stems
-        self._starts = [start_of(stems, rate_hz=ALIGNED_RATE_HZ)] if stems else []
+        # By the path that each is the start of; empty for the stems.
+        self._starts = {"": start_of(stems, rate_hz=ALIGNED_RATE_HZ)} if stems else {}
+        self.wrong_speeds: dict[str, WrongSpeed] = {}  # of the files sketched so far, by their paths
         self._sketcher = StemSketcher(_low_stems(stems)) if stems else None
         hashes = "\n".join(_hash_of_audio(path) for path in stems)
         self._stems_sha256 = hashlib.sha256(hashes.encode()).hexdigest() if stems else ""
@@ -123,17 +135,22 @@ class Sketcher:
         """
         if not self._starts:
             raise ValueError("no stems were given and no file was sketched yet")
-        return self._starts[0]
+        return next(iter(self._starts.values()))
 
     def _offset_frames(self, path: str) -> int:
         """How late a file is against the first start that it shares; one that shares none may become one."""
         own = start_of([path], rate_hz=ALIGNED_RATE_HZ)
-        for start in self._starts:
+        for start in self._starts.values():
             offset = find_offset(own, start, rate_hz=ALIGNED_RATE_HZ)
             if offset.is_sure:
                 return offset.frames
+        for against, start in self._starts.items():
+            error = speed_error(own, start, rate_hz=ALIGNED_RATE_HZ)
+            if error is not None:
+                self.wrong_speeds[path] = WrongSpeed(path, against, error)
+                return 0
         if self._may_add and len(self._starts) < MOST_STARTS:
-            self._starts.append(own)
+            self._starts[path] = own
         return 0
 
 

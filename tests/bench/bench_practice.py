@@ -14,7 +14,6 @@ import time
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "tests.settings")
@@ -29,8 +28,6 @@ import numpy as np
 from academy.practice.comparing import Found, compared
 from academy.practice.findings import findings_of
 from analysis import audiofile
-from analysis.dsp import meter
-from analysis.measuring.blocks import stored_blocks
 from analysis.measuring.report_files import compare_files
 from fixtures.desk.settings import MixSettings
 from fixtures.filters import Band
@@ -99,12 +96,6 @@ def apply(settings: MixSettings, moves: Moves) -> MixSettings:
     )
 
 
-def measured(path: str, channels: int) -> Any:
-    """The meter's numbers, by the names under which they are kept."""
-    found = meter.measure(stored_blocks(path), rate_hz=RATE_HZ, n_channels=channels)
-    return SimpleNamespace(**found.as_json_dict(), recording=SimpleNamespace(channels=channels))
-
-
 class World:
     """The stretch's stems and reference mix as files, measured once."""
 
@@ -118,11 +109,11 @@ class World:
         self.settings = practice_mixes.reference_settings(self.stems)
         self.paths = [self.write(f"stem {name}", audio) for name, audio in self.stems.items()]
         self.spectra = [
-            (measured(path, audio.ndim), audio.ndim)
+            (practice_mixes.measured(path, audio.ndim), audio.ndim)
             for path, audio in zip(self.paths, self.stems.values(), strict=True)
         ]
         self.reference = self.write("reference", self.desk.mix(self.settings))
-        self.reference_measured = measured(self.reference, 2)
+        self.reference_measured = practice_mixes.measured(self.reference, 2)
 
     def write(self, name: str, audio: Any) -> str:
         """A WAV file of it; its path."""
@@ -136,7 +127,7 @@ class World:
         path = self.write("mix", self.desk.mix(apply(self.settings, moves)))
         began = time.process_time()
         found = compared(
-            measured(path, 2),
+            practice_mixes.measured(path, 2),
             self.reference_measured,
             compare_files(path, self.paths, self.reference),
             stem_names=list(self.stems),

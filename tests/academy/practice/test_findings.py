@@ -57,7 +57,7 @@ def found() -> dict[str, Any]:
             "speed": None,
             "explained": 0.9,
             "reference_explained": 0.9,
-            "width": {"db": 0.0, "spread_db": 0.1, "is_bus_width": False},
+            "width": {"db": 0.0, "own_db": 0.0, "spread_db": 0.1, "is_bus_width": False},
             "bands": [{"nominal_hz": hz, **BAND} for hz in NOMINAL_HZ],
             "sections": [],
             "stems": [stem("Bass", level(0.0))],
@@ -135,8 +135,16 @@ class TestWhole:
         assert kinds(found) == ["dynamics"]
 
     def test_width_is_told_in_dB_and_correlation(self, found):
-        found["width"] |= {"db": -6.0, "is_bus_width": True}
+        found["width"] |= {"db": -7.5, "own_db": -6.0, "is_bus_width": True}
         assert "6.0 dB lower against the middle, about equally at all frequencies" in sentence(found)
+
+    def test_a_width_that_stem_levels_account_for_is_not_told(self, found):
+        found["width"] |= {"db": -6.0, "own_db": -1.0}
+        assert findings_of(found) == []
+
+    def test_a_kept_report_of_before_is_told_by_the_whole_width(self, found):
+        found["width"] = {"db": -6.0, "spread_db": 0.1, "is_bus_width": True}
+        assert kinds(found) == ["width"]
 
     def test_a_section_is_told_by_name(self, found):
         found["sections"] = [

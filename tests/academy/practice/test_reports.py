@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from academy.practice import reading, reporting
+from academy.practice import grounds, reading, reporting
 from academy.practice.models import MixState, PracticeMix, Report
 from analysis.jobs.models import Job, JobState
 from tests import cast
@@ -113,6 +113,11 @@ class TestReport:
         assert mix.state == MixState.DELETED
 
     def test_another_reference_mix_makes_it_outdated(self, measured):
-        assert not reading.read(measured).is_outdated
+        assert reading.read(measured).outdated == []
         measured.practice.pack.reference_mix = cast.recording()
-        assert reading.read(measured).is_outdated
+        assert reading.read(measured).outdated == ["the reference mix"]
+
+    def test_other_stems_and_sections_make_it_outdated(self, measured):
+        measured.practice.pack.stems.last().delete()
+        grounds.keep_sections(measured.practice.pack, [{"name": "Verse", "start_s": 0.0}])
+        assert reading.read(measured).outdated == ["the stems", "the sections of the song"]

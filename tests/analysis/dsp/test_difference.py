@@ -119,6 +119,22 @@ class TestWidth:
         wanted = np.corrcoef(narrow.T)[0, 1]  # numpy's own
         assert found[np.argmin(np.abs(midbands_hz() - 1_000.0))] == pytest.approx(wanted, abs=0.01)
 
+    def test_what_stem_levels_do_to_it_is_taken_off(self):
+        # Two stems of one spectrum, the first in the middle only, the second as loud in the middle as at the
+        # sides, and that one 6 dB lower. Algebra: side -6 dB; middle 10 log10((1 + 10^-0.6) / 2) dB.
+        stems = np.full((2, N_BANDS), -40.0)
+        effect_db = difference.side_effect_db(
+            stems, np.zeros(2), np.array([-math.inf, 0.0]), np.array([math.nan, -6.0])
+        )
+        middle_db = 10 * math.log10((1 + 10**-0.6) / 2)
+        np.testing.assert_allclose(effect_db, -6.0 - middle_db)
+        mix = flat(-30.0 + middle_db, side_db=-46.0)
+        assert difference.width_difference(mix, flat(), effect_db=effect_db).db == pytest.approx(0.0)
+
+    def test_where_the_stems_took_all_of_the_side_nothing_is_said(self):
+        gone = flat(side_db=-150.0)
+        assert math.isnan(difference.width_difference(gone, flat(), effect_db=np.full(N_BANDS, -60.0)).db)
+
 
 class TestTone:
     def test_stem_levels_are_accounted_for(self):
@@ -186,8 +202,9 @@ class TestSections:
     SERIES = np.concatenate([np.full(100, -20.0), np.full(100, -10.0)])  # 0 to 10 s, then 10 to 20 s
 
     def of(self, mix, **given):
-        given = {"mix_lufs": -13.0, "reference_lufs": -13.0, "offset_s": 0.0, "starts_s": [0.0, 10.0]} | given
-        return difference.loudness_by_section(mix, self.SERIES, **given)
+        plain = {"mix_lufs": -13.0, "reference_lufs": -13.0, "late_s": 0.0, "reference_late_s": 0.0}
+        given = plain | {"starts_s": [0.0, 10.0]} | given
+        return difference.loudness_by_section(mix, given.pop("reference", self.SERIES), **given)
 
     def test_a_softer_second_section_is_found(self):
         softer = np.where(np.arange(200) < 100, self.SERIES, self.SERIES - 4.0)
@@ -197,13 +214,19 @@ class TestSections:
 
     def test_it_compares_at_equal_loudness_and_from_one_start(self):
         late = np.concatenate([np.full(50, -60.0), self.SERIES - 3.0])
-        for section in self.of(late, mix_lufs=-16.0, offset_s=5.0):
+        for section in self.of(late, mix_lufs=-16.0, late_s=5.0):
             assert section.difference_lu == pytest.approx(0.0, abs=1e-9)
+
+    def test_a_late_reference_is_put_right_too(self):
+        late = np.concatenate([np.full(50, -60.0), self.SERIES])
+        for section in self.of(self.SERIES, reference=late, reference_late_s=5.0):
+            assert section.difference_lu == pytest.approx(0.0, abs=1e-9)
+            assert section.reference_lufs == section.mix_lufs
 
     def test_a_section_that_is_faint_in_both_is_not_compared(self):
         found = difference.loudness_by_section(
-            np.full(100, -60.0), np.full(100, -55.0), mix_lufs=-14.0, reference_lufs=-14.0, offset_s=0.0,
-            starts_s=[0.0],
+            np.full(100, -60.0), np.full(100, -55.0), mix_lufs=-14.0, reference_lufs=-14.0, late_s=0.0,
+            reference_late_s=0.0, starts_s=[0.0],
         )  # fmt: skip
         assert math.isnan(found[0].difference_lu)
 

@@ -100,6 +100,29 @@ class TestKinds:
         assert pairs == {frozenset(("near", "mix")): "near_reference"}
 
 
+class TestSpeed:
+    @pytest.fixture
+    def slow(self, folder):
+        """The other mix under a header of 44.1 kHz: 8.1 % slow, 12 log2 (44.1 / 48) = -1.5 semitones."""
+        samples = soundfile.read(folder / "other.wav")[0]
+        soundfile.write(folder / "slow.wav", samples, 44_100, subtype="PCM_24")
+        return folder / "slow.wav"
+
+    def test_with_stems_a_wrong_speed_is_named_with_what_to_do(self, folder, slow, stems):
+        done = run(folder / "mix.wav", slow, "--stems", *stems)
+        assert done.returncode == 0
+        assert "slow.wav: It plays 8.1 % too slow and 1.5 semitones too low" in done.stderr
+        assert "mix.wav: " not in done.stderr
+
+    def test_without_them_one_of_the_two_is_wrong(self, folder, slow):
+        done = run(slow, folder / "mix.wav")
+        assert "mix.wav: It plays 8.8 % faster and 1.5 semitones higher than slow.wav" in done.stderr
+        assert "too fast" not in done.stderr
+
+    def test_a_reference_tells_which(self, folder, slow):
+        assert "slow.wav: It plays 8.1 % too slow" in run(slow, "--reference", folder / "mix.wav").stderr
+
+
 class TestCall:
     def test_a_refused_file_leaves_the_others_compared(self, folder):
         done = run(folder / "mix.wav", folder / "text.wav", folder / "bytes.wav", "--json")

@@ -11,6 +11,8 @@ from analysis.measuring.aligned import TrackRefused
 from analysis.measuring.guarded import guarded
 from analysis.measuring.likeness_files import Kind, Pair, find_lookalikes
 from analysis.measuring.management.columns import columns, name_of
+from analysis.measuring.sketches import WrongSpeed
+from analysis.measuring.speed_files import advice_on
 
 WORDS = {
     Kind.BYTES: "identical bytes",
@@ -28,8 +30,8 @@ class Command(BaseCommand):
     help = (
         "Compare every file with every other and print the pairs that are copies: of the same bytes, of the "
         "same audio, with another gain or start, or after a lossy coder. With the stems of the mixes, "
-        "re-encoded copies are told from mixes that are merely close. It finds; you decide. Exits 1 if a "
-        "file could not be used."
+        "re-encoded copies are told from mixes that are merely close. A file at a wrong speed is named on "
+        "standard error. It finds; you decide. Exits 1 if a file could not be used."
     )
     requires_system_checks: list[str] = []
 
@@ -71,12 +73,26 @@ class Command(BaseCommand):
                 self.stdout.write(line)
         else:
             self.stdout.write("No two of the files are alike.")
+        for wrong in found.wrong_speeds:
+            self.stderr.write(f"{name_of(wrong.path)}: {_speed_words(wrong, reference)}")
         for refused in found.refused:
             self.stderr.write(f"{name_of(refused.path)}: {refused.message}")
         if found.refused:
             raise CommandError(
                 f"{len(found.refused)} of {len(options['files'])} files could not be compared.", returncode=1
             )
+
+
+def _speed_words(wrong: WrongSpeed, reference: str | None) -> str:
+    """What is wrong; with only another file to go by, nobody knows which of the two it is."""
+    if wrong.against in {"", reference}:
+        return advice_on(wrong.error)
+    fast, high = ("faster", "higher") if wrong.error.percent > 0.0 else ("slower", "lower")
+    return (
+        f"It plays {abs(wrong.error.percent):.1f} % {fast} and {abs(wrong.error.semitones):.1f} semitones "
+        f"{high} than {name_of(wrong.against)}, as sound does that is taken for another sample rate. One of "
+        "the two is wrong; the stems would tell which."
+    )
 
 
 def _as_json(pair: Pair) -> dict[str, object]:
