@@ -64,5 +64,5 @@ def _decide(
 
 def _is_left_out_of_the_round(contest: Contest, entry: Entry) -> bool:
     """Whether a round has opened that has no copy of the entry. One in preparation can be prepared anew."""
-    opened = contest.rounds.exclude(state=RoundState.PREPARING)
+    opened = contest.rounds.exclude(state__in=[RoundState.PLANNED, RoundState.PREPARING])
     return opened.exists() and not opened.filter(plan__copies__recording=entry.recording_id).exists()

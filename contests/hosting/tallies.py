@@ -18,10 +18,13 @@ from contests.states import EntryState, HearingState, RoundState
 
 @dataclass
 class Tally:
-    """The counts of one contest. Copies and sheets are those of the last round, about entries that stand."""
+    """The counts of one contest. Copies and sheets are those of the last round that was prepared, about entries
+    that stand; `next_round` is the first that is laid out and not prepared.
+    """
 
     judges: int = 0
     round: Round | None = None
+    next_round: Round | None = None
     entries: dict[str, int] = field(default_factory=dict)  # by state
     copies: dict[str, int] = field(default_factory=dict)  # by state
     sheets: dict[str, int] = field(default_factory=dict)  # by state
@@ -96,8 +99,11 @@ class Tally:
 
     @property
     def unassigned(self) -> int:
-        """Entries that nobody would hear if the judging opened now; 0 while there is no round."""
-        return self.ready - self.given_out if self.round else 0
+        """Entries that nobody would hear if the round opened now; 0 while there is none."""
+        if self.round is None:
+            return 0
+        # Who was cut has no copy in a later round. In the first one an entry without a copy is left out.
+        return (self.ready if self.round.number == 1 else self.copies_all) - self.given_out
 
     @property
     def round_state(self) -> str:
@@ -120,7 +126,11 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
     tallies = {contest.pk: Tally() for contest in contests}
     rounds = Round.objects.filter(contest__in=tallies).select_related("plan__limiting").order_by("number")
     for round_ in rounds:
-        tallies[round_.contest_id].round = round_  # the last one stays
+        tally = tallies[round_.contest_id]
+        if round_.state != RoundState.PLANNED:
+            tally.round = round_  # the last one stays
+        elif tally.next_round is None:
+            tally.next_round = round_
     for contest, judges in (
         Judge.objects.filter(contest__in=tallies).values_list("contest").annotate(Count("pk"))
     ):
@@ -148,10 +158,10 @@ def _by_state(rows: QuerySet[Any], group: str) -> Iterable[Any]:
 def _count_fallen_away(tallies: dict[int, Tally], hearings: QuerySet[Assignment]) -> None:
     """Of each entry in an open round, what it lacks of the hearings that were promised."""
     heard = (
-        hearings.filter(round__state=RoundState.JUDGING)
+        hearings.filter(round__state=RoundState.JUDGING, round__heard_by_all=False)
         .order_by()
         .values_list("round__contest", "round__hearings_per_entry", "entry")
-        .annotate(heard=Count("pk", filter=~Q(state=HearingState.STOOD_ASIDE)))
+        .annotate(heard=Count("judge", filter=~Q(state=HearingState.STOOD_ASIDE), distinct=True))
     )
     for contest, wanted, _, number in heard:
         tallies[contest].fallen_away += max(0, wanted - number)

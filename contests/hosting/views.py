@@ -115,7 +115,9 @@ def _judge(contest: Contest, host: Member, reason: str) -> str:
 
 
 def _end(contest: Contest, host: Member, reason: str) -> str:
-    running.close_judging(contest.pk, actor=host, now=timezone.now(), reason=reason)
+    closed = running.close_judging(contest.pk, actor=host, now=timezone.now(), reason=reason)
+    if contest.rounds.filter(state=RoundState.PLANNED).exists():
+        return f"Round {closed.number} is closed. Look at its cut, then prepare the next one."
     return "The judging is closed. Look at the standing and decide the result."
 
 

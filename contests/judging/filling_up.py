@@ -19,9 +19,14 @@ from contests.states import HearingState, RoundState
 
 
 def fallen_away(round_: Round) -> dict[Entry, int]:
-    """How many hearings each entry of an open round lacks, because judges stood aside or dropped out."""
-    counting = round_.assignments.exclude(state=HearingState.STOOD_ASIDE).values_list("entry", flat=True)
-    heard = Counter(counting)
+    """How many hearings each entry of an open round lacks, because judges stood aside or dropped out.
+
+    Nothing in a round that the whole panel hears: there is nobody else. A hidden repeat is no second judge.
+    """
+    if round_.heard_by_all:
+        return {}
+    counting = round_.assignments.exclude(state=HearingState.STOOD_ASIDE).order_by()
+    heard = Counter(entry for entry, _ in counting.values_list("entry", "judge").distinct())
     lacking = {
         entry: round_.hearings_per_entry - heard[entry.pk]
         for entry in entries_of_round(round_).select_related("member").order_by("receipt")

@@ -2,7 +2,16 @@
 
 from contests.models.contest import Contest, Criterion, Handing, Prize, Sponsor
 from contests.models.entry import Entry, EntryMove
-from contests.models.judging import Assignment, Conflict, Judge, Round, Score, ScoreSheet
+from contests.models.judging import (
+    Assignment,
+    Conflict,
+    Judge,
+    JudgeOrder,
+    Round,
+    RoundKind,
+    Score,
+    ScoreSheet,
+)
 from contests.models.result import Decision, Result, Standing
 from contests.models.screening import Likeness, ScreenedEntry, Screening
 
@@ -16,10 +25,12 @@ __all__ = [
     "EntryMove",
     "Handing",
     "Judge",
+    "JudgeOrder",
     "Likeness",
     "Prize",
     "Result",
     "Round",
+    "RoundKind",
     "Score",
     "ScoreSheet",
     "ScreenedEntry",

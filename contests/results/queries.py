@@ -169,9 +169,9 @@ def copy_of(result: Result) -> ListeningCopy | None:
 
 
 def plan_of(contest: Contest) -> MatchPlan | None:
-    """The match plan of the last round."""
-    last = contest.rounds.select_related("plan").last()
-    return last.plan if last else None
+    """The match plan of the first round: the one that has a copy of every entry."""
+    first = contest.rounds.select_related("plan").first()
+    return first.plan if first else None
 
 
 def booth_of(contest: Contest, named: Sequence[tuple[Result, str]]) -> dict[str, Any] | None:

@@ -193,7 +193,7 @@ def _standing_page(
         "parts": parts,
         "summary": working["summary"] if working else None,
         "is_frozen": is_frozen,
-        "unheard": standings.unheard_entries(contest) if working and not is_frozen else [],
+        "unheard": standings.unheard_entries(contest, working) if working and not is_frozen else [],
         "round": contest.rounds.last(),
         "may_decide": bool(working) and _is_judged(contest),
         "form": form or (_places_form(contest, working) if working and _is_judged(contest) else None),
