@@ -51,7 +51,7 @@ class EntryState(models.TextChoices):
 
 
 class RoundState(models.TextChoices):
-    """From laying it out to the last sheet. Further hearings of borderline entries open a closed one again."""
+    """From laying it out to the last sheet. Further hearings of borderline entries open a closed one again.
 
     PLANNED = "planned", "laid out"
     PREPARING = "preparing", "being prepared"
@@ -108,4 +108,4 @@ STANDING_ENTRY = (EntryState.READY, EntryState.ATTENTION, EntryState.DISQUALIFIE
 """A member has at most one entry in these states, and at most one that is being checked."""
 
 HEARD = (EntryState.READY, EntryState.OUTSIDE)
-"""What judges hear. The second are a host's own mixes, heard as anchors: they take no place and win nothing."""
+"""What judges hear. The second are a host's own mixes, heard as anchors: they take no place."""

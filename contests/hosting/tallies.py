@@ -18,8 +18,8 @@ from contests.states import EntryState, HearingState, RoundState
 
 @dataclass
 class Tally:
-    """The counts of one contest. Copies and sheets are those of the last round that was prepared, about entries
-    that stand; `next_round` is the first that is laid out and not prepared.
+    """The counts of one contest. Copies and sheets are those of the last round that was prepared, about
+    entries that stand; `next_round` is the first that is laid out and not prepared.
     """
 
     judges: int = 0

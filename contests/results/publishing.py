@@ -94,8 +94,8 @@ def _refuse_unless_judged(contest: Contest) -> None:
     last = contest.rounds.last()
     if last is not None and last.number > 1 and last.state == RoundState.PLANNED:
         raise ResultRefused(
-            f"Round {last.number} is laid out and has not been heard. Prepare it, or take it off the sheet of
-            " "the rounds and announce that."
+            f"Round {last.number} is laid out and has not been heard. Prepare it, or take it off the sheet "
+            "of the rounds and announce that."
         )
     if contest.state != ContestState.JUDGING or last is None or last.state != RoundState.CLOSED:
         raise ResultRefused("The judging is not over. Close it first; then the result can be decided.")

@@ -73,8 +73,8 @@ def cut(value: float) -> str:
 def self_consistency(again: SelfConsistency) -> str:
     """How far a judge's own totals for one mix differ, from hidden repeats."""
     said = (
-        f"{again.pairs} mix{' was' if again.pairs == 1 else 'es were'} heard twice unknowingly: the totals of
-        " f"one mix scatter by {number(again.error_sd)} points (95%: {number(again.lowest)} to "
+        f"{again.pairs} mix{' was' if again.pairs == 1 else 'es were'} heard twice unknowingly: the totals "
+        f"of one mix scatter by {number(again.error_sd)} points (95%: {number(again.lowest)} to "
         f"{number(again.highest)})."
     )
     if again.pairs < FEWEST_REPEATS:

@@ -31,8 +31,8 @@ def without_each_judge(
 ) -> tuple[WithoutJudge, ...]:
     """Leave out each judge in turn; by name. Empty for a single judge, without whom nothing is left.
 
-    `among` names the entries that are placed, as in `rank`; without it all are. Raises SheetsRefused as `rank`
-    does.
+    `among` names the entries that are placed, as in `rank`; without it all are. Raises SheetsRefused as
+    `rank` does.
     """
     hearings = weighted_hearings(scores, shares(scores, weights))
     if hearings.n_judges < 2:

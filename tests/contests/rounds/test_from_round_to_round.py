@@ -156,7 +156,7 @@ class TestTheResult:
         stage = self.decided()
         publishing.publish_result(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
         assert stage.reread().state == ContestState.PUBLISHED
-        assert [one.entry.member.name for one in stage.contest.results.all()][0] == "Bero Lund"
+        assert stage.contest.results.first().entry.member.name == "Bero Lund"
 
     def test_the_export_recounts_to_the_same_places(self):
         text = export_of(self.decided().contest)
