@@ -51,7 +51,7 @@ class EntryState(models.TextChoices):
 
 
 class RoundState(models.TextChoices):
-    """From laying it out to the last sheet. Further hearings of borderline entries open a closed one again.
+    """From laying it out to the last sheet. Further hearings open a closed one again."""
 
     PLANNED = "planned", "laid out"
     PREPARING = "preparing", "being prepared"

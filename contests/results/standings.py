@@ -45,14 +45,13 @@ def rounds_of(contest: Contest) -> list[RoundSheets]:
 
 
 def pool_of(round_: Round) -> list[Entry]:
-    """The entries that stand and were given out to be heard in a round, by receipt; no anchors from outside.
+    """The entries that stand and were given out in a round, by receipt; no anchors from outside."""
     given_out = round_.assignments.values("entry")
     return list(round_.contest.entries.filter(state=EntryState.READY, pk__in=given_out).order_by("receipt"))
 
 
 def orders_of(round_: Round) -> dict[str, tuple[str, ...]]:
-    """Each judge's own order of a round's entries, best first, by primary keys. Entries taken out are left
-    out.
+    """Each judge's own order of a round's entries, best first, by primary keys; without those taken out.
 
     Of a mix that was heard twice the first hearing counts.
     """
@@ -66,8 +65,7 @@ def orders_of(round_: Round) -> dict[str, tuple[str, ...]]:
 
 
 def deciding_table(contest: Contest) -> tuple[ScoreTable, Weights | None, frozenset[str]] | None:
-    """The sheets that place whoever came furthest, their weights, and the names of those; None without
-    sheets.
+    """The sheets that place whoever came furthest, their weights, and who that is; None without sheets.
 
     These are the sheets of all scored rounds once one of them has a sheet, those of the sorting before.
     """
