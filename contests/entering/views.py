@@ -32,6 +32,7 @@ from contests.entering.forms import EntryForm, ReceiptForm
 from contests.entering.receipts import check_receipt, signed_receipt
 from contests.entering.submissions import EntryRefused
 from contests.models import Contest, Entry
+from contests.rounds.laying_out import rounds_in_words
 from contests.scoring.standing import METHOD
 from contests.states import EntryState
 
@@ -55,6 +56,7 @@ def contest_page(request: HttpRequest, slug: str) -> HttpResponse:
         "stage": queries.stage_of(contest, now),
         "is_open": contest.accepts_entries(now),
         "rubric": queries.rubric_of(contest),
+        "rounds": rounds_in_words(contest),
         "prizes": prizes,
         "totals": queries.totals_per_currency(prizes),
         "sponsors": list(contest.sponsors.all()),

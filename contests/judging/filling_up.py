@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 
 from django.db import transaction
@@ -45,18 +46,27 @@ def fill_up(of: Round, *, actor: Member, now: datetime) -> int:
     if round_.state != RoundState.JUDGING:
         raise AssignRefused("Hearings are filled up while the round is open to the judges.")
     lacking = fallen_away(round_)
-    wanted = [entry for entry, number in lacking.items() for _ in range(number)]
+    wanted = [entry.receipt for entry, number in lacking.items() for _ in range(number)]
     if not wanted:
         return 0
+    _give_out(round_, {entry.receipt: entry for entry in lacking}, wanted)
+    details = {"round": round_.number, "hearings": len(wanted)}
+    decisions.record(round_.contest, "hearings filled up", actor=actor, now=now, details=details)
+    return len(wanted)
+
+
+def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]) -> None:
+    """One more hearing for each receipt in `wanted`, each to a judge at work with spare load."""
     judges = {judge.pk: judge for judge in _at_work(round_)}
-    entries = {entry.receipt: entry for entry in lacking}
-    receipts = {entry.pk: entry.receipt for entry in lacking}
+    receipts = {entry.pk: entry.receipt for entry in entries.values()}
     orders = _orders(round_, judges)
-    barred = {(str(judge), receipts[entry]) for judge, entry in barred_pairs(round_.contest, lacking)}
+    barred = {
+        (str(judge), receipts[entry]) for judge, entry in barred_pairs(round_.contest, entries.values())
+    }
     try:
         filled = top_up(
             orders,
-            [entry.receipt for entry in wanted],
+            wanted,
             conflicts=barred,
             seed=f"{round_.seed} {round_.assignments.count()}",
         )
@@ -68,9 +78,39 @@ def fill_up(of: Round, *, actor: Member, now: datetime) -> int:
         for name, order in filled.items()
         for step, receipt in enumerate(order[len(orders[name]) :], start=1)
     )
-    details = {"round": round_.number, "hearings": len(wanted)}
-    decisions.record(round_.contest, "hearings filled up", actor=actor, now=now, details=details)
-    return len(wanted)
+
+
+@transaction.atomic
+def hear_again(of: Round, receipts: Collection[str], *, actor: Member, now: datetime, reason: str) -> int:
+    """Have some entries of a round heard by one more judge each; a closed round opens again for it.
+
+    The hearings go to the end of the orders of judges with spare load who have not heard the entry. Submitted
+    sheets stay sealed; a sheet that was missing at the close can still be submitted. Returns how many. Raises
+    AssignRefused, with nothing written, without a reason, for a round that is not open or closed last, for an
+    entry that is not in it, and when nobody is left to hear one.
+    """
+    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=of.pk)
+    if not reason.strip():
+        raise AssignRefused("Say why these entries are heard again; it is recorded.")
+    later = round_.contest.rounds.filter(number__gt=round_.number).exclude(state=RoundState.PLANNED)
+    if round_.state not in {RoundState.JUDGING, RoundState.CLOSED} or later.exists():
+        raise AssignRefused("Further hearings are ordered while no later round has been prepared.")
+    entries = {
+        entry.receipt: entry
+        for entry in entries_of_round(round_).filter(receipt__in=receipts).select_related("member")
+    }
+    if unknown := sorted(set(receipts) - entries.keys()):
+        raise AssignRefused(f"Not in this round: {', '.join(unknown)}.")
+    if not entries:
+        raise AssignRefused("Choose at least one entry.")
+    _give_out(round_, entries, sorted(entries))
+    if round_.state == RoundState.CLOSED:
+        round_.move_to(RoundState.JUDGING)
+    details = {"round": round_.number, "entries": sorted(entries)}
+    decisions.record(
+        round_.contest, "further hearings ordered", actor=actor, now=now, reason=reason, details=details
+    )
+    return len(entries)
 
 
 @transaction.atomic

@@ -40,13 +40,20 @@ class RankedJudge:
 
 @dataclass(frozen=True)
 class StandingPart:
-    """One scale: the whole field where the panel connects, else one group of judges and its entries."""
+    """One scale: the whole field where the panel connects, else one group of judges and its entries.
+
+    Over several rounds there is one for everybody who came equally far; `round` is that round, None where all
+    did. `is_last` marks the part in which an entry may still be the best of all.
+    """
 
     entries: list[RankedEntry]
     judges: list[RankedJudge]
     summary: Mapping[str, Any]
     agreement: str
     ladder: list[str]
+    round: int | None
+    is_sorting: bool
+    is_last: bool
 
 
 @dataclass(frozen=True)
@@ -101,7 +108,7 @@ def standing_parts(contest: Contest, working: Mapping[str, Any]) -> list[Standin
     judges = {str(judge.pk): judge for judge in contest.judges.select_related("member")}
     decided = dict(contest.results.values_list("entry_id", "place"))
     parts = []
-    for part in working["separate"] or [working]:
+    for tier, part in _scales(working):
         summary = part["summary"]
         # The adjusted one can be missing while the plain one exists, never the other way round.
         alpha = summary["alpha_interval_adjusted"]
@@ -119,9 +126,31 @@ def standing_parts(contest: Contest, working: Mapping[str, Any]) -> list[Standin
                 summary=summary,
                 agreement=words.agreement(alpha),
                 ladder=[_ladder_words(tie, entries) for tie in part["ties"]],
+                round=tier["round"] if tier else None,
+                is_sorting=bool(tier and tier["is_sorting"]),
+                is_last=tier is None or tier is working["tiers"][0],
             )
         )
     return parts
+
+
+def _scales(
+    working: Mapping[str, Any],
+) -> Iterable[tuple[Mapping[str, Any] | None, Mapping[str, Any]]]:
+    """Each part of a standing in which totals may be compared, with the tier that it belongs to, if any."""
+    for tier in working.get("tiers", ()):
+        for part in tier["standing"]["separate"] or [tier["standing"]]:
+            yield tier, part
+    if "tiers" not in working:
+        for part in working["separate"] or [working]:
+            yield None, part
+
+
+def _on_one_scale(working: Mapping[str, Any], entry: str) -> list[Mapping[str, Any]]:
+    """The rows of everybody who is placed by the same fit as `entry`; empty when it has no row."""
+    tiers = [tier["standing"] for tier in working.get("tiers", ())] or [working]
+    rows = [list(tier["entries"]) for tier in tiers]
+    return next((own for own in rows if any(row["entry"] == entry for row in own)), [])
 
 
 def _ladder_words(tie: Mapping[str, Any], entries: Mapping[str, Entry]) -> str:
@@ -228,7 +257,8 @@ def scorecard_of(result: Result) -> Scorecard:
             mean = sum((value for _, value in given), Decimal(0)) / len(given)
             lines.append(CriterionLine(line.criterion, line.share, given, mean))
     working = result.contest.standing.working
-    row = next((one for one in working["entries"] if one["entry"] == str(result.entry_id)), None)
+    beside = _on_one_scale(working, str(result.entry_id))
+    row = next((one for one in beside if one["entry"] == str(result.entry_id)), None)
     return Scorecard(
         result=result,
         letters=names,
@@ -240,7 +270,7 @@ def scorecard_of(result: Result) -> Scorecard:
         ],
         row=row,
         adjustment=words.adjustment(row["raw_mean"], row["adjusted"]) if row else "",
-        field=field_of([one["adjusted"] for one in working["entries"]], own=row["adjusted"]) if row else None,
+        field=field_of([one["adjusted"] for one in beside], own=row["adjusted"]) if row else None,
         places=result.contest.results.count(),
     )
 

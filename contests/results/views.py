@@ -27,6 +27,7 @@ from contests.results.exporting import export_of
 from contests.results.forms import KEEP_AT_FIRST, CutLineForm, PlacesForm
 from contests.results.publishing import ResultRefused
 from contests.results.tables import standings_csv
+from contests.rounds.laying_out import rounds_in_words
 from contests.scoring.errors import SheetsRefused
 from contests.states import ContestState, EntryState, RoundState
 
@@ -221,7 +222,9 @@ def _is_judged(contest: Contest) -> bool:
 def _method(contest: Contest) -> dict[str, Any]:
     """What the statement of method needs."""
     working = contest.standing.working
+    rounds = rounds_in_words(contest)
     return {
+        "rounds": rounds if len(rounds) > 1 else [],
         "rubric": rubric_of(contest),
         "plan": queries.plan_of(contest),
         "summary": working["summary"],

@@ -30,16 +30,16 @@ def draw_seed(round_: Round) -> None:
     round_.save(update_fields=["seed"])
 
 
+def rounds_in_words(contest: Contest) -> list[tuple[str, str]]:
+    """Each round's name and what it is, in order; empty while none is laid out."""
+    return [(f"round {one.number}", words_of(one)) for one in contest.rounds.all()]
+
+
 def words_of(round_: Round) -> str:
     """What a round asks of its judges and what decides who goes on, in sentences for everybody."""
     sentences = [_asked(round_), _by_whom(round_)]
-    if round_.is_excerpt:
-        assert round_.excerpt_start_s is not None
-        assert round_.excerpt_end_s is not None
-        start, end = duration(round_.excerpt_start_s, 0), duration(round_.excerpt_end_s, 0)
-        sentences.append(
-            f"Heard is the part from {start} to {end} of the reference mix, matched on that part."
-        )
+    if part := part_of_song(round_):
+        sentences.append(f"Heard is the part {part} of the reference mix, matched on that part.")
     if round_.goes_on is not None:
         sentences.append(_cut(round_))
     if round_.repeats:
@@ -48,6 +48,13 @@ def words_of(round_: Round) -> str:
             "the two sheets count as one."
         )
     return " ".join(sentences)
+
+
+def part_of_song(round_: Round) -> str:
+    """The excerpt as `from 1:05 to 1:35`, on the reference mix's clock; empty where the whole piece is heard."""
+    if not round_.is_excerpt:
+        return ""
+    return f"from {duration(round_.excerpt_start_s, 0)} to {duration(round_.excerpt_end_s, 0)}"
 
 
 def _asked(round_: Round) -> str:

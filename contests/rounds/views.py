@@ -1,0 +1,95 @@
+"""The host's page of the rounds: where each stands, the cut, further hearings, the next round."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from contests.hosting import access, running
+from contests.hosting.refusals import HostingRefused
+from contests.hosting.views import host_of, hosts_page
+from contests.judging.assigning import AssignRefused
+from contests.judging.filling_up import hear_again
+from contests.models import Contest
+from contests.rounds import queries
+from contests.states import RoundState
+
+
+@hosts_page
+@require_safe
+def rounds(request: HttpRequest, slug: str) -> HttpResponse:
+    """All rounds, and the cut of the last one that was heard."""
+    return _page(request, access.hosted_contest(request.user, slug))
+
+
+@hosts_page
+@require_POST
+def again(request: HttpRequest, slug: str) -> HttpResponse:
+    """Have chosen entries heard by one more judge each."""
+    contest = access.hosted_contest(request.user, slug)
+    chosen = request.POST.getlist("entry")
+    last = contest.rounds.exclude(state=RoundState.PLANNED).last()
+    try:
+        if last is None:
+            raise AssignRefused("No round has been prepared.")
+        heard = hear_again(
+            last, chosen, actor=host_of(request), now=timezone.now(), reason=request.POST.get("reason", "")
+        )
+    except AssignRefused as exc:
+        return _page(request, contest, refusal=str(exc), chosen=chosen)
+    messages.success(
+        request,
+        f"{heard} further hearing{' is' if heard == 1 else 's are'} given out; round {last.number} is open.",
+    )
+    return redirect("contests:host_rounds", slug=slug)
+
+
+@hosts_page
+@require_POST
+def prepare(request: HttpRequest, slug: str) -> HttpResponse:
+    """Prepare the next round with those who go on, and with whom the host adds."""
+    contest = access.hosted_contest(request.user, slug)
+    added = request.POST.getlist("added")
+    try:
+        round_ = running.prepare_round(
+            contest.pk,
+            actor=host_of(request),
+            now=timezone.now(),
+            added=added,
+            reason=request.POST.get("reason", ""),
+        )
+    except HostingRefused as exc:
+        contest.refresh_from_db()
+        return _page(request, contest, refusal=str(exc), added=added)
+    messages.success(
+        request, f"Round {round_.number} is prepared. Its copies are in the making; open it on the desk."
+    )
+    return redirect("contests:hosted", slug=slug)
+
+
+def _page(
+    request: HttpRequest,
+    contest: Contest,
+    *,
+    refusal: str = "",
+    chosen: list[str] | None = None,
+    added: list[str] | None = None,
+) -> HttpResponse:
+    found = queries.rounds_page(contest)
+    borderline = (
+        [entry.receipt for entry in found.current.cut.borderline]
+        if found.current and found.current.cut
+        else []
+    )
+    page = {
+        "contest": contest,
+        "page": found,
+        "refusal": refusal,
+        "reason": request.POST.get("reason", ""),
+        "chosen": borderline if chosen is None else chosen,
+        "added": added or [],
+    }
+    return render(request, "contests/rounds/page.html", page, status=422 if refusal else 200)
