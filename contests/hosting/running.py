@@ -130,11 +130,16 @@ def assign_again(contest_id: int, *, actor: Member, now: datetime) -> Round:
 def show_map(contest_id: int, shows: bool, *, actor: Member, now: datetime) -> Round:
     """Let the judges' booth draw the outline of the copy that sounds, or hide it, as it is by default.
 
-    Refused without a match plan, and once the judging is open: all judges hear under the same conditions.
+    Refused without a match plan, once the judging is open, for all judges hear under the same conditions, and
+    in a round with hidden repeats.
     """
     contest = _locked(contest_id)
     round_ = _round_in_preparation(contest)
     assert round_.plan is not None
+    if shows and round_.repeats:
+        raise HostingRefused(
+            "Two outlines that are alike would give the repeat away. Hide it, or ask for none."
+        )
     if round_.plan.shows_map == shows:
         return round_
     round_.plan.shows_map = shows

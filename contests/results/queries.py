@@ -237,35 +237,35 @@ def scorecard_of(result: Result) -> Scorecard:
         Assignment.objects.filter(
             round__contest=result.contest_id, entry=result.entry_id, state=HearingState.SUBMITTED
         )
-        .select_related("sheet")
+        .select_related("sheet", "round")
         .defer("sheet__private_note")
         .prefetch_related("sheet__scores")
         .order_by("code")
     )
-    names = [letters(at) for at in range(len(hearings))]
-    scores = [
-        {score.criterion_id: score.value for score in hearing.sheet.scores.all()} for hearing in hearings
-    ]
+    names = _names_of_sheets(hearings)
+    scored = [hearing for hearing in hearings if not hearing.round.is_sorting]
+    scored.sort(key=lambda hearing: names[hearing.pk])
     lines = []
     for line in queries.rubric_of(result.contest):
         given = [
-            (name, sheet[line.criterion.pk])
-            for name, sheet in zip(names, scores, strict=True)
-            if line.criterion.pk in sheet
+            (hearing, score.value)
+            for hearing in scored
+            for score in hearing.sheet.scores.all()
+            if score.criterion_id == line.criterion.pk
         ]
         if given:
-            mean = sum((value for _, value in given), Decimal(0)) / len(given)
-            lines.append(CriterionLine(line.criterion, line.share, given, mean))
+            shown = [(names[hearing.pk], value) for hearing, value in given]
+            lines.append(CriterionLine(line.criterion, line.share, shown, _mean_of_judges(given)))
     working = result.contest.standing.working
     beside = _on_one_scale(working, str(result.entry_id))
     row = next((one for one in beside if one["entry"] == str(result.entry_id)), None)
     return Scorecard(
         result=result,
-        letters=names,
+        letters=[names[hearing.pk] for hearing in scored],
         lines=lines,
         remarks=[
-            JudgeRemark(name, hearing.sheet.comment)
-            for name, hearing in zip(names, hearings, strict=True)
+            JudgeRemark(names[hearing.pk], hearing.sheet.comment)
+            for hearing in hearings
             if hearing.sheet.comment.strip()
         ],
         row=row,
@@ -273,6 +273,29 @@ def scorecard_of(result: Result) -> Scorecard:
         field=field_of([one["adjusted"] for one in beside], own=row["adjusted"]) if row else None,
         places=result.contest.results.count(),
     )
+
+
+def _names_of_sheets(hearings: Sequence[Assignment]) -> dict[int, str]:
+    """A name for each hearing: its judge's letter, and the round and the repeat where that needs saying."""
+    by_judge: dict[int, str] = {}
+    for hearing in hearings:
+        by_judge.setdefault(hearing.judge_id, letters(len(by_judge)))
+    several = len({hearing.round_id for hearing in hearings}) > 1
+    names = {}
+    for hearing in hearings:
+        name = by_judge[hearing.judge_id]
+        name += f", round {hearing.round.number}" if several else ""
+        names[hearing.pk] = name + (", heard again" if hearing.repeat else "")
+    return names
+
+
+def _mean_of_judges(given: Sequence[tuple[Assignment, Decimal]]) -> Decimal:
+    """The mean over judges; several sheets by one of them are averaged first, as the standing does."""
+    by_judge: dict[int, list[Decimal]] = {}
+    for hearing, value in given:
+        by_judge.setdefault(hearing.judge_id, []).append(value)
+    means = [sum(own, Decimal(0)) / len(own) for own in by_judge.values()]
+    return sum(means, Decimal(0)) / len(means)
 
 
 def live_or_frozen(contest: Contest) -> tuple[Mapping[str, Any] | None, bool]:

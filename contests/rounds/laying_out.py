@@ -51,7 +51,7 @@ def words_of(round_: Round) -> str:
 
 
 def part_of_song(round_: Round) -> str:
-    """The excerpt as `from 1:05 to 1:35`, on the reference mix's clock; empty where the whole piece is heard."""
+    """The excerpt as `from 1:05 to 1:35`, on the reference mix's clock; empty for the whole piece."""
     if not round_.is_excerpt:
         return ""
     return f"from {duration(round_.excerpt_start_s, 0)} to {duration(round_.excerpt_end_s, 0)}"

@@ -67,11 +67,11 @@ class Rounds:
 
 
 def rounds_page(contest: Contest) -> Rounds:
-    """Everything that the page shows. A cut is drawn for the last prepared round alone: others are settled."""
+    """Everything that the page shows. A cut is drawn for the last prepared round; others are settled."""
     rows = list(contest.rounds.all())
     prepared = [one for one in rows if one.state != RoundState.PLANNED]
     last = prepared[-1] if prepared else None
-    hosted = tuple(_hosted(one, is_last=one is last) for one in _counted(contest, rows))
+    hosted = tuple(_hosted(one, is_last=one == last) for one in _counted(contest, rows))
     current = next((one for one in hosted if last is not None and one.round.pk == last.pk), None)
     upcoming = next((one for one in rows if one.state == RoundState.PLANNED), None)
     is_over = last is not None and last.state in {RoundState.JUDGING, RoundState.CLOSED}

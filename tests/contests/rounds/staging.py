@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from contests.hosting import running
-from contests.models import Assignment, Criterion, Round
+from contests.models import Assignment, Contest, Criterion, Round
 from contests.states import RoundState
 from tests.contests import stages
 from tests.contests.stages import AFTER_THE_CLOSE, Stage
@@ -16,15 +16,11 @@ FIRST_ROUND = {"Ansa Merrow": 9.0, "Bero Lund": 7.5, "Ceri Vanterpool": 5.0, "Do
 FINAL = {"Ansa Merrow": 6.0, "Bero Lund": 9.5, "Ceri Vanterpool": 5.0, "Dov Halloran": 2.5}
 
 
-def lay_out(stage: Stage, *rounds: Mapping[str, Any]) -> list[Round]:
+def lay_out_in(contest: Contest, *rounds: Mapping[str, Any]) -> list[Round]:
     """Lay out rounds, numbered from 1 on."""
+    usual = {"state": RoundState.PLANNED, "hearings_per_entry": contest.hearings_per_entry}
     return [
-        Round.objects.create(
-            contest=stage.contest,
-            number=number,
-            state=RoundState.PLANNED,
-            **{"hearings_per_entry": stage.contest.hearings_per_entry} | dict(one),
-        )
+        Round.objects.create(contest=contest, number=number, **usual | dict(one))
         for number, one in enumerate(rounds, start=1)
     ]
 
@@ -32,7 +28,7 @@ def lay_out(stage: Stage, *rounds: Mapping[str, Any]) -> list[Round]:
 def closed(*rounds: Mapping[str, Any], **fields: Any) -> Stage:
     """A closed contest whose rounds are laid out: two if none are named, and two go on."""
     stage = stages.closed(**fields)
-    lay_out(stage, *(rounds or ({"goes_on": 2}, {"heard_by_all": True})))
+    lay_out_in(stage.contest, *(rounds or ({"goes_on": 2}, {"heard_by_all": True})))
     return stage
 
 
