@@ -178,7 +178,10 @@ def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
     _move(round_, RoundState.JUDGING)
     if contest.state != ContestState.JUDGING:
         _move(contest, ContestState.JUDGING)
-    decisions.record(contest, "judging opened", actor=actor, now=now, details={"round": round_.number})
+    details: dict[str, Any] = {"round": round_.number}
+    if round_.plan.is_part:  # its level was not known yet when it was prepared
+        details |= {"level_lufs": round_.plan.level_lufs, "lowered_db": round_.plan.lowered_db}
+    decisions.record(contest, "judging opened", actor=actor, now=now, details=details)
     letters.judging_opened(round_, contest.judges.select_related("member"), now=now)
     return round_
 
@@ -269,14 +272,27 @@ def _going_on(before: Round, added: Collection[str], reason: str) -> tuple[list[
 def _plan(round_: Round, entries: Sequence[Entry], *, shows_map: bool = False, now: datetime) -> MatchPlan:
     contest = round_.contest
     outside = round_.anchors.filter(state=EntryState.OUTSIDE).select_related("recording")
+    recordings = [entry.recording for entry in [*entries, *outside]]
+    reference = contest.pack.reference_mix
+    level: dict[str, Any] = {
+        "wished_lufs": contest.listening_level_lufs,
+        "ceiling_dbtp": contest.listening_ceiling_dbtp,
+        "shows_map": shows_map,
+        "now": now,
+    }
     try:
-        return planning.plan_set(
-            [entry.recording for entry in [*entries, *outside]],
-            wished_lufs=contest.listening_level_lufs,
-            ceiling_dbtp=contest.listening_ceiling_dbtp,
-            reference=contest.pack.reference_mix,
-            shows_map=shows_map,
-            now=now,
+        if not round_.is_excerpt:
+            return planning.plan_set(recordings, reference=reference, **level)
+        if reference is None:
+            raise HostingRefused("An excerpt is told by the reference mix’s clock; the stem pack has none.")
+        assert round_.excerpt_start_s is not None
+        assert round_.excerpt_end_s is not None
+        return planning.plan_part(
+            recordings,
+            start_s=round_.excerpt_start_s,
+            end_s=round_.excerpt_end_s,
+            reference=reference,
+            **level,
         )
     except planning.CannotPlan as exc:
         raise HostingRefused(str(exc)) from exc

@@ -10,7 +10,7 @@ from django.db.models import Count, Q, QuerySet
 
 from analysis.jobs.models import Job, JobState
 from analysis.listening.models import CopyState, ListeningCopy
-from analysis.listening.planning import MAKE_COPY
+from analysis.listening.planning import MAKE_COPY, MEASURE_PART
 from contests.entering.checking import CHECK_ENTRY
 from contests.models import Assignment, Contest, Entry, Judge, Round
 from contests.states import EntryState, HearingState, RoundState
@@ -176,8 +176,8 @@ def _count_copies(tallies: dict[int, Tally]) -> None:
 
 
 def _count_given_up(tallies: dict[int, Tally]) -> None:
-    failed = Job.objects.filter(state=JobState.FAILED).filter(Q(kind=CHECK_ENTRY) | Q(kind=MAKE_COPY))
-    subjects: dict[str, set[int]] = {CHECK_ENTRY: set(), MAKE_COPY: set()}
+    subjects: dict[str, set[int]] = {CHECK_ENTRY: set(), MAKE_COPY: set(), MEASURE_PART: set()}
+    failed = Job.objects.filter(state=JobState.FAILED, kind__in=subjects)
     for kind, subject in failed.values_list("kind", "subject"):
         subjects[kind].add(int(subject))
     checks = Entry.objects.filter(
@@ -187,7 +187,9 @@ def _count_given_up(tallies: dict[int, Tally]) -> None:
         tallies[contest].given_up += number
     plans = {tally.round.plan_id: contest for contest, tally in tallies.items() if tally.round}
     copies = ListeningCopy.objects.filter(
-        plan__in=[plan for plan in plans if plan], state=CopyState.WAITING, pk__in=subjects[MAKE_COPY]
+        plan__in=[plan for plan in plans if plan],
+        state=CopyState.WAITING,
+        pk__in=subjects[MAKE_COPY] | subjects[MEASURE_PART],
     )
     for plan, number in copies.order_by().values_list("plan").annotate(Count("pk")):
         tallies[plans[plan]].given_up += number

@@ -334,4 +334,4 @@ def _booth_set(
     ]
     if round_.plan is None or round_.state != RoundState.JUDGING or not seats:
         return None
-    return booth_set(round_.plan, seats, sections_of_song(round_.contest))
+    return booth_set(round_.plan, seats, sections_of_song(round_.contest, round_.plan))

@@ -223,7 +223,7 @@ def booth_of(contest: Contest, named: Sequence[tuple[Result, str]]) -> dict[str,
         for at, (result, name) in enumerate(named)
         if result.entry.recording_id in copies
     ]
-    found = booth.booth_set(plan, seats, queries.sections_of_song(contest))
+    found = booth.booth_set(plan, seats, queries.sections_of_song(contest, plan))
     return found if found["copies"] else None
 
 
