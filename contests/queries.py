@@ -122,8 +122,9 @@ def live_entries(contest: Contest, member: Member) -> list[Entry]:
 
 
 def entries_of(member: Member) -> QuerySet[Entry]:
-    """All that the member ever entered, the latest first."""
-    return member.entries.select_related("contest", "recording").order_by("-received_at", "-pk")
+    """All that the member ever entered, the latest first. A host's own anchors were not entered."""
+    entered = member.entries.exclude(state=EntryState.OUTSIDE)
+    return entered.select_related("contest", "recording").order_by("-received_at", "-pk")
 
 
 def history_of(contest: Contest, member: Member) -> list[Step]:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from analysis.jobs.kinds import does
 from contests.entering.checking import CHECK_ENTRY, check_entry
 from contests.letters import TELL_ENTRANTS, write_to_entrants
+from contests.rounds.anchoring import MEASURE_ANCHOR, measure_anchor
 from contests.screening.comparing import SCREEN_CONTEST, screen_some
 
 does(CHECK_ENTRY)(check_entry)
+does(MEASURE_ANCHOR)(measure_anchor)
 does(SCREEN_CONTEST)(screen_some)
 does(TELL_ENTRANTS)(write_to_entrants)

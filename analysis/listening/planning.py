@@ -82,6 +82,33 @@ def plan_set(
 
 
 @transaction.atomic
+def add_to_plan(plan: MatchPlan, recording: Recording) -> ListeningCopy:
+    """Have a copy made for one recording more, at the plan's level. Nothing about the others changes.
+
+    Raises CannotPlan for a recording that has not been measured, is silent, or would pass the ceiling at that
+    level, and while the level of a plan is not known. In a plan of a part the part is measured first.
+    """
+    if plan.level_lufs is None:
+        raise CannotPlan("The level of this set is not known yet.")
+    if plan.is_part:
+        copy = ListeningCopy.objects.create(plan=plan, recording=recording, gain_db=0.0)
+        requesting.request(MEASURE_PART, copy.pk)
+        return copy
+    levels = _levels_of([recording], wished_lufs=plan.level_lufs, ceiling_dbtp=plan.ceiling_dbtp)
+    (gain_db,) = levels.gains_db
+    if gain_db is None:
+        raise CannotPlan("The recording is silent, so it has no level to match.")
+    if levels.lowered_db > 0:
+        raise CannotPlan(
+            f"At the level of this set it would pass the ceiling by {levels.lowered_db:.1f} dB, and the "
+            "copies that judges have heard do not change any more."
+        )
+    copy = ListeningCopy.objects.create(plan=plan, recording=recording, gain_db=gain_db)
+    requesting.request(MAKE_COPY, copy.pk)
+    return copy
+
+
+@transaction.atomic
 def plan_part(
     recordings: Sequence[Recording],
     *,
@@ -134,7 +161,10 @@ def settle_levels(plan: MatchPlan) -> None:
     """
     copies = list(plan.copies.select_related("recording").order_by("pk"))
     measured = [copy for copy in copies if copy.state == CopyState.WAITING]
-    if plan.level_lufs is not None or not measured or not all(copy.is_part_measured for copy in measured):
+    if plan.level_lufs is not None:
+        _join_part(plan, measured)
+        return
+    if not measured or not all(copy.is_part_measured for copy in measured):
         return
     levels = matching.plan_levels(
         [-math.inf if copy.part_lufs is None else copy.part_lufs for copy in measured],
@@ -148,6 +178,27 @@ def settle_levels(plan: MatchPlan) -> None:
     for copy, gain_db in zip(measured, levels.gains_db, strict=True):
         if gain_db is None:
             copy.state, copy.trouble = CopyState.REFUSED, "This part of the recording is silent."
+        else:
+            copy.gain_db = gain_db
+            requesting.request(MAKE_COPY, copy.pk)
+        copy.save(update_fields=["state", "trouble", "gain_db"])
+
+
+def _join_part(plan: MatchPlan, waiting: Sequence[ListeningCopy]) -> None:
+    """Bring what was added to a plan of a part, and is measured now, to the level that the others have."""
+    assert plan.level_lufs is not None
+    for copy in waiting:
+        if not copy.is_part_measured or copy.gain_db != 0.0:
+            continue  # not measured yet, or its copy is in the making
+        gain_db = None if copy.part_lufs is None else plan.level_lufs - copy.part_lufs
+        peak_dbtp = -math.inf if copy.part_true_peak_dbtp is None else copy.part_true_peak_dbtp
+        if gain_db is None:
+            copy.state, copy.trouble = CopyState.REFUSED, "This part of the recording is silent."
+        elif peak_dbtp + gain_db > plan.ceiling_dbtp:
+            copy.state, copy.trouble = (
+                CopyState.REFUSED,
+                "At the level of this set it would pass the ceiling.",
+            )
         else:
             copy.gain_db = gain_db
             requesting.request(MAKE_COPY, copy.pk)

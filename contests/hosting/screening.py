@@ -48,7 +48,7 @@ def _decide(
     if entry.state == EntryState.CHECKING:
         raise HostingRefused("The entry is being checked; wait for what the meter says.")
     if new_state == EntryState.READY and _is_left_out_of_the_round(contest, entry):
-        raise HostingRefused("The judging has opened without this entry, so nobody could hear it.")
+        raise HostingRefused("The first round is over without this entry, so nobody could hear it.")
     try:
         entry.move_to(new_state, actor=actor, note=reason)
     except (MoveNotAllowed, StateChanged) as exc:
@@ -63,6 +63,9 @@ def _decide(
 
 
 def _is_left_out_of_the_round(contest: Contest, entry: Entry) -> bool:
-    """Whether a round has opened that has no copy of the entry. One in preparation can be prepared anew."""
-    opened = contest.rounds.exclude(state__in=[RoundState.PLANNED, RoundState.PREPARING])
-    return opened.exists() and not opened.filter(plan__copies__recording=entry.recording_id).exists()
+    """Whether the first round was closed without a copy of the entry.
+
+    One in preparation can be prepared anew, and an open one takes late entries in.
+    """
+    over = contest.rounds.filter(number=1, state=RoundState.CLOSED)
+    return over.exists() and not over.filter(plan__copies__recording=entry.recording_id).exists()

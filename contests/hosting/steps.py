@@ -69,7 +69,7 @@ def steps_of(contest: Contest, tally: Tally, now: datetime) -> list[Step]:
     if state == ContestState.JUDGING and tally.round_state == RoundState.PREPARING:
         return _begin(tally)
     if state == ContestState.JUDGING and tally.is_judging:
-        return [*_fill_up(tally), _end(tally, is_due=now >= contest.judging_until)]
+        return [*_late(tally), *_fill_up(tally), _end(tally, is_due=now >= contest.judging_until)]
     return []
 
 
@@ -95,6 +95,8 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
     if is_preparing and not tally.is_moving and not tally.copies_refused:
         return ["All copies are ready. Open the judging."]
     if state == ContestState.JUDGING and tally.is_judging:
+        if tally.late:
+            return [f"{_counted(tally.late, 'entry is', 'entries are')} heard by nobody yet: they came late."]
         if tally.fallen_away:
             return [f"{_counted(tally.fallen_away, 'hearing has', 'hearings have')} no judge any more."]
         if not tally.sheets_missing:
@@ -177,6 +179,19 @@ def _begin(tally: Tally) -> list[Step]:
             "After an entry came in or went out: the level is found again and every copy is made again.",
             is_aside=not (tally.unassigned or tally.copies_refused),
         ),
+    ]
+
+
+def _late(tally: Tally) -> list[Step]:
+    if not tally.late:
+        return []
+    return [
+        Step(
+            "late",
+            "Take the late entries in",
+            f"{_counted(tally.late, 'entry', 'entries')} came in after the round had opened. Copies are made "
+            "at the level that all others have, and judges with spare load hear them last.",
+        )
     ]
 
 

@@ -106,6 +106,11 @@ class Tally:
         return (self.ready if self.round.number == 1 else self.copies_all) - self.given_out
 
     @property
+    def late(self) -> int:
+        """Ready entries that an open first round could still take in."""
+        return self.unassigned if self.is_judging and self.round and self.round.number == 1 else 0
+
+    @property
     def round_state(self) -> str:
         """The state of the last round; empty while there is none."""
         return self.round.state if self.round else ""

@@ -109,6 +109,12 @@ def _fill_up(contest: Contest, host: Member, reason: str) -> str:
     return f"Another judge has been found for {found} hearing{'' if found == 1 else 's'}."
 
 
+def _late(contest: Contest, host: Member, reason: str) -> str:
+    round_ = contest.rounds.get(state=RoundState.JUDGING)
+    taken = filling_up.take_in_late(round_, actor=host, now=timezone.now())
+    return f"{taken} late entr{'y is' if taken == 1 else 'ies are'} given out to judges with spare load."
+
+
 def _judge(contest: Contest, host: Member, reason: str) -> str:
     running.open_judging(contest.pk, actor=host, now=timezone.now())
     return "The judging is open."
@@ -129,6 +135,7 @@ STEPS: dict[str, Callable[[Contest, Member, str], str]] = {
     "anew": _anew,
     "show-map": _show_map,
     "hide-map": _hide_map,
+    "late": _late,
     "judge": _judge,
     "fill-up": _fill_up,
     "end": _end,

@@ -17,7 +17,7 @@ from contests.models import Assignment, Entry, Judge, Round
 from contests.scoring.assigning import Assignment as Plan
 from contests.scoring.assigning import assign_hearings, assign_to_everybody, with_repeats
 from contests.scoring.errors import ScoringError
-from contests.states import HEARD, EntryState, RoundState
+from contests.states import EntryState, RoundState
 
 CODE_BYTES = 18
 """144 random bits, written as 24 letters: not to be guessed."""
@@ -83,8 +83,9 @@ def entries_of_round(round_: Round) -> QuerySet[Entry]:
 
 
 def anchors_of(round_: Round) -> list[str]:
-    """The receipts of what the whole panel hears: chosen entries that stand, and a host's own mixes."""
-    return list(round_.anchors.filter(state__in=HEARD).order_by("receipt").values_list("receipt", flat=True))
+    """The receipts of what the whole panel hears: chosen entries of the round, and a host's own mixes."""
+    chosen = round_.anchors.filter(pk__in=heard_in_round(round_).values("pk"))
+    return list(chosen.order_by("receipt").values_list("receipt", flat=True))
 
 
 def heard_in_round(round_: Round) -> QuerySet[Entry]:

@@ -9,6 +9,8 @@ from datetime import datetime
 from django.db import transaction
 
 from academy.members.models import Member
+from analysis.listening import planning
+from analysis.listening.planning import CannotPlan
 from contests import decisions
 from contests.judging.assigning import AssignRefused, entries_of_round, new_hearing
 from contests.judging.conflicts import barred_pairs
@@ -16,7 +18,7 @@ from contests.judging.panel import PanelRefused
 from contests.models import Assignment, Entry, Judge, Round
 from contests.scoring.assigning import top_up
 from contests.scoring.errors import ScoringError
-from contests.states import HearingState, RoundState
+from contests.states import EntryState, HearingState, RoundState
 
 
 def fallen_away(round_: Round) -> dict[Entry, int]:
@@ -78,6 +80,43 @@ def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]
         for name, order in filled.items()
         for step, receipt in enumerate(order[len(orders[name]) :], start=1)
     )
+
+
+def late_entries(round_: Round) -> list[Entry]:
+    """Ready entries that came into the contest after its first round had opened, and nobody is to hear yet.
+    """
+    if round_.number != 1 or round_.state != RoundState.JUDGING:
+        return []
+    ready = round_.contest.entries.filter(state=EntryState.READY).select_related("recording", "member")
+    return list(ready.exclude(assignments__round=round_).order_by("receipt"))
+
+
+@transaction.atomic
+def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
+    """Have the late entries of an open first round heard, by judges with spare load, at the end of their
+    orders.
+
+    They get copies at the level that all others have, and never a panel of their own: who hears only late
+    entries would be linked to nobody. Returns how many entries were taken in. Raises AssignRefused, with
+    nothing written, when there is none, when one cannot be brought to the level, and when judges are lacking.
+    """
+    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest", "plan").get(pk=of.pk)
+    late = {entry.receipt: entry for entry in late_entries(round_)}
+    if not late:
+        raise AssignRefused("No entry came in late.")
+    assert round_.plan is not None
+    planned = set(round_.plan.copies.values_list("recording", flat=True))
+    for receipt, entry in late.items():
+        try:
+            if entry.recording_id not in planned:
+                planning.add_to_plan(round_.plan, entry.recording)
+        except CannotPlan as exc:
+            raise AssignRefused(f"{receipt}: {exc}") from exc
+    times = len(_at_work(round_)) if round_.heard_by_all else round_.hearings_per_entry
+    _give_out(round_, late, [receipt for receipt in late for _ in range(times)])
+    details = {"round": round_.number, "entries": sorted(late)}
+    decisions.record(round_.contest, "late entries taken in", actor=actor, now=now, details=details)
+    return len(late)
 
 
 @transaction.atomic

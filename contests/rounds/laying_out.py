@@ -47,6 +47,8 @@ def words_of(round_: Round) -> str:
             f"Each judge hears {_counted(round_.repeats, 'mix', 'mixes')} a second time without knowing; "
             "the two sheets count as one."
         )
+    if round_.anchors.exists():
+        sentences.append("Some mixes are heard by the whole panel, so that its judges can be compared.")
     return " ".join(sentences)
 
 
@@ -54,7 +56,11 @@ def part_of_song(round_: Round) -> str:
     """The excerpt as `from 1:05 to 1:35`, on the reference mix's clock; empty for the whole piece."""
     if not round_.is_excerpt:
         return ""
-    return f"from {duration(round_.excerpt_start_s, 0)} to {duration(round_.excerpt_end_s, 0)}"
+    is_even = round_.excerpt_start_s == int(round_.excerpt_start_s or 0) and (
+        round_.excerpt_end_s == int(round_.excerpt_end_s or 0)
+    )
+    start, end = (duration(at, 0 if is_even else 1) for at in (round_.excerpt_start_s, round_.excerpt_end_s))
+    return f"from {start} to {end}"
 
 
 def _asked(round_: Round) -> str:

@@ -8,14 +8,16 @@ from dataclasses import dataclass
 
 from django.db.models import Count, Q
 
+from analysis.measuring.measuring import kept_numbers
 from contests.models import Contest, Entry, Round
 from contests.results import words
 from contests.results.standings import orders_of
+from contests.rounds.anchoring import own_mixes
 from contests.rounds.cutting import Cut, CutRow, cut_of
 from contests.rounds.laying_out import words_of
 from contests.scoring.errors import SheetsRefused
 from contests.scoring.orders import OrderRow, order_rows
-from contests.states import HEARD, ContestState, HearingState, RoundState
+from contests.states import HEARD, ContestState, EntryState, HearingState, RoundState
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,16 @@ class HostedRound:
 
 
 @dataclass(frozen=True)
+class OwnMix:
+    """A mix of the host's own, whether the next round has it as an anchor, and what the meter had to say."""
+
+    mix: Entry
+    is_chosen: bool
+    is_measured: bool
+    trouble: str
+
+
+@dataclass(frozen=True)
 class Rounds:
     """All rounds of a contest, and what can be done: order further hearings, prepare the next."""
 
@@ -64,6 +76,8 @@ class Rounds:
     next: Round | None
     may_hear_again: bool
     may_prepare: bool
+    own_mixes: tuple[OwnMix, ...]
+    anchors: str  # receipts of the entries that are anchors of the next round, a space between
 
 
 def rounds_page(contest: Contest) -> Rounds:
@@ -85,7 +99,31 @@ def rounds_page(contest: Contest) -> Rounds:
         and last is not None
         and last.state == RoundState.CLOSED
         and upcoming is not None,
+        own_mixes=_own_mixes(contest, upcoming),
+        anchors=_anchors(upcoming),
     )
+
+
+def _own_mixes(contest: Contest, upcoming: Round | None) -> tuple[OwnMix, ...]:
+    mixes = list(own_mixes(contest))
+    measured = kept_numbers(mix.recording_id for mix in mixes)
+    chosen = set(upcoming.anchors.values_list("pk", flat=True)) if upcoming else set()
+    return tuple(
+        OwnMix(
+            mix,
+            mix.pk in chosen,
+            mix.recording_id in measured,
+            " ".join(finding["message"] for finding in mix.findings),
+        )
+        for mix in mixes
+    )
+
+
+def _anchors(upcoming: Round | None) -> str:
+    if upcoming is None:
+        return ""
+    chosen = upcoming.anchors.filter(state=EntryState.READY).order_by("receipt")
+    return " ".join(chosen.values_list("receipt", flat=True))
 
 
 def _counted(contest: Contest, rows: list[Round]) -> list[Round]:

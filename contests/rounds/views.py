@@ -8,6 +8,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
+from analysis.audiofile import AudioError
 from contests.hosting import access, running
 from contests.hosting.refusals import HostingRefused
 from contests.hosting.views import host_of, hosts_page
@@ -15,6 +16,8 @@ from contests.judging.assigning import AssignRefused
 from contests.judging.filling_up import hear_again
 from contests.models import Contest
 from contests.rounds import queries
+from contests.rounds.anchoring import AnchorRefused, add_own_mix, choose_anchors
+from contests.rounds.forms import OwnMixForm
 from contests.states import RoundState
 
 
@@ -70,6 +73,41 @@ def prepare(request: HttpRequest, slug: str) -> HttpResponse:
     return redirect("contests:hosted", slug=slug)
 
 
+@hosts_page
+@require_POST
+def anchors(request: HttpRequest, slug: str) -> HttpResponse:
+    """Choose what the whole panel hears in the next round."""
+    contest = access.hosted_contest(request.user, slug)
+    upcoming = contest.rounds.filter(state=RoundState.PLANNED).first()
+    typed = request.POST.get("receipts", "").replace(",", " ").split() + request.POST.getlist("own")
+    try:
+        if upcoming is None:
+            raise AnchorRefused("No further round is laid out.")
+        chosen = choose_anchors(upcoming, typed, actor=host_of(request), now=timezone.now())
+    except AnchorRefused as exc:
+        return _page(request, contest, refusal=str(exc))
+    messages.success(request, f"{chosen} anchor{' is' if chosen == 1 else 's are'} chosen.")
+    return redirect("contests:host_rounds", slug=slug)
+
+
+@hosts_page
+@require_POST
+def own_mix(request: HttpRequest, slug: str) -> HttpResponse:
+    """Take in a mix of the host's own."""
+    contest = access.hosted_contest(request.user, slug)
+    form = OwnMixForm(request.POST, request.FILES)
+    if not form.is_valid():
+        return _page(request, contest, own_mix_form=form, status=422)
+    file = form.cleaned_data["file"]
+    try:
+        add_own_mix(contest.pk, file.chunks(), name=file.name, actor=host_of(request), now=timezone.now())
+    except (AudioError, AnchorRefused) as exc:
+        form.add_error("file", str(exc))
+        return _page(request, contest, own_mix_form=form, status=422)
+    messages.success(request, "Your mix is taken in and is being measured. Choose it as an anchor below.")
+    return redirect("contests:host_rounds", slug=slug)
+
+
 def _page(
     request: HttpRequest,
     contest: Contest,
@@ -77,6 +115,8 @@ def _page(
     refusal: str = "",
     chosen: list[str] | None = None,
     added: list[str] | None = None,
+    own_mix_form: OwnMixForm | None = None,
+    status: int = 200,
 ) -> HttpResponse:
     found = queries.rounds_page(contest)
     borderline = (
@@ -91,5 +131,6 @@ def _page(
         "reason": request.POST.get("reason", ""),
         "chosen": borderline if chosen is None else chosen,
         "added": added or [],
+        "own_mix_form": own_mix_form or OwnMixForm(),
     }
-    return render(request, "contests/rounds/page.html", page, status=422 if refusal else 200)
+    return render(request, "contests/rounds/page.html", page, status=422 if refusal else status)

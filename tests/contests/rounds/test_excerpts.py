@@ -59,7 +59,7 @@ class TestAnExcerpt:
         judge = Client()
         judge.force_login(stage.judges[0].member)
         page = judge.get(reverse("contests:desk", args=[stage.contest.slug, 1])).content.decode()
-        assert "You hear the part from 0:02 to 0:03" in page
+        assert "You hear the part from 0:01.5 to 0:03.0" in page
 
     def test_one_that_ends_after_the_reference_is_refused_and_leaves_nothing(self, stage):
         stage.contest.rounds.update(excerpt_end_s=4.0)
