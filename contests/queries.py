@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
 
@@ -13,6 +13,7 @@ from academy.members.access import Person, is_host
 from academy.members.models import Member
 from academy.practice import grounds
 from analysis.listening.booth import Section
+from analysis.listening.models import MatchPlan
 from contests.decisions import CHANGED
 from contests.models import Contest, Criterion, Decision, Entry, EntryMove, Prize
 from contests.states import STANDING_ENTRY, ContestState, EntryState
@@ -79,9 +80,20 @@ def rubric_of(contest: Contest) -> list[WeighedCriterion]:
     return [WeighedCriterion(criterion, criterion.weight / total) for criterion in criteria]
 
 
-def sections_of_song(contest: Contest) -> list[Section]:
-    """The sections of the song, for the booth to jump by. Copies begin with the reference: one fits all."""
-    return [Section(one["name"], one["start_s"]) for one in grounds.sections_of(contest.pack)]
+def sections_of_song(contest: Contest, plan: MatchPlan | None = None) -> list[Section]:
+    """The sections of the song, for the booth to jump by. Copies begin with the reference: one fits all.
+
+    In a plan of a part they are told from its start; the one that it begins in is there from 0 on.
+    """
+    sections = [Section(one["name"], one["start_s"]) for one in grounds.sections_of(contest.pack)]
+    if plan is None or not plan.is_part:
+        return sections
+    length_s = plan.frames / plan.rate_hz
+    moved = [replace(one, start_s=one.start_s - plan.start_s) for one in sections]
+    begun = [replace(one, start_s=0.0) for one in moved if one.start_s < 0][-1:]
+    if any(one.start_s == 0 for one in moved):
+        begun = []
+    return begun + [one for one in moved if 0 <= one.start_s < length_s]
 
 
 def prizes_of(contest: Contest) -> list[Prize]:
@@ -110,8 +122,9 @@ def live_entries(contest: Contest, member: Member) -> list[Entry]:
 
 
 def entries_of(member: Member) -> QuerySet[Entry]:
-    """All that the member ever entered, the latest first."""
-    return member.entries.select_related("contest", "recording").order_by("-received_at", "-pk")
+    """All that the member ever entered, the latest first. A host's own anchors were not entered."""
+    entered = member.entries.exclude(state=EntryState.OUTSIDE)
+    return entered.select_related("contest", "recording").order_by("-received_at", "-pk")
 
 
 def history_of(contest: Contest, member: Member) -> list[Step]:

@@ -10,7 +10,7 @@ A contest                                   An entry
                                v              set aside (an earlier entry stands instead)
                            published
 
-A round: preparing -> judging -> closed.    A hearing: waiting -> submitted, or stood aside.
+A round: planned -> preparing -> judging <-> closed.    A hearing: waiting -> submitted, or stood aside.
 
 What a host decides about an entry follows no drawing: accepted, to be repaired and disqualified may follow
 each other while the contest is closed or judged, each as a ruling of its own; the last one counts. An
@@ -59,11 +59,13 @@ class EntryState(models.TextChoices):
     REPLACED = "replaced", "replaced"
     WITHDRAWN = "withdrawn", "withdrawn"
     DISQUALIFIED = "disqualified", "disqualified"
+    OUTSIDE = "outside", "outside the contest"
 
 
 class RoundState(models.TextChoices):
-    """From preparing the copies to the last sheet."""
+    """From laying it out to the last sheet. Further hearings open a closed one again."""
 
+    PLANNED = "planned", "laid out"
     PREPARING = "preparing", "being prepared"
     JUDGING = "judging", "open to the judges"
     CLOSED = "closed", "closed"
@@ -138,12 +140,14 @@ ENTRY_MOVES: dict[EntryState, set[EntryState]] = {
     EntryState.SET_ASIDE: set(),
     EntryState.REPLACED: set(),
     EntryState.WITHDRAWN: set(),
+    EntryState.OUTSIDE: set(),
 }
 
 ROUND_MOVES: dict[RoundState, set[RoundState]] = {
+    RoundState.PLANNED: {RoundState.PREPARING},
     RoundState.PREPARING: {RoundState.JUDGING},
     RoundState.JUDGING: {RoundState.CLOSED},
-    RoundState.CLOSED: set(),
+    RoundState.CLOSED: {RoundState.JUDGING},
 }
 
 AWARD_MOVES: dict[AwardState, set[AwardState]] = {
@@ -174,3 +178,6 @@ HELD_AWARD = (
 
 STANDING_ENTRY = (EntryState.READY, EntryState.ATTENTION, EntryState.DISQUALIFIED)
 """A member has at most one entry in these states, and at most one that is being checked."""
+
+HEARD = (EntryState.READY, EntryState.OUTSIDE)
+"""What judges hear. The second are a host's own mixes, heard as anchors: they take no place."""

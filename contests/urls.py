@@ -8,6 +8,7 @@ urlpatterns = [
     path("hosting/", include("contests.drafting.urls")),  # first: `new/` is no contest's name
     path("hosting/", include("contests.screening.urls")),
     path("hosting/", include("contests.prizes.host_urls")),
+    path("hosting/", include("contests.rounds.urls")),
     path("hosting/", include("contests.hosting.urls")),
     path("prizes/", include("contests.prizes.urls")),
     path("results/", include("contests.results.urls")),

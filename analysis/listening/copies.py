@@ -84,21 +84,25 @@ def make_copy(
     frames: int,
     seed: int,
     reference: Path | None = None,
+    offset: Offset | None = None,
+    start_frames: int = 0,
     ceiling_dbtp: float = math.inf,
 ) -> MadeCopy:
     """Find the recording's start against the reference, render its copy, and have it read by two meters.
 
-    Without a reference, and where the offset is not sure, nothing is shifted or turned. Raises as
+    Without a reference, and where the offset is not sure, nothing is shifted or turned. An `offset` that is
+    known already is not looked for again. The copy begins `start_frames` after the aligned start. Raises as
     `render_copy` and `confirm_copy` do; a copy that is refused is not left behind.
     """
-    offset = Offset(frames=0, polarity=1, confidence=0.0)
-    if reference is not None:
-        offset = offset_against(source, reference, rate_hz=rate_hz)
+    if offset is None:
+        offset = Offset(frames=0, polarity=1, confidence=0.0)
+        if reference is not None:
+            offset = offset_against(source, reference, rate_hz=rate_hz)
     measured = render_copy(
         source,
         destination,
         gain_db=gain_db,
-        offset_frames=offset.frames,
+        offset_frames=offset.frames + start_frames,
         polarity=offset.polarity,
         rate_hz=rate_hz,
         frames=frames,

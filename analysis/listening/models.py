@@ -12,18 +12,28 @@ class MatchPlan(models.Model):
 
     wished_lufs = models.FloatField()
     ceiling_dbtp = models.FloatField()
-    level_lufs = models.FloatField(null=True)  # null when every member of the set is silent
+    # Null when every member of the set is silent, and while a part that is to be heard is being measured.
+    level_lufs = models.FloatField(null=True)
     lowered_db = models.FloatField(default=0.0)
     limiting = models.ForeignKey(Recording, on_delete=models.PROTECT, null=True, related_name="+")
     reference = models.ForeignKey(Recording, on_delete=models.PROTECT, null=True, related_name="+")
     rate_hz = models.PositiveIntegerField()
     frames = models.PositiveBigIntegerField()
     segment_frames = models.PositiveIntegerField()
+    start_frames = models.PositiveBigIntegerField(
+        default=0
+    )  # where the copies begin, on the reference's clock
+    is_part = models.BooleanField(default=False)  # a part of the piece, and the level is that part's
     planned_at = models.DateTimeField()
     shows_map = models.BooleanField(default=False)  # whether the booth may draw the outline of what sounds
 
     def __str__(self) -> str:
         return f"match plan {self.pk}"
+
+    @property
+    def start_s(self) -> float:
+        """Where the copies begin, on the reference's clock."""
+        return self.start_frames / self.rate_hz
 
 
 class CopyState(models.TextChoices):
@@ -46,6 +56,12 @@ class ListeningCopy(models.Model):
     polarity = models.SmallIntegerField(default=1)
     folder_key = models.CharField(max_length=100, blank=True)
     segment_count = models.PositiveIntegerField(default=0)
+    # Of the part that the plan is about, at the recording's own level; null in a plan of whole pieces.
+    part_lufs = models.FloatField(null=True)
+    part_true_peak_dbtp = models.FloatField(null=True)
+    is_part_measured = models.BooleanField(
+        default=False
+    )  # silence has no loudness, and is measured all the same
     copy_lufs = models.FloatField(null=True)
     second_meter_lufs = models.FloatField(null=True)
     copy_true_peak_dbtp = models.FloatField(null=True)

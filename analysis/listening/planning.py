@@ -15,10 +15,13 @@ from analysis.listening.models import CopyState, ListeningCopy, MatchPlan
 from analysis.measuring.measuring import kept_measurement
 
 MAKE_COPY = "make_copy"
+MEASURE_PART = "measure_part"
 USUAL_RATE_HZ = 48_000
 SEGMENT_S = 2
 """Short segments make a switch on a slow line cheap: about half a megabyte each at 24 bit stereo."""
 
+END_TOLERANCE_S = 0.05
+"""A reference that is shown as lasting so long may be some milliseconds shorter."""
 
 MONO_IN_TWO_LU = 10.0 * math.log10(2.0)
 """A mono recording is heard from both loudspeakers: BS.1770 adds up the power of equal channels."""
@@ -76,6 +79,130 @@ def plan_set(
         if copy.state == CopyState.WAITING:
             requesting.request(MAKE_COPY, copy.pk)
     return plan
+
+
+@transaction.atomic
+def add_to_plan(plan: MatchPlan, recording: Recording) -> ListeningCopy:
+    """Have a copy made for one recording more, at the plan's level. Nothing about the others changes.
+
+    Raises CannotPlan for a recording that has not been measured, is silent, or would pass the ceiling at that
+    level, and while the level of a plan is not known. In a plan of a part the part is measured first.
+    """
+    if plan.level_lufs is None:
+        raise CannotPlan("The level of this set is not known yet.")
+    if plan.is_part:
+        copy = ListeningCopy.objects.create(plan=plan, recording=recording, gain_db=0.0)
+        requesting.request(MEASURE_PART, copy.pk)
+        return copy
+    levels = _levels_of([recording], wished_lufs=plan.level_lufs, ceiling_dbtp=plan.ceiling_dbtp)
+    (gain_db,) = levels.gains_db
+    if gain_db is None:
+        raise CannotPlan("The recording is silent, so it has no level to match.")
+    if levels.lowered_db > 0:
+        raise CannotPlan(
+            f"At the level of this set it would pass the ceiling by {levels.lowered_db:.1f} dB, and the "
+            "copies that judges have heard do not change any more."
+        )
+    copy = ListeningCopy.objects.create(plan=plan, recording=recording, gain_db=gain_db)
+    requesting.request(MAKE_COPY, copy.pk)
+    return copy
+
+
+@transaction.atomic
+def plan_part(
+    recordings: Sequence[Recording],
+    *,
+    start_s: float,
+    end_s: float,
+    reference: Recording,
+    wished_lufs: float,
+    ceiling_dbtp: float,
+    shows_map: bool = False,
+    now: datetime,
+) -> MatchPlan:
+    """Make the match plan of one part of a set, told by the reference's clock, and have the part measured.
+
+    The loudness of a whole mix says little of half a minute of it, so the level waits: a job aligns each
+    recording and measures the part, and the last one to finish calls `settle_levels`, which has the copies
+    made. Until then the plan has no level. Raises CannotPlan for an empty set and for a part that does not
+    lie within the reference.
+    """
+    if not recordings:
+        raise CannotPlan("There is nothing to match.")
+    if not 0 <= start_s < end_s <= reference.duration_s + END_TOLERANCE_S:
+        raise CannotPlan(
+            f"The part from {start_s:g} s to {end_s:g} s does not lie within the reference mix, which lasts "
+            f"{reference.duration_s:.1f} s. Choose another part."
+        )
+    rate_hz = _common_rate_hz(recordings)
+    plan = MatchPlan.objects.create(
+        wished_lufs=wished_lufs,
+        ceiling_dbtp=ceiling_dbtp,
+        reference=reference,
+        rate_hz=rate_hz,
+        frames=round((end_s - start_s) * rate_hz),
+        start_frames=round(start_s * rate_hz),
+        is_part=True,
+        segment_frames=SEGMENT_S * rate_hz,
+        shows_map=shows_map,
+        planned_at=now,
+    )
+    for recording in recordings:
+        copy = ListeningCopy.objects.create(plan=plan, recording=recording, gain_db=0.0)
+        requesting.request(MEASURE_PART, copy.pk)
+    return plan
+
+
+def settle_levels(plan: MatchPlan) -> None:
+    """Decide the level of a plan of a part once all of it is measured, and request the copies; else nothing.
+
+    To be called in the transaction that keeps a measurement, with the plan's row locked: of two workers that
+    finish together the second one sees what the first has kept.
+    """
+    copies = list(plan.copies.select_related("recording").order_by("pk"))
+    measured = [copy for copy in copies if copy.state == CopyState.WAITING]
+    if plan.level_lufs is not None:
+        _join_part(plan, measured)
+        return
+    if not measured or not all(copy.is_part_measured for copy in measured):
+        return
+    levels = matching.plan_levels(
+        [-math.inf if copy.part_lufs is None else copy.part_lufs for copy in measured],
+        [-math.inf if copy.part_true_peak_dbtp is None else copy.part_true_peak_dbtp for copy in measured],
+        wished_lufs=plan.wished_lufs,
+        ceiling_dbtp=plan.ceiling_dbtp,
+    )
+    plan.level_lufs, plan.lowered_db = levels.level_lufs, levels.lowered_db
+    plan.limiting = None if levels.limiting is None else measured[levels.limiting].recording
+    plan.save(update_fields=["level_lufs", "lowered_db", "limiting"])
+    for copy, gain_db in zip(measured, levels.gains_db, strict=True):
+        if gain_db is None:
+            copy.state, copy.trouble = CopyState.REFUSED, "This part of the recording is silent."
+        else:
+            copy.gain_db = gain_db
+            requesting.request(MAKE_COPY, copy.pk)
+        copy.save(update_fields=["state", "trouble", "gain_db"])
+
+
+def _join_part(plan: MatchPlan, waiting: Sequence[ListeningCopy]) -> None:
+    """Bring what was added to a plan of a part, and is measured now, to the level that the others have."""
+    assert plan.level_lufs is not None
+    for copy in waiting:
+        if not copy.is_part_measured or copy.gain_db != 0.0:
+            continue  # not measured yet, or its copy is in the making
+        gain_db = None if copy.part_lufs is None else plan.level_lufs - copy.part_lufs
+        peak_dbtp = -math.inf if copy.part_true_peak_dbtp is None else copy.part_true_peak_dbtp
+        if gain_db is None:
+            copy.state, copy.trouble = CopyState.REFUSED, "This part of the recording is silent."
+        elif peak_dbtp + gain_db > plan.ceiling_dbtp:
+            copy.state, copy.trouble = (
+                CopyState.REFUSED,
+                "At the level of this set it would pass the ceiling.",
+            )
+        else:
+            copy.gain_db = gain_db
+            requesting.request(MAKE_COPY, copy.pk)
+        copy.save(update_fields=["state", "trouble", "gain_db"])
 
 
 def _levels_of(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 import tempfile
 import uuid
 from pathlib import Path
@@ -10,9 +11,10 @@ from pathlib import Path
 from django.conf import settings
 from django.db import transaction
 
+from analysis.dsp.alignment import Offset
 from analysis.intake import keeping
 from analysis.jobs.claiming import Claim
-from analysis.listening import copies, segments
+from analysis.listening import copies, planning, segments
 from analysis.listening.copies import CopyRefused, MadeCopy
 from analysis.listening.models import CopyState, ListeningCopy, MatchPlan
 from analysis.listening.outline import outline_of
@@ -22,6 +24,12 @@ FOUND = [
     *("copy_lufs", "second_meter_lufs", "copy_true_peak_dbtp", "outline"),
 ]
 """What making a copy finds out about it."""
+
+PART_FOUND = [
+    *("state", "trouble", "offset_frames", "polarity"),
+    *("part_lufs", "part_true_peak_dbtp", "is_part_measured"),
+]
+"""What measuring a part finds out."""
 
 
 def make_copy(claim: Claim) -> None:
@@ -58,6 +66,49 @@ def make_copy(claim: Claim) -> None:
             _discard_segments(copy)
 
 
+def measure_part(claim: Claim) -> None:
+    """Align a recording and measure the part of it that its plan is about; the last one settles the level.
+
+    A recording that cannot be used is refused. One whose plan was cleared away meanwhile is forgotten.
+    """
+    copy = (
+        ListeningCopy.objects.select_related("plan__reference", "recording").filter(pk=claim.subject).first()
+    )
+    if copy is None or copy.state != CopyState.WAITING or copy.is_part_measured:
+        return
+    try:
+        _measure_part(copy)
+    except CopyRefused as exc:
+        copy.state, copy.trouble = CopyState.REFUSED, str(exc)
+    copy.is_part_measured = True
+    with claim.finishing():
+        # The plan's row first: workers that finish together take turns, and the last one sees all.
+        plan = MatchPlan.objects.select_for_update().filter(pk=copy.plan_id).first()
+        if plan is not None:
+            copy.save(update_fields=PART_FOUND)
+            planning.settle_levels(plan)
+
+
+def _measure_part(copy: ListeningCopy) -> None:
+    plan = copy.plan
+    assert plan.reference is not None, "a part is told by the reference's clock"
+    with (
+        keeping.local_path(copy.recording.storage_key) as source,
+        keeping.local_path(plan.reference.storage_key) as reference,
+    ):
+        offset = copies.offset_against(source, reference, rate_hz=plan.rate_hz)
+        copy.offset_frames, copy.polarity = offset.frames, offset.polarity
+        found = copies.measure_as_heard(
+            source,
+            offset_frames=offset.frames + plan.start_frames,
+            polarity=offset.polarity,
+            rate_hz=plan.rate_hz,
+            frames=plan.frames,
+        )
+    copy.part_lufs = found.integrated_lufs if math.isfinite(found.integrated_lufs) else None
+    copy.part_true_peak_dbtp = found.true_peak_dbtp if math.isfinite(found.true_peak_dbtp) else None
+
+
 @transaction.atomic
 def clear_plan(plan: MatchPlan) -> None:
     """Forget a plan that nothing leads to any more, with its copies; their bytes go after the commit."""
@@ -71,6 +122,9 @@ def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
     plan = copy.plan
     assert plan.level_lufs is not None, "a plan without a level has no waiting copies"
     recordings = [copy.recording] if plan.reference is None else [copy.recording, plan.reference]
+    known = None
+    if copy.is_part_measured:
+        known = Offset(frames=copy.offset_frames, polarity=copy.polarity, confidence=1.0)
     with keeping.local_paths(one.storage_key for one in recordings) as (source, *references):
         return copies.make_copy(
             source,
@@ -82,6 +136,8 @@ def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
             frames=plan.frames,
             seed=copy.pk,
             reference=references[0] if references else None,
+            offset=known,
+            start_frames=plan.start_frames,
         )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
 from django.db import transaction
@@ -12,8 +12,8 @@ from academy.members.models import Member
 from academy.packs.models import StemPack
 from contests import decisions, letters
 from contests.drafting.sheets import SHEETS, Words, why_settled
-from contests.models import Contest, Criterion, Prize, Sponsor
-from contests.states import ContestState
+from contests.models import Contest, Criterion, Prize, Round, Sponsor
+from contests.states import ContestState, RoundState
 
 BINDING = frozenset({"rules", "what every entrant states"})
 """Whoever entered has agreed to these, so a change of them is a new version of the rules."""
@@ -94,7 +94,7 @@ def differences(before: Words, after: Words) -> Words:
 
 @transaction.atomic
 def copy_contest(earlier: Contest, *, title: str, slug: str, now: datetime) -> Contest:
-    """A draft with the words, spec, rubric, sponsors and prizes of an earlier contest, and dates of its own.
+    """A draft with the words, spec, rubric, rounds, sponsors and prizes of an earlier contest, and own dates.
 
     Everything between the dates lasts as long as it did. Nobody sits on its panel yet; nobody has entered.
     """
@@ -107,6 +107,10 @@ def copy_contest(earlier: Contest, *, title: str, slug: str, now: datetime) -> C
     draft.save()
     for criterion in earlier.criteria.all():
         Criterion.objects.create(contest=draft, **_fields(criterion))
+    rounds = list(earlier.rounds.all())
+    for round_ in rounds if len(rounds) > 1 else []:  # a single one follows from the rest
+        said = _fields(round_, leave_out=["state", "plan", "anchors", "seed"])
+        Round.objects.create(contest=draft, state=RoundState.PLANNED, **said)
     sponsors = {
         sponsor.pk: Sponsor.objects.create(contest=draft, **_fields(sponsor))
         for sponsor in earlier.sponsors.order_by("pk")
@@ -137,5 +141,5 @@ COPIED = (
 )
 
 
-def _fields(line: Criterion | Sponsor | Prize) -> dict[str, object]:
-    return model_to_dict(line, exclude=["id", "contest", "sponsor", "is_kept_back"])
+def _fields(line: Criterion | Sponsor | Prize | Round, *, leave_out: Sequence[str] = ()) -> dict[str, object]:
+    return model_to_dict(line, exclude=["id", "contest", "sponsor", "is_kept_back", *leave_out])

@@ -10,6 +10,7 @@ from decimal import Decimal
 from academy.templatetags.audio_text import dbtp, khz, lufs, moment, money, number
 from contests.models import Contest
 from contests.queries import prizes_of
+from contests.rounds.laying_out import rounds_in_words
 from contests.states import ContestState
 
 Words = dict[str, str]
@@ -91,6 +92,10 @@ def _hearing(contest: Contest) -> Words:
     }
 
 
+def _rounds(contest: Contest) -> Words:
+    return dict(rounds_in_words(contest))
+
+
 def _rubric(contest: Contest) -> Words:
     return {
         one.name: (
@@ -132,6 +137,7 @@ SHEETS: Mapping[str, Sheet] = {
         Sheet("delivery", "Delivery spec", BEFORE_THE_CLOSE, _delivery),
         Sheet("hearing", "How it is heard", BEFORE_JUDGING, _hearing),
         Sheet("rubric", "Rubric", BEFORE_JUDGING, _rubric),
+        Sheet("rounds", "Rounds", BEFORE_THE_RESULT, _rounds),
         Sheet("sponsors", "Sponsors", BEFORE_THE_RESULT, _sponsors),
         Sheet("prizes", "Prizes", BEFORE_THE_RESULT, _prizes),
     )

@@ -37,6 +37,7 @@ from contests.letters import DEADLINE_NEAR
 from contests.models import Contest, Entry, Ruling
 from contests.prizes.pool import pool_of
 from contests.results import publishing
+from contests.rounds.laying_out import rounds_in_words
 from contests.scoring.standing import METHOD
 from contests.screening import deciding, repairing
 from contests.screening.deciding import AnswerRefused
@@ -64,6 +65,7 @@ def contest_page(request: HttpRequest, slug: str) -> HttpResponse:
         "is_open": contest.accepts_entries(now),
         "rubric": queries.rubric_of(contest),
         "pool": pool_of(contest, shows_winners=contest.state == ContestState.PUBLISHED),
+        "rounds": rounds_in_words(contest),
         "sponsors": list(contest.sponsors.all()),
         "panel_size": contest.judges.count(),
         "method": METHOD,

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import secrets
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
+from typing import Any
 
 from django.db import transaction
 
@@ -17,6 +17,7 @@ from contests.drafting.checklist import missing_before_opening
 from contests.hosting.refusals import HostingRefused
 from contests.judging import assigning
 from contests.models import Contest, Entry, Round
+from contests.rounds import cutting, laying_out
 from contests.screening import repairing
 from contests.states import (
     ContestState,
@@ -68,24 +69,32 @@ def close_contest(contest_id: int, *, actor: Member | None, now: datetime, reaso
 
 
 @transaction.atomic
-def prepare_round(contest_id: int, *, actor: Member, now: datetime) -> Round:
-    """Plan one level for all ready entries, have their copies made, and give each judge entries to hear.
+def prepare_round(
+    contest_id: int, *, actor: Member, now: datetime, added: Collection[str] = (), reason: str = ""
+) -> Round:
+    """Plan one level for all entries of the next round, have their copies made, and give out the hearings.
 
-    Refused while an entry is being checked or waits for a decision, for nobody may be left out by accident.
+    The first round is about all ready entries. It is refused while an entry is being checked or waits for a
+    decision, for nobody may be left out by accident. A later one is about those who go on from the round
+    before, and about those whom the host adds by their receipts, which needs a reason.
     """
     contest = _locked(contest_id)
-    if contest.state != ContestState.CLOSED:
+    if contest.state not in {ContestState.CLOSED, ContestState.JUDGING}:
         raise HostingRefused("A round is prepared after the close.")
-    if contest.rounds.exists():
+    before = contest.rounds.exclude(state=RoundState.PLANNED).last()
+    if before is not None and before.state != RoundState.CLOSED:
         raise HostingRefused("The round is prepared already.")
-    entries = _entries_to_hear(contest, now)
-    round_ = Round.objects.create(
-        contest=contest,
-        plan=_plan(contest, entries, now=now),
-        hearings_per_entry=contest.hearings_per_entry,
-        seed=secrets.randbelow(2**31),
-    )
-    _record_preparation("round prepared", round_, entries, actor=actor, now=now)
+    round_ = laying_out.next_round(contest)
+    if round_ is None:
+        raise HostingRefused("No further round is laid out.")
+    entries, cut = _entries_to_hear(contest, now), None
+    if before is not None:
+        entries, cut = _going_on(before, added, reason)
+    round_.plan = _plan(round_, entries, now=now)
+    round_.save(update_fields=["plan"])
+    _move(round_, RoundState.PREPARING)
+    laying_out.draw_seed(round_)
+    _record_preparation("round prepared", round_, entries, cut=cut, reason=reason, actor=actor, now=now)
     _assign(round_, actor=actor, now=now)
     return round_
 
@@ -98,10 +107,11 @@ def prepare_again(contest_id: int, *, actor: Member, now: datetime) -> Round:
     """
     contest = _locked(contest_id)
     round_ = _round_in_preparation(contest)
-    entries = _entries_to_hear(contest, now)
+    is_first = round_.number == 1
+    entries = _entries_to_hear(contest, now) if is_first else list(assigning.entries_of_round(round_))
     earlier = round_.plan
     assert earlier is not None
-    round_.plan = _plan(contest, entries, shows_map=earlier.shows_map, now=now)
+    round_.plan = _plan(round_, entries, shows_map=earlier.shows_map, now=now)
     round_.save(update_fields=["plan"])
     preparing.clear_plan(earlier)
     _record_preparation("round prepared anew", round_, entries, actor=actor, now=now)
@@ -121,11 +131,16 @@ def assign_again(contest_id: int, *, actor: Member, now: datetime) -> Round:
 def show_map(contest_id: int, shows: bool, *, actor: Member, now: datetime) -> Round:
     """Let the judges' booth draw the outline of the copy that sounds, or hide it, as it is by default.
 
-    Refused without a match plan, and once the judging is open: all judges hear under the same conditions.
+    Refused without a match plan, once the judging is open, for all judges hear under the same conditions, and
+    in a round with hidden repeats.
     """
     contest = _locked(contest_id)
     round_ = _round_in_preparation(contest)
     assert round_.plan is not None
+    if shows and round_.repeats:
+        raise HostingRefused(
+            "Two outlines that are alike would give the repeat away. Hide it, or ask for none."
+        )
     if round_.plan.shows_map == shows:
         return round_
     round_.plan.shows_map = shows
@@ -141,8 +156,9 @@ def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
     contest = _locked(contest_id)
     round_ = _round_in_preparation(contest)
     assert round_.plan is not None
-    _entries_to_hear(contest, now)  # refuses while anything is undecided
-    ready = {entry.recording_id: entry for entry in assigning.entries_of_round(round_)}
+    if round_.number == 1:
+        _entries_to_hear(contest, now)  # refuses while anything is undecided
+    ready = {entry.recording_id: entry for entry in assigning.heard_in_round(round_)}
     copies = list(round_.plan.copies.filter(recording__in=ready))
     if refused := [copy for copy in copies if copy.state == CopyState.REFUSED]:
         sentences = [f"{ready[copy.recording_id].receipt}: {copy.trouble}" for copy in refused]
@@ -153,17 +169,22 @@ def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
         raise HostingRefused(
             f"{_counted(waiting, 'listening copy', 'listening copies')} still in the making."
         )
-    if unheard := contest.entries.filter(state=EntryState.READY).exclude(assignments__round=round_):
+    wanted = assigning.heard_in_round(round_)
+    if round_.number == 1:
+        wanted = wanted | contest.entries.filter(state=EntryState.READY)
+    if unheard := wanted.exclude(assignments__round=round_):
         receipts = ", ".join(entry.receipt for entry in unheard)
         raise HostingRefused(
             f"Nobody is to hear {receipts}. Assign the hearings again, or prepare the round anew if an entry "
             "came in after its match plan."
         )
     _move(round_, RoundState.JUDGING)
-    _move(contest, ContestState.JUDGING)
-    decisions.record(
-        contest, decisions.JUDGING_OPENED, actor=actor, now=now, details={"round": round_.number}
-    )
+    if contest.state != ContestState.JUDGING:
+        _move(contest, ContestState.JUDGING)
+    details: dict[str, Any] = {"round": round_.number}
+    if round_.plan.is_part:  # its level was not known yet when it was prepared
+        details |= {"level_lufs": round_.plan.level_lufs, "lowered_db": round_.plan.lowered_db}
+    decisions.record(contest, decisions.JUDGING_OPENED, actor=actor, now=now, details=details)
     letters.judging_opened(round_, contest.judges.select_related("member"), now=now)
     return round_
 
@@ -230,32 +251,82 @@ def _entries_to_hear(contest: Contest, now: datetime) -> list[Entry]:
     return entries
 
 
-def _plan(contest: Contest, entries: Sequence[Entry], *, shows_map: bool = False, now: datetime) -> MatchPlan:
+def _going_on(before: Round, added: Collection[str], reason: str) -> tuple[list[Entry], dict[str, Any]]:
+    """The entries of the next round, and how they came there, for the log."""
+    if before.goes_on is None:
+        raise HostingRefused(
+            f"Round {before.number} has no cut line. Set one on the sheet of the rounds; it is announced."
+        )
+    cut = cutting.cut_of(before)
+    going_on = cut.going_on
+    others = {row.entry.receipt: row.entry for row in cut.rows if not row.goes_on}
+    if unknown := [receipt for receipt in added if receipt not in others]:
+        raise HostingRefused(f"Not among those who were cut: {', '.join(unknown)}.")
+    if added and not reason.strip():
+        raise HostingRefused("Say why you add entries to those who go on; it is recorded.")
+    if not going_on and not added:
+        raise HostingRefused(f"Nobody goes on. {cut.trouble}".strip())
+    entries = going_on + [others[receipt] for receipt in sorted(added)]
+    above = [row.entry.receipt for row in cut.rows if row.is_above]
+    details = {
+        "line": before.goes_on,
+        "above the line": above,
+        "borderline": [entry.receipt for entry in going_on if entry.receipt not in above],
+        "added": sorted(added),
+    }
+    return entries, details
+
+
+def _plan(round_: Round, entries: Sequence[Entry], *, shows_map: bool = False, now: datetime) -> MatchPlan:
+    contest = round_.contest
+    outside = round_.anchors.filter(state=EntryState.OUTSIDE).select_related("recording")
+    recordings = [entry.recording for entry in [*entries, *outside]]
+    reference = contest.pack.reference_mix
+    level: dict[str, Any] = {
+        "wished_lufs": contest.listening_level_lufs,
+        "ceiling_dbtp": contest.listening_ceiling_dbtp,
+        "shows_map": shows_map,
+        "now": now,
+    }
     try:
-        return planning.plan_set(
-            [entry.recording for entry in entries],
-            wished_lufs=contest.listening_level_lufs,
-            ceiling_dbtp=contest.listening_ceiling_dbtp,
-            reference=contest.pack.reference_mix,
-            shows_map=shows_map,
-            now=now,
+        if not round_.is_excerpt:
+            return planning.plan_set(recordings, reference=reference, **level)
+        if reference is None:
+            raise HostingRefused("An excerpt is told by the reference mix’s clock; the stem pack has none.")
+        assert round_.excerpt_start_s is not None
+        assert round_.excerpt_end_s is not None
+        return planning.plan_part(
+            recordings,
+            start_s=round_.excerpt_start_s,
+            end_s=round_.excerpt_end_s,
+            reference=reference,
+            **level,
         )
     except planning.CannotPlan as exc:
         raise HostingRefused(str(exc)) from exc
 
 
 def _record_preparation(
-    action: str, round_: Round, entries: Sequence[Entry], *, actor: Member, now: datetime
+    action: str,
+    round_: Round,
+    entries: Sequence[Entry],
+    *,
+    cut: dict[str, Any] | None = None,
+    reason: str = "",
+    actor: Member,
+    now: datetime,
 ) -> None:
     assert round_.plan is not None
-    details = {
+    details: dict[str, Any] = {
         "round": round_.number,
         "seed": round_.seed,
         "level_lufs": round_.plan.level_lufs,
         "lowered_db": round_.plan.lowered_db,
         "entries": [entry.receipt for entry in entries],
     }
-    decisions.record(round_.contest, action, actor=actor, now=now, details=details)
+    if cut:
+        details["cut"] = cut
+    decisions.record(round_.contest, action, actor=actor, now=now, reason=reason, details=details)
 
 
 def _counted(number: int, one: str, many: str) -> str:

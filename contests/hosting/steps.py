@@ -76,8 +76,10 @@ def steps_of(contest: Contest, tally: Tally, now: datetime) -> list[Step]:
         return [_close(contest, now)] if contest.opens_at < now else []
     if state == ContestState.CLOSED:
         return [_prepare(tally)] if tally.round is None else _begin(tally)
+    if state == ContestState.JUDGING and tally.round_state == RoundState.PREPARING:
+        return _begin(tally)
     if state == ContestState.JUDGING and tally.is_judging:
-        return [*_fill_up(tally), _end(tally, is_due=now >= contest.judging_until)]
+        return [*_late(tally), *_fill_up(tally), _end(tally, is_due=now >= contest.judging_until)]
     return []
 
 
@@ -94,14 +96,17 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
             if tally.judges
             else "The panel is empty. Seat judges, then prepare the round."
         ]
-    if state == ContestState.CLOSED and tally.unassigned:
+    is_preparing = state == ContestState.CLOSED or tally.round_state == RoundState.PREPARING
+    if is_preparing and tally.unassigned:
         return [
             f"{_counted(tally.unassigned, 'entry would', 'entries would')} be heard by nobody. Assign the "
             "hearings again, or prepare the round anew."
         ]
-    if state == ContestState.CLOSED and not tally.is_moving and not tally.copies_refused:
+    if is_preparing and not tally.is_moving and not tally.copies_refused:
         return ["All copies are ready. Open the judging."]
     if state == ContestState.JUDGING and tally.is_judging:
+        if tally.late:
+            return [f"{_counted(tally.late, 'entry is', 'entries are')} heard by nobody yet: they came late."]
         if tally.fallen_away:
             return [f"{_counted(tally.fallen_away, 'hearing has', 'hearings have')} no judge any more."]
         if not tally.sheets_missing:
@@ -111,6 +116,11 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
                 f"Judging should be over; {_counted(tally.sheets_missing, 'sheet is', 'sheets are')} missing."
             ]
         return []
+    if state == ContestState.JUDGING and tally.round and tally.next_round:
+        return [
+            f"Round {tally.round.number} is closed. Look at its cut, then prepare round "
+            f"{tally.next_round.number}."
+        ]
     if state == ContestState.JUDGING and tally.round_state == RoundState.CLOSED:
         return ["The judging is over. Look at the standing and decide the result."]
     if state == ContestState.PUBLISHED:
@@ -205,6 +215,19 @@ def _begin(tally: Tally) -> list[Step]:
             "After an entry came in or went out: the level is found again and every copy is made again.",
             is_aside=not (tally.unassigned or tally.copies_refused),
         ),
+    ]
+
+
+def _late(tally: Tally) -> list[Step]:
+    if not tally.late:
+        return []
+    return [
+        Step(
+            "late",
+            "Take the late entries in",
+            f"{_counted(tally.late, 'entry', 'entries')} came in after the round had opened. Copies are made "
+            "at the level that all others have, and judges with spare load hear them last.",
+        )
     ]
 
 

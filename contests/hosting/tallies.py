@@ -11,7 +11,7 @@ from django.db.models import Count, Q, QuerySet
 
 from analysis.jobs.models import Job, JobState
 from analysis.listening.models import CopyState, ListeningCopy
-from analysis.listening.planning import MAKE_COPY
+from analysis.listening.planning import MAKE_COPY, MEASURE_PART
 from contests.entering.checking import CHECK_ENTRY
 from contests.models import Assignment, Award, Contest, Entry, Judge, Prize, Round, ScreenedEntry, Turn
 from contests.screening import repairing
@@ -30,10 +30,13 @@ from contests.states import (
 
 @dataclass
 class Tally:
-    """The counts of one contest. Copies and sheets are those of the last round, about entries that stand."""
+    """The counts of one contest. Copies and sheets are those of the last round that was prepared, about
+    entries that stand; `next_round` is the first that is laid out and not prepared.
+    """
 
     judges: int = 0
     round: Round | None = None
+    next_round: Round | None = None
     entries: dict[str, int] = field(default_factory=dict)  # by state
     copies: dict[str, int] = field(default_factory=dict)  # by state
     sheets: dict[str, int] = field(default_factory=dict)  # by state
@@ -121,8 +124,16 @@ class Tally:
 
     @property
     def unassigned(self) -> int:
-        """Entries that nobody would hear if the judging opened now; 0 while there is no round."""
-        return self.ready - self.given_out if self.round else 0
+        """Entries that nobody would hear if the round opened now; 0 while there is none."""
+        if self.round is None:
+            return 0
+        # Who was cut has no copy in a later round. In the first one an entry without a copy is left out.
+        return (self.ready if self.round.number == 1 else self.copies_all) - self.given_out
+
+    @property
+    def late(self) -> int:
+        """Ready entries that an open first round could still take in."""
+        return self.unassigned if self.is_judging and self.round and self.round.number == 1 else 0
 
     @property
     def round_state(self) -> str:
@@ -145,7 +156,11 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
     tallies = {contest.pk: Tally() for contest in contests}
     rounds = Round.objects.filter(contest__in=tallies).select_related("plan__limiting").order_by("number")
     for round_ in rounds:
-        tallies[round_.contest_id].round = round_  # the last one stays
+        tally = tallies[round_.contest_id]
+        if round_.state != RoundState.PLANNED:
+            tally.round = round_  # the last one stays
+        elif tally.next_round is None:
+            tally.next_round = round_
     for contest, judges in (
         Judge.objects.filter(contest__in=tallies).values_list("contest").annotate(Count("pk"))
     ):
@@ -175,10 +190,10 @@ def _by_state(rows: QuerySet[Any], group: str) -> Iterable[Any]:
 def _count_fallen_away(tallies: dict[int, Tally], hearings: QuerySet[Assignment]) -> None:
     """Of each entry in an open round, what it lacks of the hearings that were promised."""
     heard = (
-        hearings.filter(round__state=RoundState.JUDGING)
+        hearings.filter(round__state=RoundState.JUDGING, round__heard_by_all=False)
         .order_by()
         .values_list("round__contest", "round__hearings_per_entry", "entry")
-        .annotate(heard=Count("pk", filter=~Q(state=HearingState.STOOD_ASIDE)))
+        .annotate(heard=Count("judge", filter=~Q(state=HearingState.STOOD_ASIDE), distinct=True))
     )
     for contest, wanted, _, number in heard:
         tallies[contest].fallen_away += max(0, wanted - number)
@@ -193,8 +208,8 @@ def _count_copies(tallies: dict[int, Tally]) -> None:
 
 
 def _count_given_up(tallies: dict[int, Tally]) -> None:
-    failed = Job.objects.filter(state=JobState.FAILED).filter(Q(kind=CHECK_ENTRY) | Q(kind=MAKE_COPY))
-    subjects: dict[str, set[int]] = {CHECK_ENTRY: set(), MAKE_COPY: set()}
+    subjects: dict[str, set[int]] = {CHECK_ENTRY: set(), MAKE_COPY: set(), MEASURE_PART: set()}
+    failed = Job.objects.filter(state=JobState.FAILED, kind__in=subjects)
     for kind, subject in failed.values_list("kind", "subject"):
         subjects[kind].add(int(subject))
     checks = Entry.objects.filter(
@@ -204,7 +219,9 @@ def _count_given_up(tallies: dict[int, Tally]) -> None:
         tallies[contest].given_up += number
     plans = {tally.round.plan_id: contest for contest, tally in tallies.items() if tally.round}
     copies = ListeningCopy.objects.filter(
-        plan__in=[plan for plan in plans if plan], state=CopyState.WAITING, pk__in=subjects[MAKE_COPY]
+        plan__in=[plan for plan in plans if plan],
+        state=CopyState.WAITING,
+        pk__in=subjects[MAKE_COPY] | subjects[MEASURE_PART],
     )
     for plan, number in copies.order_by().values_list("plan").annotate(Count("pk")):
         tallies[plans[plan]].given_up += number

@@ -93,13 +93,21 @@ def _fill_up(contest: Contest, host: Member, reason: str) -> str:
     return f"Another judge has been found for {found} hearing{'' if found == 1 else 's'}."
 
 
+def _late(contest: Contest, host: Member, reason: str) -> str:
+    round_ = contest.rounds.get(state=RoundState.JUDGING)
+    taken = filling_up.take_in_late(round_, actor=host, now=timezone.now())
+    return f"{taken} late entr{'y is' if taken == 1 else 'ies are'} given out to judges with spare load."
+
+
 def _judge(contest: Contest, host: Member, reason: str) -> str:
     running.open_judging(contest.pk, actor=host, now=timezone.now())
     return "The judging is open."
 
 
 def _end(contest: Contest, host: Member, reason: str) -> str:
-    running.close_judging(contest.pk, actor=host, now=timezone.now(), reason=reason)
+    closed = running.close_judging(contest.pk, actor=host, now=timezone.now(), reason=reason)
+    if contest.rounds.filter(state=RoundState.PLANNED).exists():
+        return f"Round {closed.number} is closed. Look at its cut, then prepare the next one."
     return "The judging is closed. Look at the standing and decide the result."
 
 
@@ -111,6 +119,7 @@ STEPS: dict[str, Callable[[Contest, Member, str], str]] = {
     "anew": _anew,
     "show-map": _show_map,
     "hide-map": _hide_map,
+    "late": _late,
     "judge": _judge,
     "fill-up": _fill_up,
     "end": _end,

@@ -8,16 +8,14 @@ from django.http import Http404
 from academy.members.access import Person
 from academy.members.models import Member
 from contests.models import Assignment, Judge, Round
-from contests.states import ContestState, EntryState, RoundState
+from contests.states import HEARD, ContestState, RoundState
 
 OPENED = (RoundState.JUDGING, RoundState.CLOSED)
 
 
 def own_hearings(member: Member) -> QuerySet[Assignment]:
     """The member's hearings in rounds that have opened, without entries that the host took out."""
-    return Assignment.objects.filter(
-        judge__member=member, round__state__in=OPENED, entry__state=EntryState.READY
-    )
+    return Assignment.objects.filter(judge__member=member, round__state__in=OPENED, entry__state__in=HEARD)
 
 
 def own_round(person: Person, slug: str, number: int) -> Round:

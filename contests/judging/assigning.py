@@ -8,13 +8,14 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from django.db import transaction
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
 from academy.members.models import Member
 from contests import decisions
 from contests.judging.conflicts import barred_pairs
 from contests.models import Assignment, Entry, Judge, Round
-from contests.scoring.assigning import assign_hearings
+from contests.scoring.assigning import Assignment as Plan
+from contests.scoring.assigning import assign_hearings, assign_to_everybody, with_repeats
 from contests.scoring.errors import ScoringError
 from contests.states import EntryState, RoundState
 
@@ -43,7 +44,8 @@ def assign_round(of: Round, now: datetime, *, actor: Member | None = None) -> tu
             f"Round {round_.number} is {round_.get_state_display()}; its hearings stay as they are."
         )
     _refuse_if_left_out(round_)
-    entries = {entry.receipt: entry for entry in entries_of_round(round_).select_related("member")}
+    entries = {entry.receipt: entry for entry in heard_in_round(round_).select_related("member")}
+    anchors = anchors_of(round_)
     seated = round_.contest.judges.filter(has_left=False).select_related("member").order_by("pk")
     judges = _by_name(seated)
     barred = barred_pairs(round_.contest, entries.values())
@@ -54,13 +56,7 @@ def assign_round(of: Round, now: datetime, *, actor: Member | None = None) -> tu
         if (judge.pk, entry.pk) in barred
     ]
     try:
-        plan = assign_hearings(
-            list(entries),
-            list(judges),
-            hearings=round_.hearings_per_entry,
-            conflicts=conflicts,
-            seed=round_.seed,
-        )
+        plan = _drawn(round_, list(entries), list(judges), conflicts, anchors)
     except ScoringError as exc:
         raise AssignRefused(str(exc)) from exc
     round_.assignments.all().delete()
@@ -70,6 +66,10 @@ def assign_round(of: Round, now: datetime, *, actor: Member | None = None) -> tu
         for hearing in _hearings(round_, judges[name], [entries[receipt] for receipt in order])
     )
     details = {"round": round_.number, "entries": len(entries), "loads": sorted(plan.loads.values())}
+    if anchors:
+        details["anchors"] = anchors
+    if round_.repeats:
+        details["hidden repeats of each judge"] = round_.repeats
     decisions.record(round_.contest, "hearings assigned", actor=actor, now=now, details=details)
     return plan.notes
 
@@ -80,6 +80,39 @@ def entries_of_round(round_: Round) -> QuerySet[Entry]:
     if round_.plan is not None:
         ready = ready.filter(recording__in=round_.plan.copies.values("recording"))
     return ready
+
+
+def anchors_of(round_: Round) -> list[str]:
+    """The receipts of what the whole panel hears: chosen entries of the round, and a host's own mixes."""
+    chosen = round_.anchors.filter(pk__in=heard_in_round(round_).values("pk"))
+    return list(chosen.order_by("receipt").values_list("receipt", flat=True))
+
+
+def heard_in_round(round_: Round) -> QuerySet[Entry]:
+    """Everything that is heard in the round: its entries, and anchors from outside the contest."""
+    outside = round_.anchors.filter(state=EntryState.OUTSIDE).values("pk")
+    return Entry.objects.filter(Q(pk__in=entries_of_round(round_).values("pk")) | Q(pk__in=outside))
+
+
+def _drawn(
+    round_: Round,
+    entries: Sequence[str],
+    judges: Sequence[str],
+    conflicts: Sequence[tuple[str, str]],
+    anchors: Sequence[str],
+) -> Plan:
+    if round_.heard_by_all:
+        plan = assign_to_everybody(entries, judges, conflicts=conflicts, seed=round_.seed)
+    else:
+        plan = assign_hearings(
+            entries,
+            judges,
+            hearings=round_.hearings_per_entry,
+            conflicts=conflicts,
+            anchors=anchors,
+            seed=round_.seed,
+        )
+    return with_repeats(plan, round_.repeats, seed=round_.seed)
 
 
 def _refuse_if_left_out(round_: Round) -> None:
@@ -107,15 +140,21 @@ def letters(number: int) -> str:
 
 
 def _hearings(round_: Round, judge: Judge, order: Sequence[Entry]) -> list[Assignment]:
-    return [new_hearing(round_, judge, entry, position) for position, entry in enumerate(order)]
+    """A judge's hearings; what stands in the order a second time is a hidden repeat."""
+    hearings, before = [], Counter[int]()
+    for position, entry in enumerate(order):
+        hearings.append(new_hearing(round_, judge, entry, position, repeat=before[entry.pk]))
+        before[entry.pk] += 1
+    return hearings
 
 
-def new_hearing(round_: Round, judge: Judge, entry: Entry, position: int) -> Assignment:
+def new_hearing(round_: Round, judge: Judge, entry: Entry, position: int, *, repeat: int = 0) -> Assignment:
     """One hearing, not saved yet, with its letter and a random code."""
     return Assignment(
         round=round_,
         judge=judge,
         entry=entry,
+        repeat=repeat,
         position=position,
         label=letters(position),
         code=secrets.token_urlsafe(CODE_BYTES),

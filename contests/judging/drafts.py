@@ -7,9 +7,13 @@ from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 
 from contests.models import Criterion
+from contests.scoring.sorting import Verdict
 
 LONGEST_TEXT = 10_000
 """Letters in a comment or a note: five closely written pages."""
+
+VERDICT = "verdict"
+"""The name of the field in which a judge sorts."""
 
 KEPT = Decimal("0.01")
 """The finest score that a row holds."""
@@ -21,11 +25,15 @@ class SheetRefused(Exception):
 
 @dataclass(frozen=True)
 class Draft:
-    """What is to change on a sheet. A score of None clears it; what is not named stays as it is."""
+    """What is to change on a sheet. A score of None clears it; what is not named stays as it is.
+
+    A verdict is said in rounds of quick sorting, in place of scores; an empty one clears it.
+    """
 
     scores: Mapping[int, Decimal | None]  # by the criterion's primary key
     comment: str | None = None
     private_note: str | None = None
+    verdict: str | None = None
 
 
 def field_of(criterion: Criterion) -> str:
@@ -33,10 +41,13 @@ def field_of(criterion: Criterion) -> str:
     return f"score-{criterion.pk}"
 
 
-def read_draft(fields: Mapping[str, object], rubric: Iterable[Criterion]) -> Draft:
+def read_draft(
+    fields: Mapping[str, object], rubric: Iterable[Criterion], *, is_sorting: bool = False
+) -> Draft:
     """The draft in the fields `score-…`, `comment` and `private_note`; other fields are passed over.
 
-    Raises SheetRefused, naming each, for scores that are not on their criterion's scale.
+    In a round of sorting the field `verdict` is read as well. Raises SheetRefused, naming each, for scores
+    that are not on their criterion's scale and for a verdict that is none.
     """
     scores: dict[int, Decimal | None] = {}
     wrong = []
@@ -53,7 +64,12 @@ def read_draft(fields: Mapping[str, object], rubric: Iterable[Criterion]) -> Dra
             )
     if wrong:
         raise SheetRefused(" ".join(wrong))
-    return Draft(scores, comment=_text(fields, "comment"), private_note=_text(fields, "private_note"))
+    return Draft(
+        scores,
+        comment=_text(fields, "comment"),
+        private_note=_text(fields, "private_note"),
+        verdict=_verdict(fields) if is_sorting else None,
+    )
 
 
 def scale_of(criterion: Criterion) -> str:
@@ -64,6 +80,16 @@ def scale_of(criterion: Criterion) -> str:
 def plain(value: Decimal) -> str:
     """A decimal as it is typed: without zeros at its end, without an exponent."""
     return f"{value.normalize():f}"
+
+
+def _verdict(fields: Mapping[str, object]) -> str | None:
+    """The verdict that was sent, empty to clear it; None where nothing is said of it."""
+    if VERDICT not in fields:
+        return None
+    said = str(fields[VERDICT] or "")
+    if said and said not in list(Verdict):
+        raise SheetRefused(f"“{said[:20]}” is not one of keep, unsure and pass.")
+    return said
 
 
 def _on_scale(text: str, criterion: Criterion) -> Decimal:

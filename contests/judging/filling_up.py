@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 
 from django.db import transaction
 
 from academy.members.models import Member
+from analysis.listening import planning
+from analysis.listening.planning import CannotPlan
 from contests import decisions
 from contests.judging.assigning import AssignRefused, entries_of_round, new_hearing
 from contests.judging.conflicts import barred_pairs
@@ -15,13 +18,18 @@ from contests.judging.panel import PanelRefused
 from contests.models import Assignment, Entry, Judge, Round
 from contests.scoring.assigning import top_up
 from contests.scoring.errors import ScoringError
-from contests.states import HearingState, RoundState
+from contests.states import EntryState, HearingState, RoundState
 
 
 def fallen_away(round_: Round) -> dict[Entry, int]:
-    """How many hearings each entry of an open round lacks, because judges stood aside or dropped out."""
-    counting = round_.assignments.exclude(state=HearingState.STOOD_ASIDE).values_list("entry", flat=True)
-    heard = Counter(counting)
+    """How many hearings each entry of an open round lacks, because judges stood aside or dropped out.
+
+    Nothing in a round that the whole panel hears: there is nobody else. A hidden repeat is no second judge.
+    """
+    if round_.heard_by_all:
+        return {}
+    counting = round_.assignments.exclude(state=HearingState.STOOD_ASIDE).order_by()
+    heard = Counter(entry for entry, _ in counting.values_list("entry", "judge").distinct())
     lacking = {
         entry: round_.hearings_per_entry - heard[entry.pk]
         for entry in entries_of_round(round_).select_related("member").order_by("receipt")
@@ -40,18 +48,27 @@ def fill_up(of: Round, *, actor: Member, now: datetime) -> int:
     if round_.state != RoundState.JUDGING:
         raise AssignRefused("Hearings are filled up while the round is open to the judges.")
     lacking = fallen_away(round_)
-    wanted = [entry for entry, number in lacking.items() for _ in range(number)]
+    wanted = [entry.receipt for entry, number in lacking.items() for _ in range(number)]
     if not wanted:
         return 0
+    _give_out(round_, {entry.receipt: entry for entry in lacking}, wanted)
+    details = {"round": round_.number, "hearings": len(wanted)}
+    decisions.record(round_.contest, "hearings filled up", actor=actor, now=now, details=details)
+    return len(wanted)
+
+
+def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]) -> None:
+    """One more hearing for each receipt in `wanted`, each to a judge at work with spare load."""
     judges = {judge.pk: judge for judge in _at_work(round_)}
-    entries = {entry.receipt: entry for entry in lacking}
-    receipts = {entry.pk: entry.receipt for entry in lacking}
+    receipts = {entry.pk: entry.receipt for entry in entries.values()}
     orders = _orders(round_, judges)
-    barred = {(str(judge), receipts[entry]) for judge, entry in barred_pairs(round_.contest, lacking)}
+    barred = {
+        (str(judge), receipts[entry]) for judge, entry in barred_pairs(round_.contest, entries.values())
+    }
     try:
         filled = top_up(
             orders,
-            [entry.receipt for entry in wanted],
+            wanted,
             conflicts=barred,
             seed=f"{round_.seed} {round_.assignments.count()}",
         )
@@ -63,9 +80,75 @@ def fill_up(of: Round, *, actor: Member, now: datetime) -> int:
         for name, order in filled.items()
         for step, receipt in enumerate(order[len(orders[name]) :], start=1)
     )
-    details = {"round": round_.number, "hearings": len(wanted)}
-    decisions.record(round_.contest, "hearings filled up", actor=actor, now=now, details=details)
-    return len(wanted)
+
+
+def late_entries(round_: Round) -> list[Entry]:
+    """Ready entries that came into the contest after its first round had opened, and nobody is to hear yet."""
+    if round_.number != 1 or round_.state != RoundState.JUDGING:
+        return []
+    ready = round_.contest.entries.filter(state=EntryState.READY).select_related("recording", "member")
+    return list(ready.exclude(assignments__round=round_).order_by("receipt"))
+
+
+@transaction.atomic
+def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
+    """Have the late entries of an open first round heard, by judges with spare load, at the end of their
+    orders.
+
+    They get copies at the level that all others have, and never a panel of their own: who hears only late
+    entries would be linked to nobody. Returns how many entries were taken in. Raises AssignRefused, with
+    nothing written, when there is none, when one cannot be brought to the level, and when judges are lacking.
+    """
+    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest", "plan").get(pk=of.pk)
+    late = {entry.receipt: entry for entry in late_entries(round_)}
+    if not late:
+        raise AssignRefused("No entry came in late.")
+    assert round_.plan is not None
+    planned = set(round_.plan.copies.values_list("recording", flat=True))
+    for receipt, entry in late.items():
+        try:
+            if entry.recording_id not in planned:
+                planning.add_to_plan(round_.plan, entry.recording)
+        except CannotPlan as exc:
+            raise AssignRefused(f"{receipt}: {exc}") from exc
+    times = len(_at_work(round_)) if round_.heard_by_all else round_.hearings_per_entry
+    _give_out(round_, late, [receipt for receipt in late for _ in range(times)])
+    details = {"round": round_.number, "entries": sorted(late)}
+    decisions.record(round_.contest, "late entries taken in", actor=actor, now=now, details=details)
+    return len(late)
+
+
+@transaction.atomic
+def hear_again(of: Round, receipts: Collection[str], *, actor: Member, now: datetime, reason: str) -> int:
+    """Have some entries of a round heard by one more judge each; a closed round opens again for it.
+
+    The hearings go to the end of the orders of judges with spare load who have not heard the entry. Submitted
+    sheets stay sealed; a sheet that was missing at the close can still be submitted. Returns how many. Raises
+    AssignRefused, with nothing written, without a reason, for a round that is not open or closed last, for an
+    entry that is not in it, and when nobody is left to hear one.
+    """
+    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=of.pk)
+    if not reason.strip():
+        raise AssignRefused("Say why these entries are heard again; it is recorded.")
+    later = round_.contest.rounds.filter(number__gt=round_.number).exclude(state=RoundState.PLANNED)
+    if round_.state not in {RoundState.JUDGING, RoundState.CLOSED} or later.exists():
+        raise AssignRefused("Further hearings are ordered while no later round has been prepared.")
+    entries = {
+        entry.receipt: entry
+        for entry in entries_of_round(round_).filter(receipt__in=receipts).select_related("member")
+    }
+    if unknown := sorted(set(receipts) - entries.keys()):
+        raise AssignRefused(f"Not in this round: {', '.join(unknown)}.")
+    if not entries:
+        raise AssignRefused("Choose at least one entry.")
+    _give_out(round_, entries, sorted(entries))
+    if round_.state == RoundState.CLOSED:
+        round_.move_to(RoundState.JUDGING)
+    details = {"round": round_.number, "entries": sorted(entries)}
+    decisions.record(
+        round_.contest, "further hearings ordered", actor=actor, now=now, reason=reason, details=details
+    )
+    return len(entries)
 
 
 @transaction.atomic

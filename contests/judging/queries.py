@@ -19,16 +19,26 @@ from django.urls import reverse
 from academy.members.models import Member
 from analysis.listening.booth import Seat, booth_set
 from analysis.listening.models import CopyState, ListeningCopy
-from contests.judging import access
-from contests.judging.drafts import field_of, plain
+from contests.judging import access, orders
+from contests.judging.drafts import VERDICT, field_of, plain
 from contests.judging.sheets import fields_of, revision_of
-from contests.models import Assignment, Contest, Round, ScoreSheet
+from contests.models import Assignment, Contest, JudgeOrder, Round, ScoreSheet
 from contests.queries import WeighedCriterion, rubric_of, sections_of_song
+from contests.rounds.laying_out import part_of_song
+from contests.scoring.sorting import Verdict
 from contests.states import ContestState, HearingState, RoundState
 
 WRITING_S = 180.0
 """Time to think and write a sheet, for the estimate of a round's length. Common practice, no source."""
+SORTING_S = 20.0
+"""The same for one of three words. Common practice, no source."""
 ESTIMATE_STEP_MIN = 5
+
+PILES = {
+    Verdict.KEEP.value: "It should be heard again.",
+    Verdict.UNSURE.value: "Another pair of ears should decide.",
+    Verdict.PASS.value: "Others are clearly ahead.",
+}
 
 STATE_WORDS = {
     HearingState.WAITING: ("to be scored", "waiting"),
@@ -59,6 +69,9 @@ class RoundWords:
     submitted: int
     needed: int
     about_min: int | None  # for what is left; None when nothing is
+    asks: str  # what the judge is to do with each mix
+    is_sorting: bool
+    part: str  # of the song, where not all of it is heard; else empty
 
     @property
     def left(self) -> int:
@@ -81,6 +94,24 @@ class ScoreLine:
 
 
 @dataclass(frozen=True)
+class VerdictWord:
+    """One pile of quick sorting: its name, what it means, and whether this mix lies on it."""
+
+    name: str
+    meaning: str
+    is_said: bool
+
+
+@dataclass(frozen=True)
+class OrderLine:
+    """One mix to be put in order, and the place that the judge gave it; empty before that."""
+
+    label: str
+    code: str
+    place: str
+
+
+@dataclass(frozen=True)
 class SheetWords:
     """One hearing and what this judge wrote about it."""
 
@@ -96,6 +127,7 @@ class SheetWords:
     scores: tuple[ScoreLine, ...]
     comment: str
     private_note: str
+    verdicts: tuple[VerdictWord, ...] = ()  # in a round of quick sorting, in place of the scores
 
 
 @dataclass(frozen=True)
@@ -105,6 +137,9 @@ class Desk:
     round: RoundWords
     sheets: tuple[SheetWords, ...]
     booth_set: dict[str, Any] | None
+    order: tuple[OrderLine, ...] = ()  # empty where none is asked for
+    is_ordered: bool = False
+    sorted_unsent: int = 0  # verdicts that are said and not submitted
 
     @property
     def first(self) -> SheetWords | None:
@@ -149,10 +184,14 @@ def desk_of(member: Member, round_: Round, now: datetime) -> Desk:
     )
     copies = _ready_copies(round_)
     sheets = tuple(_sheet_words(one, rubric, round_, copies) for one in hearings)
+    order = orders.order_of(member, round_)
     return Desk(
         round=_round_words(round_, *progress_of(hearings), now=now),
         sheets=sheets,
         booth_set=_booth_set(round_, hearings, copies),
+        order=_order_lines(orders.to_be_ordered(member, round_), order),
+        is_ordered=order is not None,
+        sorted_unsent=sum(one.is_open and any(pile.is_said for pile in one.verdicts) for one in sheets),
     )
 
 
@@ -170,6 +209,10 @@ def sheet_as_typed(hearing: Assignment, typed: Mapping[str, object]) -> SheetWor
         return sheet
     return replace(
         sheet,
+        verdicts=tuple(
+            replace(pile, is_said=pile.name == typed.get(VERDICT, pile.name if pile.is_said else ""))
+            for pile in sheet.verdicts
+        ),
         scores=tuple(replace(line, value=str(typed.get(line.field, line.value))) for line in sheet.scores),
         comment=str(typed.get("comment", sheet.comment)),
         private_note=str(typed.get("private_note", sheet.private_note)),
@@ -191,7 +234,8 @@ def progress_of(hearings: list[Assignment]) -> tuple[int, int]:
 def _round_words(round_: Round, submitted: int, needed: int, *, now: datetime) -> RoundWords:
     contest, plan = round_.contest, round_.plan
     length_s = plan.frames / plan.rate_hz if plan else 0.0
-    left_min = (needed - submitted) * (length_s + WRITING_S) / 60.0
+    writing_s = SORTING_S if round_.is_sorting else WRITING_S
+    left_min = (needed - submitted) * (length_s + writing_s) / 60.0
     return RoundWords(
         title=contest.title,
         slug=contest.slug,
@@ -203,7 +247,23 @@ def _round_words(round_: Round, submitted: int, needed: int, *, now: datetime) -
         submitted=submitted,
         needed=needed,
         about_min=math.ceil(left_min / ESTIMATE_STEP_MIN) * ESTIMATE_STEP_MIN or None,
+        asks=_asked_words(round_),
+        is_sorting=round_.is_sorting,
+        part=part_of_song(round_),
     )
+
+
+def _asked_words(round_: Round) -> str:
+    if round_.is_sorting:
+        return "Sort each mix quickly: keep, unsure or pass. You can change your mind until you submit."
+    if round_.asks_order:
+        return "Score each mix on every criterion, and put all of them in order at the end."
+    return "Score each mix on every criterion, and write to its entrant."
+
+
+def _order_lines(hearings: list[Assignment], order: JudgeOrder | None) -> tuple[OrderLine, ...]:
+    place = {pk: str(at) for at, pk in enumerate(order.hearings, start=1)} if order else {}
+    return tuple(OrderLine(one.label, one.code, place.get(one.pk, "")) for one in hearings)
 
 
 def _ready_copies(round_: Round) -> dict[object, ListeningCopy]:
@@ -220,10 +280,11 @@ def _sheet_words(
     copies: dict[object, ListeningCopy],
 ) -> SheetWords:
     sheet: ScoreSheet | None = getattr(hearing, "sheet", None)
-    fields = fields_of(sheet, [line.criterion for line in rubric])
+    rubric = [] if round_.is_sorting else rubric
+    fields = fields_of(sheet, [line.criterion for line in rubric], is_sorting=round_.is_sorting)
     words, shape = STATE_WORDS[HearingState(hearing.state)]
     if sheet is not None and hearing.state == HearingState.WAITING:
-        words, shape = "begun", ""
+        words, shape = sheet.verdict or "begun", ""
     return SheetWords(
         label=hearing.label,
         code=hearing.code,
@@ -237,6 +298,9 @@ def _sheet_words(
         scores=tuple(_score_line(line, fields[field_of(line.criterion)]) for line in rubric),
         comment=fields["comment"],
         private_note=fields["private_note"],
+        verdicts=tuple(VerdictWord(name, said, fields[VERDICT] == name) for name, said in PILES.items())
+        if round_.is_sorting
+        else (),
     )
 
 
@@ -270,4 +334,4 @@ def _booth_set(
     ]
     if round_.plan is None or round_.state != RoundState.JUDGING or not seats:
         return None
-    return booth_set(round_.plan, seats, sections_of_song(round_.contest))
+    return booth_set(round_.plan, seats, sections_of_song(round_.contest, round_.plan))

@@ -7,9 +7,10 @@ from datetime import UTC, datetime, timedelta
 
 from django.db import transaction
 
-from contests.judging.drafts import Draft, SheetRefused, field_of, plain
-from contests.models import Assignment, Criterion, Score, ScoreSheet
-from contests.states import EntryState, HearingState, RoundState
+from academy.members.models import Member
+from contests.judging.drafts import VERDICT, Draft, SheetRefused, field_of, plain
+from contests.models import Assignment, Contest, Criterion, Round, Score, ScoreSheet
+from contests.states import HEARD, HearingState, RoundState
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -47,6 +48,8 @@ def save_draft(
         sheet.comment = draft.comment
     if draft.private_note is not None:
         sheet.private_note = draft.private_note
+    if draft.verdict is not None:
+        sheet.verdict = draft.verdict
     sheet.save()
     _write_scores(sheet, draft)
     return sheet
@@ -57,7 +60,8 @@ def submit_sheet(
 ) -> ScoreSheet:
     """Seal the sheet, after keeping `draft` if one is given. From then on nothing about it changes.
 
-    Raises SheetRefused as `save_draft` does, and when a criterion has no score; the draft is kept even then.
+    Raises SheetRefused as `save_draft` does, and when a criterion has no score or, in a round of sorting,
+    there is no verdict; the draft is kept even then.
     """
     if draft is not None:
         save_draft(
@@ -70,26 +74,66 @@ def submit_sheet(
 def _seal(hearing: Assignment, now: datetime) -> ScoreSheet:
     hearing = _open_hearing(hearing)
     sheet = ScoreSheet.objects.filter(assignment=hearing).first()
-    scored = set(sheet.scores.values_list("criterion_id", flat=True)) if sheet else set()
-    rubric = list(hearing.round.contest.criteria.all())
-    if not rubric:
-        raise SheetRefused("This contest has no rubric yet, so nothing can be scored. Write to the host.")
-    missing = [criterion.name for criterion in rubric if criterion.pk not in scored]
-    if sheet is None or missing:
-        raise SheetRefused(_missing_words(missing))
+    if hearing.round.is_sorting:
+        if sheet is None or not sheet.verdict:
+            raise SheetRefused("Say keep, unsure or pass first. Your sheet is kept as it is.")
+    else:
+        _refuse_unless_scored(hearing.round.contest, sheet)
+    assert sheet is not None
     sheet.submitted_at = now
     sheet.save(update_fields=["submitted_at"])
     _move(hearing, HearingState.SUBMITTED)
     return sheet
 
 
+def criteria_asked(round_: Round) -> list[Criterion]:
+    """The criteria that are scored in a round: the contest's rubric, none where judges sort."""
+    return [] if round_.is_sorting else list(round_.contest.criteria.all())
+
+
+def _refuse_unless_scored(contest: Contest, sheet: ScoreSheet | None) -> None:
+    scored = set(sheet.scores.values_list("criterion_id", flat=True)) if sheet else set()
+    rubric = list(contest.criteria.all())
+    if not rubric:
+        raise SheetRefused("This contest has no rubric yet, so nothing can be scored. Write to the host.")
+    missing = [criterion.name for criterion in rubric if criterion.pk not in scored]
+    if sheet is None or missing:
+        raise SheetRefused(_missing_words(missing))
+
+
+@transaction.atomic
+def submit_sorted(round_: Round, member: Member, *, now: datetime) -> int:
+    """Seal all of the member's sheets in a round of sorting that have a verdict; returns how many.
+
+    Raises SheetRefused for a round that is not open or not sorted, and when nothing is sorted yet.
+    """
+    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=round_.pk)
+    if round_.state != RoundState.JUDGING or not round_.is_sorting:
+        raise SheetRefused("This round is not open for sorting.")
+    sorted_ = Assignment.objects.filter(
+        round=round_, judge__member=member, state=HearingState.WAITING, entry__state__in=HEARD
+    ).exclude(sheet__verdict="")
+    hearings = list(sorted_.filter(sheet__isnull=False).values_list("pk", flat=True))
+    if not hearings:
+        raise SheetRefused("Nothing is sorted that is not submitted already.")
+    ScoreSheet.objects.filter(assignment__in=hearings).update(submitted_at=now)
+    return Assignment.objects.filter(pk__in=hearings).update(state=HearingState.SUBMITTED)
+
+
 @transaction.atomic
 def stand_aside(hearing: Assignment) -> None:
     """Leave this entry to others: nothing that the judge wrote about it counts. There is no way back.
 
-    Raises SheetRefused once the sheet is sealed, the judge stood aside already or the round is not open.
+    Where the same mix comes a second time, that hearing goes with it unless its sheet is submitted. Raises
+    SheetRefused once the sheet is sealed, the judge stood aside already or the round is not open.
     """
-    _move(_open_hearing(hearing), HearingState.STOOD_ASIDE)
+    hearing = _open_hearing(hearing)
+    Assignment.objects.filter(
+        round=hearing.round_id,
+        judge=hearing.judge_id,
+        entry=hearing.entry_id,
+        state=HearingState.WAITING,
+    ).update(state=HearingState.STOOD_ASIDE)
 
 
 def revision_of(sheet: ScoreSheet | None) -> str:
@@ -97,10 +141,13 @@ def revision_of(sheet: ScoreSheet | None) -> str:
     return "" if sheet is None else str((sheet.saved_at - EPOCH) // timedelta(microseconds=1))
 
 
-def fields_of(sheet: ScoreSheet | None, rubric: Sequence[Criterion]) -> dict[str, str]:
+def fields_of(
+    sheet: ScoreSheet | None, rubric: Sequence[Criterion], *, is_sorting: bool = False
+) -> dict[str, str]:
     """The sheet as the fields of its form, all of them; empty where nothing is written."""
     scores = {} if sheet is None else {score.criterion_id: plain(score.value) for score in sheet.scores.all()}
-    return {
+    sorted_ = {VERDICT: "" if sheet is None else sheet.verdict} if is_sorting else {}
+    return sorted_ | {
         **{field_of(criterion): scores.get(criterion.pk, "") for criterion in rubric},
         "comment": "" if sheet is None else sheet.comment,
         "private_note": "" if sheet is None else sheet.private_note,
@@ -123,7 +170,7 @@ def _open_hearing(hearing: Assignment) -> Assignment:
             "The host has closed this round. What was saved before is kept; only submitted sheets count. "
             "Write to the host if yours should still be taken."
         )
-    if hearing.entry.state != EntryState.READY:
+    if hearing.entry.state not in HEARD:
         raise SheetRefused("The host took this mix out of the contest; it needs no score.")
     return hearing
 
@@ -156,6 +203,7 @@ def _says(sheet: ScoreSheet, draft: Draft) -> bool:
         all(kept.get(criterion) == value for criterion, value in draft.scores.items())
         and draft.comment in {None, sheet.comment}
         and draft.private_note in {None, sheet.private_note}
+        and draft.verdict in {None, sheet.verdict}
     )
 
 

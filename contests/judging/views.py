@@ -8,6 +8,7 @@ from __future__ import annotations
 import functools
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from django.contrib import messages
@@ -18,13 +19,13 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from academy.members.access import as_member
-from contests.judging import access, queries, sheets
+from contests.judging import access, orders, queries, sheets
 from contests.judging.conflicts import ConflictRefused, declare_conflict
 from contests.judging.drafts import SheetRefused, read_draft
 from contests.judging.forms import ConflictForm
 from contests.judging.heard import keep_heard
 from contests.judging.sheets import SheetChanged
-from contests.models import Assignment
+from contests.models import Assignment, Round
 
 View = Callable[..., HttpResponse]
 
@@ -78,9 +79,7 @@ def conflicts(request: HttpRequest, slug: str) -> HttpResponse:
 @require_safe
 def desk(request: HttpRequest, slug: str, number: int) -> HttpResponse:
     """The booth with all of this judge's copies, and the sheet of the one that is heard."""
-    round_ = access.own_round(request.user, slug, number)
-    page = queries.desk_of(as_member(request.user), round_, timezone.now())
-    return render(request, "contests/judging/desk.html", {"desk": page})
+    return _desk_page(request, access.own_round(request.user, slug, number))
 
 
 @judges_page
@@ -130,13 +129,50 @@ def heard(request: HttpRequest, slug: str, number: int) -> HttpResponse:
     return HttpResponse(status=204)
 
 
+@judges_page
+@require_POST
+def submit_sorted(request: HttpRequest, slug: str, number: int) -> HttpResponse:
+    """Seal everything that is sorted."""
+    round_ = access.own_round(request.user, slug, number)
+    try:
+        sealed = sheets.submit_sorted(round_, as_member(request.user), now=timezone.now())
+    except SheetRefused as exc:
+        return _desk_page(request, round_, refusal=str(exc))
+    messages.success(request, f"{sealed} sheet{' is' if sealed == 1 else 's are'} submitted.")
+    return redirect("contests:desk", slug=slug, number=number)
+
+
+@judges_page
+@require_POST
+def submit_order(request: HttpRequest, slug: str, number: int) -> HttpResponse:
+    """Seal the judge's own order of the round."""
+    round_ = access.own_round(request.user, slug, number)
+    try:
+        orders.submit_order(round_, as_member(request.user), request.POST.dict(), now=timezone.now())
+    except SheetRefused as exc:
+        return _desk_page(request, round_, refusal=str(exc), places=request.POST.dict())
+    messages.success(request, "Your order is submitted.")
+    return redirect("contests:desk", slug=slug, number=number)
+
+
+def _desk_page(
+    request: HttpRequest, round_: Round, *, refusal: str = "", places: Mapping[str, str] | None = None
+) -> HttpResponse:
+    """The desk. After a refused order it shows the places that were typed."""
+    desk = queries.desk_of(as_member(request.user), round_, timezone.now())
+    if places is not None:
+        desk = replace(desk, order=tuple(replace(one, place=places.get(one.code, "")) for one in desk.order))
+    page = {"desk": desk, "refusal": refusal}
+    return render(request, "contests/judging/desk.html", page, status=422 if refusal else 200)
+
+
 def _write(
     request: HttpRequest, hearing: Assignment, service: Callable[..., Any], words: str
 ) -> HttpResponse:
     fields: Mapping[str, object] = {}
     try:
         fields = _fields(request)
-        draft = read_draft(fields, hearing.round.contest.criteria.all())
+        draft = read_draft(fields, sheets.criteria_asked(hearing.round), is_sorting=hearing.round.is_sorting)
         based_on = fields.get("based_on")
         service(
             hearing, draft=draft, now=timezone.now(), based_on=None if based_on is None else str(based_on)
@@ -173,8 +209,10 @@ def _refused(
         return _sheet_page(request, hearing, typed=fields or None, refusal=str(exc))
     answer = _state_of(request, hearing) | {"message": str(exc)}
     if isinstance(exc, SheetChanged):
-        rubric = list(hearing.round.contest.criteria.all())
-        return JsonResponse(answer | {"fields": sheets.fields_of(exc.sheet, rubric)}, status=409)
+        kept = sheets.fields_of(
+            exc.sheet, sheets.criteria_asked(hearing.round), is_sorting=hearing.round.is_sorting
+        )
+        return JsonResponse(answer | {"fields": kept}, status=409)
     return JsonResponse(answer, status=422)
 
 

@@ -2,7 +2,16 @@
 
 from contests.models.contest import Contest, Criterion, Handing, Prize, Sponsor
 from contests.models.entry import Entry, EntryMove
-from contests.models.judging import Assignment, Conflict, Judge, Round, Score, ScoreSheet
+from contests.models.judging import (
+    Assignment,
+    Conflict,
+    Judge,
+    JudgeOrder,
+    Round,
+    RoundKind,
+    Score,
+    ScoreSheet,
+)
 from contests.models.letters import Audience, Message, Reminder
 from contests.models.prizes import Award, AwardMove, PrivateKind, PrivateLine, Turn
 from contests.models.result import Decision, Result, Standing
@@ -22,6 +31,7 @@ __all__ = [
     "FindingBooth",
     "Handing",
     "Judge",
+    "JudgeOrder",
     "Likeness",
     "Message",
     "PrivateKind",
@@ -30,6 +40,7 @@ __all__ = [
     "Reminder",
     "Result",
     "Round",
+    "RoundKind",
     "Ruling",
     "Score",
     "ScoreSheet",

@@ -42,15 +42,31 @@ class Conflict(models.Model):
         return f"{self.judge.member} and {self.email}"
 
 
+class RoundKind(models.TextChoices):
+    """What is asked of a judge about each entry."""
+
+    SCORES = "scores", "scores on every criterion, and a comment"
+    SORTING = "sorting", "quick sorting: keep, unsure or pass"
+
+
 class Round(models.Model):
-    """One round of hearings with its own match plan, order and labels."""
+    """One round of hearings: how it is laid out, and its own match plan, order and labels."""
 
     contest = models.ForeignKey(Contest, on_delete=models.CASCADE, related_name="rounds")
     number = models.PositiveSmallIntegerField(default=1)
     state = models.CharField(max_length=10, choices=RoundState, default=RoundState.PREPARING)
     plan = models.ForeignKey(MatchPlan, on_delete=models.PROTECT, null=True, related_name="+")
+    kind = models.CharField(max_length=8, choices=RoundKind, default=RoundKind.SCORES)
     hearings_per_entry = models.PositiveSmallIntegerField()
-    seed = models.BigIntegerField()
+    heard_by_all = models.BooleanField(default=False)  # the whole panel hears each entry, but for conflicts
+    asks_order = models.BooleanField(default=False)  # each judge also puts what was heard in order
+    excerpt_start_s = models.FloatField(null=True, blank=True)  # of the reference mix; null: the whole piece
+    excerpt_end_s = models.FloatField(null=True, blank=True)
+    goes_on = models.PositiveSmallIntegerField(null=True, blank=True)  # the cut line; null in a last round
+    takes_borderline = models.BooleanField(default=True)  # whether borderline entries go on as well
+    repeats = models.PositiveSmallIntegerField(default=0)  # hidden repeats a judge
+    anchors = models.ManyToManyField(Entry, blank=True, related_name="+")  # heard by the whole panel
+    seed = models.BigIntegerField(default=0)  # drawn when the round is prepared
 
     class Meta:
         ordering = ["number"]
@@ -59,10 +75,25 @@ class Round(models.Model):
             models.CheckConstraint(
                 condition=models.Q(state__in=RoundState.values), name="round_state_is_known"
             ),
+            models.CheckConstraint(
+                condition=models.Q(excerpt_start_s__isnull=True, excerpt_end_s__isnull=True)
+                | models.Q(excerpt_start_s__gte=0, excerpt_end_s__gt=models.F("excerpt_start_s")),
+                name="excerpt_starts_before_it_ends",
+            ),
         ]
 
     def __str__(self) -> str:
         return f"round {self.number} of {self.contest}"
+
+    @property
+    def is_sorting(self) -> bool:
+        """Whether judges sort quickly instead of scoring."""
+        return self.kind == RoundKind.SORTING
+
+    @property
+    def is_excerpt(self) -> bool:
+        """Whether a part of the piece is heard."""
+        return self.excerpt_start_s is not None
 
     @transaction.atomic
     def move_to(self, new_state: RoundState) -> None:
@@ -81,6 +112,7 @@ class Assignment(models.Model):
     round = models.ForeignKey(Round, on_delete=models.CASCADE, related_name="assignments")
     judge = models.ForeignKey(Judge, on_delete=models.CASCADE, related_name="assignments")
     entry = models.ForeignKey(Entry, on_delete=models.PROTECT, related_name="assignments")
+    repeat = models.PositiveSmallIntegerField(default=0)  # 1 for the hidden second hearing
     position = models.PositiveSmallIntegerField()
     label = models.CharField(max_length=4)
     code = models.CharField(max_length=32, unique=True)
@@ -90,7 +122,7 @@ class Assignment(models.Model):
     class Meta:
         ordering = ["position"]
         constraints = [
-            models.UniqueConstraint(fields=["round", "judge", "entry"], name="one_hearing_a_judge"),
+            models.UniqueConstraint(fields=["round", "judge", "entry", "repeat"], name="one_hearing_a_judge"),
             models.UniqueConstraint(fields=["round", "judge", "label"], name="one_label_a_hearing"),
             models.CheckConstraint(
                 condition=models.Q(state__in=HearingState.values), name="hearing_state_is_known"
@@ -105,6 +137,7 @@ class ScoreSheet(models.Model):
     """What one judge wrote about one entry. Saved as typed; sealed once submitted."""
 
     assignment = models.OneToOneField(Assignment, on_delete=models.CASCADE, related_name="sheet")
+    verdict = models.CharField(max_length=6, blank=True)  # in a round of sorting
     comment = models.TextField(blank=True)  # to the entrant
     private_note = models.TextField(blank=True)  # the judge's own
     saved_at = models.DateTimeField()
@@ -126,3 +159,18 @@ class Score(models.Model):
 
     def __str__(self) -> str:
         return f"{self.criterion}: {self.value}"
+
+
+class JudgeOrder(models.Model):
+    """One judge's own order of what was heard in a round, best first. Sealed once submitted."""
+
+    round = models.ForeignKey(Round, on_delete=models.CASCADE, related_name="orders")
+    judge = models.ForeignKey(Judge, on_delete=models.CASCADE, related_name="orders")
+    hearings = models.JSONField(default=list)  # primary keys of assignments, best first
+    submitted_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["round", "judge"], name="one_order_a_judge")]
+
+    def __str__(self) -> str:
+        return f"order of {self.judge.member} in {self.round}"

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import Any
+
+import numpy as np
 
 from contests.models import Assignment, Contest, Entry, Judge
 from contests.results import standings, words
-from contests.scoring.cutline import OPEN, SURE, chances_above
-from contests.scoring.diagnostics import judges_work
+from contests.scoring.cutline import chances_above
+from contests.scoring.diagnostics import judges_work, self_consistency
 from contests.scoring.leaving_out import PODIUM, WithoutJudge, without_each_judge
 from contests.scoring.severity import fit_severity
-from contests.scoring.sheets import ScoreTable, shares, weighted_hearings
+from contests.scoring.sheets import ScoreTable, Weights, shares, weighted_hearings
 from contests.scoring.standing import Standing, rank
 from contests.states import HearingState
 
@@ -26,6 +27,7 @@ class OneJudge:
     podium: list[Entry]
     unheard: list[Entry]
     remarks: list[str]
+    repeats: str  # what hidden repeats say; empty without any
 
 
 @dataclass(frozen=True)
@@ -60,25 +62,30 @@ class Doubts:
 
 def doubts_of(contest: Contest, *, keep: int) -> Doubts | None:
     """Compute it from the submitted sheets; None without one. Raises SheetsRefused as the standing does."""
-    scores = standings.scores_of(contest)
-    if not scores:
+    deciding = standings.deciding_table(contest)
+    if deciding is None:
         return None
-    table, weights = ScoreTable(scores), standings.weights_of(contest)
+    table, weights, among = deciding
     entries = {str(entry.pk): entry for entry in contest.entries.all()}
-    standing = rank(table, weights)
+    standing = rank(table, weights, among=among)
     return Doubts(
-        judges=_judges(contest, table, weights, entries),
-        criteria=[_criterion(name, table, entries) for name in _in_order(contest, table)],
+        judges=_judges(contest, table, weights, among, entries),
+        criteria=[_criterion(name, table, among, entries) for name in _in_order(contest, table)],
         keep=keep,
-        cut=_cut(table, weights, keep, entries),
+        cut=_cut(table, weights, among, keep, entries),
         agreement=words.agreement_measures(standing.summary),
     )
 
 
 def _judges(
-    contest: Contest, table: ScoreTable, weights: Mapping[str, Any], entries: Mapping[str, Entry]
+    contest: Contest,
+    table: ScoreTable,
+    weights: Weights | None,
+    among: Collection[str],
+    entries: Mapping[str, Entry],
 ) -> list[OneJudge]:
-    without = {one.judge: one for one in without_each_judge(table, weights)}
+    without = {one.judge: one for one in without_each_judge(table, weights, among=among)}
+    again = {one.judge: one for one in self_consistency(table, weights)}
     work = {one.judge: one for one in judges_work(table, weights, _positions(contest))}
     found = []
     for judge in contest.judges.select_related("member").order_by("member__name", "pk"):
@@ -92,6 +99,7 @@ def _judges(
                 podium=[entries[entry] for entry in left.podium] if left else [],
                 unheard=[entries[entry] for entry in left.unheard] if left else [],
                 remarks=words.judges_work(work[name]),
+                repeats=words.self_consistency(again[name]) if name in again else "",
             )
         )
     return found
@@ -109,9 +117,11 @@ def _in_order(contest: Contest, table: ScoreTable) -> list[str]:
     return [criterion.name for criterion in contest.criteria.all() if criterion.name in table.criteria]
 
 
-def _criterion(name: str, table: ScoreTable, entries: Mapping[str, Entry]) -> OneCriterion:
+def _criterion(
+    name: str, table: ScoreTable, among: Collection[str], entries: Mapping[str, Entry]
+) -> OneCriterion:
     alone = ScoreTable(tuple(score for score in table.scores if score.criterion == name))
-    standing: Standing = rank(alone)
+    standing: Standing = rank(alone, among=among)
     best = [
         (row.place, entries[row.entry], row.adjusted)
         for row in standing.entries
@@ -121,20 +131,21 @@ def _criterion(name: str, table: ScoreTable, entries: Mapping[str, Entry]) -> On
 
 
 def _cut(
-    table: ScoreTable, weights: Mapping[str, Any], keep: int, entries: Mapping[str, Entry]
+    table: ScoreTable,
+    weights: Weights | None,
+    among: Collection[str],
+    keep: int,
+    entries: Mapping[str, Entry],
 ) -> list[CutLine] | None:
     fit = fit_severity(weighted_hearings(table, shares(table, weights)))
-    chances = chances_above(fit, keep) if fit.connected else None
+    compared = [at for at, name in enumerate(table.entries) if name in among]
+    chances = chances_above(fit.of_entries(np.array(compared, np.intp)), keep) if fit.connected else None
     if chances is None:
         return None
     lines = [
-        CutLine(entries[name], float(chance), words.chance(float(chance)), _word(float(chance)))
-        for name, chance in zip(table.entries, chances, strict=True)
+        CutLine(
+            entries[table.entries[at]], float(chance), words.chance(float(chance)), words.cut(float(chance))
+        )
+        for at, chance in zip(compared, chances, strict=True)
     ]
     return sorted(lines, key=lambda line: (-line.chance, line.entry.receipt))
-
-
-def _word(chance: float) -> str:
-    if chance >= SURE:
-        return "as good as in"
-    return "borderline" if chance > OPEN else "as good as out"

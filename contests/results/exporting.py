@@ -13,8 +13,10 @@ from typing import Any
 from contests import decisions, signing
 from contests.models import Assignment, Contest
 from contests.results.publishing import ResultRefused
+from contests.results.standings import orders_of
+from contests.states import RoundState
 
-KIND, VERSION = "contest export", 1
+KIND, VERSION = "contest export", 2
 SEAL = "seal"
 
 
@@ -27,6 +29,7 @@ def export_of(contest: Contest) -> bytes:
         "version": VERSION,
         "contest": _contest(contest),
         "rubric": _rubric(contest),
+        "rounds": _rounds(contest),
         "entries": _entries(contest),
         "hearings": _hearings(contest),
         "standing": contest.standing.working,
@@ -72,6 +75,27 @@ def _rubric(contest: Contest) -> list[dict[str, str]]:
     ]
 
 
+def _rounds(contest: Contest) -> list[dict[str, Any]]:
+    """Every round as it was laid out, with the judges' own orders where they were asked for."""
+    return [
+        {
+            "round": one.number,
+            "kind": one.kind,
+            "hearings_per_entry": one.hearings_per_entry,
+            "heard_by_all": one.heard_by_all,
+            "goes_on": one.goes_on,
+            "takes_borderline": one.takes_borderline,
+            "excerpt_start_s": one.excerpt_start_s,
+            "excerpt_end_s": one.excerpt_end_s,
+            "repeats": one.repeats,
+            "anchors": [str(entry) for entry in sorted(one.anchors.values_list("pk", flat=True))],
+            "seed": one.seed,
+            "orders": {judge: list(own) for judge, own in orders_of(one).items()},
+        }
+        for one in contest.rounds.exclude(state=RoundState.PLANNED)
+    ]
+
+
 def _entries(contest: Contest) -> list[dict[str, Any]]:
     places = dict(contest.results.values_list("entry_id", "place"))
     return [
@@ -100,10 +124,12 @@ def _hearings(contest: Contest) -> list[dict[str, Any]]:
             "round": hearing.round.number,
             "judge": str(hearing.judge_id),
             "entry": str(hearing.entry_id),
+            "repeat": hearing.repeat,
             "position": hearing.position,
             "state": hearing.state,
             "submitted_at": _submitted_at(hearing),
             "scores": _scores(hearing),
+            "verdict": _verdict(hearing),
         }
         for hearing in hearings
     ]
@@ -119,6 +145,11 @@ def _scores(hearing: Assignment) -> dict[str, str]:
         return {}
     in_order = sorted(hearing.sheet.scores.all(), key=lambda score: score.criterion.position)
     return {score.criterion.name: str(score.value) for score in in_order}
+
+
+def _verdict(hearing: Assignment) -> str | None:
+    """What was said in a round of sorting; None in any other and while it is not submitted."""
+    return None if _submitted_at(hearing) is None else hearing.sheet.verdict or None
 
 
 def _moment(when: datetime) -> str:

@@ -8,8 +8,8 @@ from typing import Any
 
 from django import forms
 
+from academy.moments import NoSuchMoment, in_zone, on_the_wall
 from contests.drafting.forms import WALL
-from contests.drafting.moments import NoSuchMoment, in_zone, on_the_wall
 from contests.models import Contest, Entry
 
 LONGEST_REASON = 2000

@@ -161,6 +161,11 @@ def _refuse_unless_judged(contest: Contest) -> None:
     if contest.state in {ContestState.DECIDED, ContestState.PUBLISHED}:
         raise ResultRefused("The result is decided already.")
     last = contest.rounds.last()
+    if last is not None and last.number > 1 and last.state == RoundState.PLANNED:
+        raise ResultRefused(
+            f"Round {last.number} is laid out and has not been heard. Prepare it, or take it off the sheet "
+            "of the rounds and announce that."
+        )
     if contest.state != ContestState.JUDGING or last is None or last.state != RoundState.CLOSED:
         raise ResultRefused("The judging is not over. Close it first; then the result can be decided.")
 
@@ -177,11 +182,12 @@ def _standing(contest: Contest) -> Standing:
 
 def _computed(contest: Contest, standing: Standing) -> dict[int, int] | None:
     """The computed places, if they place every ready entry."""
-    return None if standings.unheard_entries(contest) else standings.computed_places(standing)
+    unheard = standings.unheard_entries(contest, standing.as_json_dict())
+    return None if unheard else standings.computed_places(standing)
 
 
 def _why_nothing_computed(contest: Contest, standing: Standing) -> str:
-    if unheard := standings.unheard_entries(contest):
+    if unheard := standings.unheard_entries(contest, standing.as_json_dict()):
         receipts = ", ".join(entry.receipt for entry in unheard)
         return f"No sheet was submitted about {receipts}, so the standing does not place everybody."
     return (

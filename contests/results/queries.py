@@ -46,13 +46,20 @@ class RankedJudge:
 
 @dataclass(frozen=True)
 class StandingPart:
-    """One scale: the whole field where the panel connects, else one group of judges and its entries."""
+    """One scale: the whole field where the panel connects, else one group of judges and its entries.
+
+    Over several rounds there is one for everybody who came equally far; `round` is that round, None where all
+    did. `is_last` marks the part in which an entry may still be the best of all.
+    """
 
     entries: list[RankedEntry]
     judges: list[RankedJudge]
     summary: Mapping[str, Any]
     agreement: str
     ladder: list[str]
+    round: int | None
+    is_sorting: bool
+    is_last: bool
 
 
 @dataclass(frozen=True)
@@ -107,7 +114,7 @@ def standing_parts(contest: Contest, working: Mapping[str, Any]) -> list[Standin
     judges = {str(judge.pk): judge for judge in contest.judges.select_related("member")}
     decided = dict(contest.results.values_list("entry_id", "place"))
     parts = []
-    for part in working["separate"] or [working]:
+    for tier, part in _scales(working):
         summary = part["summary"]
         # The adjusted one can be missing while the plain one exists, never the other way round.
         alpha = summary["alpha_interval_adjusted"]
@@ -125,9 +132,31 @@ def standing_parts(contest: Contest, working: Mapping[str, Any]) -> list[Standin
                 summary=summary,
                 agreement=words.agreement(alpha),
                 ladder=[_ladder_words(tie, entries) for tie in part["ties"]],
+                round=tier["round"] if tier else None,
+                is_sorting=bool(tier and tier["is_sorting"]),
+                is_last=tier is None or tier is working["tiers"][0],
             )
         )
     return parts
+
+
+def _scales(
+    working: Mapping[str, Any],
+) -> Iterable[tuple[Mapping[str, Any] | None, Mapping[str, Any]]]:
+    """Each part of a standing in which totals may be compared, with the tier that it belongs to, if any."""
+    for tier in working.get("tiers", ()):
+        for part in tier["standing"]["separate"] or [tier["standing"]]:
+            yield tier, part
+    if "tiers" not in working:
+        for part in working["separate"] or [working]:
+            yield None, part
+
+
+def _on_one_scale(working: Mapping[str, Any], entry: str) -> list[Mapping[str, Any]]:
+    """The rows of everybody who is placed by the same fit as `entry`; empty when it has no row."""
+    tiers = [tier["standing"] for tier in working.get("tiers", ())] or [working]
+    rows = [list(tier["entries"]) for tier in tiers]
+    return next((own for own in rows if any(row["entry"] == entry for row in own)), [])
 
 
 def _ladder_words(tie: Mapping[str, Any], entries: Mapping[str, Entry]) -> str:
@@ -173,9 +202,9 @@ def copy_of(result: Result) -> ListeningCopy | None:
 
 
 def plan_of(contest: Contest) -> MatchPlan | None:
-    """The match plan of the last round."""
-    last = contest.rounds.select_related("plan").last()
-    return last.plan if last else None
+    """The match plan of the first round: the one that has a copy of every entry."""
+    first = contest.rounds.select_related("plan").first()
+    return first.plan if first else None
 
 
 def booth_of(contest: Contest, named: Sequence[tuple[Result, str]]) -> dict[str, Any] | None:
@@ -198,7 +227,7 @@ def booth_of(contest: Contest, named: Sequence[tuple[Result, str]]) -> dict[str,
         for at, (result, name) in enumerate(named)
         if result.entry.recording_id in copies
     ]
-    found = booth.booth_set(plan, seats, queries.sections_of_song(contest))
+    found = booth.booth_set(plan, seats, queries.sections_of_song(contest, plan))
     return found if found["copies"] else None
 
 
@@ -212,39 +241,40 @@ def scorecard_of(result: Result) -> Scorecard:
         Assignment.objects.filter(
             round__contest=result.contest_id, entry=result.entry_id, state=HearingState.SUBMITTED
         )
-        .select_related("sheet")
+        .select_related("sheet", "round")
         .defer("sheet__private_note")
         .prefetch_related("sheet__scores")
         .order_by("code")
     )
-    names = [letters(at) for at in range(len(hearings))]
-    scores = [
-        {score.criterion_id: score.value for score in hearing.sheet.scores.all()} for hearing in hearings
-    ]
+    names = _names_of_sheets(hearings)
+    scored = [hearing for hearing in hearings if not hearing.round.is_sorting]
+    scored.sort(key=lambda hearing: names[hearing.pk])
     lines = []
     for line in queries.rubric_of(result.contest):
         given = [
-            (name, sheet[line.criterion.pk])
-            for name, sheet in zip(names, scores, strict=True)
-            if line.criterion.pk in sheet
+            (hearing, score.value)
+            for hearing in scored
+            for score in hearing.sheet.scores.all()
+            if score.criterion_id == line.criterion.pk
         ]
         if given:
-            mean = sum((value for _, value in given), Decimal(0)) / len(given)
-            lines.append(CriterionLine(line.criterion, line.share, given, mean))
+            shown = [(names[hearing.pk], value) for hearing, value in given]
+            lines.append(CriterionLine(line.criterion, line.share, shown, _mean_of_judges(given)))
     working = result.contest.standing.working
-    row = next((one for one in working["entries"] if one["entry"] == str(result.entry_id)), None)
+    beside = _on_one_scale(working, str(result.entry_id))
+    row = next((one for one in beside if one["entry"] == str(result.entry_id)), None)
     return Scorecard(
         result=result,
-        letters=names,
+        letters=[names[hearing.pk] for hearing in scored],
         lines=lines,
         remarks=[
-            JudgeRemark(name, hearing.sheet.comment)
-            for name, hearing in zip(names, hearings, strict=True)
+            JudgeRemark(names[hearing.pk], hearing.sheet.comment)
+            for hearing in hearings
             if hearing.sheet.comment.strip()
         ],
         row=row,
         adjustment=words.adjustment(row["raw_mean"], row["adjusted"]) if row else "",
-        field=field_of([one["adjusted"] for one in working["entries"]], own=row["adjusted"]) if row else None,
+        field=field_of([one["adjusted"] for one in beside], own=row["adjusted"]) if row else None,
         places=result.contest.results.count(),
     )
 
@@ -270,6 +300,29 @@ def certificate_of(result: Result, *, with_place: bool) -> Certificate:
         reference=result.entry.receipt,
         check_address=absolute(reverse("contests:certificate_check", args=[result.entry.receipt])),
     )
+
+
+def _names_of_sheets(hearings: Sequence[Assignment]) -> dict[int, str]:
+    """A name for each hearing: its judge's letter, and the round and the repeat where that needs saying."""
+    by_judge: dict[int, str] = {}
+    for hearing in hearings:
+        by_judge.setdefault(hearing.judge_id, letters(len(by_judge)))
+    several = len({hearing.round_id for hearing in hearings}) > 1
+    names = {}
+    for hearing in hearings:
+        name = by_judge[hearing.judge_id]
+        name += f", round {hearing.round.number}" if several else ""
+        names[hearing.pk] = name + (", heard again" if hearing.repeat else "")
+    return names
+
+
+def _mean_of_judges(given: Sequence[tuple[Assignment, Decimal]]) -> Decimal:
+    """The mean over judges; several sheets by one of them are averaged first, as the standing does."""
+    by_judge: dict[int, list[Decimal]] = {}
+    for hearing, value in given:
+        by_judge.setdefault(hearing.judge_id, []).append(value)
+    means = [sum(own, Decimal(0)) / len(own) for own in by_judge.values()]
+    return sum(means, Decimal(0)) / len(means)
 
 
 def live_or_frozen(contest: Contest) -> tuple[Mapping[str, Any] | None, bool]:

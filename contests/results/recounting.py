@@ -7,21 +7,28 @@ from __future__ import annotations
 
 import json
 import math
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from contests import decisions, signing
+from contests.models import RoundKind
 from contests.results.exporting import KIND, SEAL, VERSION, as_text
 from contests.results.standings import fingerprint
 from contests.scoring.errors import SheetsRefused
-from contests.scoring.sheets import Score, ScoreTable
-from contests.scoring.standing import Standing, rank
-from contests.states import EntryState, HearingState
+from contests.scoring.rounds import RoundSheets, rank_rounds, repeat_of
+from contests.scoring.sheets import Score
+from contests.scoring.sorting import Verdict, sorting_scores
+from contests.scoring.standing import Standing
+from contests.states import HEARD, EntryState, HearingState
 
 TOLERANCE = 1e-9
 """Linear algebra on another processor may differ in the last digits; places are decided by this too."""
+
+READABLE = (1, VERSION)
+"""Version 1 knew one kind of round only, and no repeats."""
 
 
 class NoExport(Exception):
@@ -59,7 +66,7 @@ def _content(text: bytes) -> dict[str, Any]:
         raise NoExport("This is no contest export: it is not JSON in UTF-8.") from exc
     if not isinstance(content, dict) or content.get("kind") != KIND:
         raise NoExport("This is JSON, but no contest export.")
-    if content.get("version") != VERSION:
+    if content.get("version") not in READABLE:
         raise NoExport(f"This export is of version {content.get('version')}; known here is {VERSION}.")
     return content
 
@@ -75,9 +82,12 @@ def _recount(content: dict[str, Any], text: bytes) -> Recount:
     found.problems += _sheet_problems(content)
     try:
         weights = {line["criterion"]: Decimal(line["weight"]) for line in content["rubric"]}
-        found.standing = rank(ScoreTable(_counting_scores(content)), weights)
+        found.standing = rank_rounds(_rounds(content), weights)
     except SheetsRefused as exc:
         found.problems += exc.problems
+        return found
+    if found.standing is None:
+        found.problems.append("There are no scores.")
     else:
         # Through JSON and back, so that tuples and lists compare as the file keeps them.
         computed = json.loads(json.dumps(found.standing.as_json_dict()))
@@ -113,12 +123,17 @@ def _log_problems(content: dict[str, Any]) -> list[str]:
 
 
 def _sheet_problems(content: dict[str, Any]) -> list[str]:
-    """Scores for what the rubric does not hold, or off their criterion’s scale."""
+    """Scores for what the rubric does not hold, or off their criterion’s scale; verdicts that are none."""
     scales = {
         line["criterion"]: (Decimal(line["lowest"]), Decimal(line["highest"])) for line in content["rubric"]
     }
     problems = []
+    sorting = _sorting_rounds(content)
     for hearing in content["hearings"]:
+        is_submitted = hearing["state"] == HearingState.SUBMITTED
+        verdict = hearing.get("verdict")
+        if is_submitted and hearing["round"] in sorting and verdict not in list(Verdict):
+            problems.append(f"{_sheet(hearing)}: {verdict} is no verdict.")
         for criterion, score in hearing["scores"].items():
             if criterion not in scales:
                 problems.append(f"{_sheet(hearing)}: {criterion} is not in the rubric.")
@@ -131,17 +146,35 @@ def _sheet(hearing: Mapping[str, Any]) -> str:
     return f"Round {hearing['round']}, judge {hearing['judge']}, entry {hearing['entry']}"
 
 
-def _counting_scores(content: dict[str, Any]) -> tuple[Score, ...]:
-    """The scores that count: of submitted sheets, about entries that stand."""
-    standing = {entry["entry"] for entry in content["entries"] if entry["state"] == EntryState.READY}
-    return tuple(
-        Score(
-            hearing["entry"], hearing["judge"], criterion, float(Decimal(score)), repeat=str(hearing["round"])
-        )
-        for hearing in content["hearings"]
-        if hearing["state"] == HearingState.SUBMITTED and hearing["entry"] in standing
-        for criterion, score in hearing["scores"].items()
-    )
+def _sorting_rounds(content: dict[str, Any]) -> set[int]:
+    return {one["round"] for one in content.get("rounds", []) if one["kind"] == RoundKind.SORTING}
+
+
+def _rounds(content: dict[str, Any]) -> list[RoundSheets]:
+    """What every round says: of submitted sheets, about entries that stand and anchors from outside."""
+    state_of = {entry["entry"]: entry["state"] for entry in content["entries"]}
+    sorting = _sorting_rounds(content)
+    scores: defaultdict[int, list[Score]] = defaultdict(list)
+    pools: defaultdict[int, set[str]] = defaultdict(set)
+    for hearing in content["hearings"]:
+        number, entry, judge = hearing["round"], hearing["entry"], hearing["judge"]
+        if state_of[entry] == EntryState.READY:
+            pools[number].add(entry)
+        if hearing["state"] != HearingState.SUBMITTED or state_of[entry] not in HEARD:
+            continue
+        repeat = repeat_of(number, hearing.get("repeat", 0))
+        if number in sorting:
+            if hearing["verdict"] in list(Verdict):
+                scores[number] += sorting_scores([(entry, judge, hearing["verdict"], repeat)])
+        else:
+            scores[number] += [
+                Score(entry, judge, criterion, float(Decimal(score)), repeat)
+                for criterion, score in hearing["scores"].items()
+            ]
+    return [
+        RoundSheets(number, number in sorting, tuple(scores[number]), frozenset(pools[number]))
+        for number in sorted(pools)
+    ]
 
 
 def _differences(kept: Any, computed: Any, where: str) -> list[str]:

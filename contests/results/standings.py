@@ -4,45 +4,129 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import defaultdict
+from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from contests.models import Contest, Entry
+from django.db.models import QuerySet
+
+from contests.models import Assignment, Contest, Entry, Round, RoundKind
 from contests.models import Score as SheetScore
-from contests.scoring.sheets import Score, ScoreTable
-from contests.scoring.standing import Standing, rank
-from contests.states import EntryState, HearingState
+from contests.scoring.rounds import RoundSheets, rank_rounds, repeat_of, table_up_to
+from contests.scoring.sheets import Score, ScoreTable, Weights
+from contests.scoring.sorting import sorting_scores
+from contests.scoring.standing import Standing
+from contests.states import HEARD, EntryState, HearingState, RoundState
 
 
 def standing_of(contest: Contest) -> Standing | None:
     """The standing from all submitted sheets about entries that stand; None while there is no such sheet.
 
     Entries and judges are named by their primary keys, as text. A judge's sheets about one entry in several
-    rounds count as one hearing. Sheets about disqualified entries are left out, and so are those that were
-    saved and never submitted. Raises SheetsRefused when a sheet lacks a criterion.
+    rounds, and in a hidden repeat, count as one hearing. Sheets about disqualified entries are left out, and
+    so are those that were saved and never submitted. Raises SheetsRefused when a sheet lacks a criterion.
     """
-    scores = scores_of(contest)
-    return rank(ScoreTable(scores), weights=weights_of(contest)) if scores else None
+    return rank_rounds(rounds_of(contest), weights_of(contest))
 
 
-def scores_of(contest: Contest) -> tuple[Score, ...]:
-    """Every score that counts."""
-    kept = SheetScore.objects.filter(
+def rounds_of(contest: Contest) -> list[RoundSheets]:
+    """What every prepared round says: its scores or verdicts, and the entries it is about."""
+    scores, verdicts, pools = _scores(contest), _verdicts(contest), _pools(contest)
+    return [
+        RoundSheets(
+            number=one.number,
+            is_sorting=one.is_sorting,
+            scores=verdicts[one.number] if one.is_sorting else scores[one.number],
+            pool=frozenset(pools[one.number]),
+        )
+        for one in contest.rounds.exclude(state=RoundState.PLANNED)
+    ]
+
+
+def pool_of(round_: Round) -> list[Entry]:
+    """The entries that stand and were given out in a round, by receipt; no anchors from outside."""
+    given_out = round_.assignments.values("entry")
+    return list(round_.contest.entries.filter(state=EntryState.READY, pk__in=given_out).order_by("receipt"))
+
+
+def orders_of(round_: Round) -> dict[str, tuple[str, ...]]:
+    """Each judge's own order of a round's entries, best first, by primary keys; without those taken out.
+
+    Of a mix that was heard twice the first hearing counts.
+    """
+    entry_of = dict(
+        round_.assignments.filter(entry__state=EntryState.READY, repeat=0).values_list("pk", "entry")
+    )
+    return {
+        str(judge): tuple(str(entry_of[hearing]) for hearing in hearings if hearing in entry_of)
+        for judge, hearings in round_.orders.order_by("judge").values_list("judge", "hearings")
+    }
+
+
+def deciding_table(contest: Contest) -> tuple[ScoreTable, Weights | None, frozenset[str]] | None:
+    """The sheets that place whoever came furthest, their weights, and who that is; None without sheets.
+
+    These are the sheets of all scored rounds once one of them has a sheet, those of the sorting before.
+    """
+    rounds = rounds_of(contest)
+    for one in reversed(rounds):
+        table = table_up_to(rounds, one) if one.scores else None
+        if table is not None:
+            return table, None if one.is_sorting else weights_of(contest), one.pool
+    return None
+
+
+def _counting(contest: Contest) -> QuerySet[Assignment]:
+    """Hearings whose sheets count."""
+    return Assignment.objects.filter(
+        round__contest=contest,
+        state=HearingState.SUBMITTED,
         sheet__submitted_at__isnull=False,
-        sheet__assignment__state=HearingState.SUBMITTED,
-        sheet__assignment__round__contest=contest,
-        sheet__assignment__entry__state=EntryState.READY,
-    ).values_list(
-        "sheet__assignment__entry",
-        "sheet__assignment__judge",
-        "criterion__name",
-        "value",
-        "sheet__assignment__round__number",
+        entry__state__in=HEARD,
     )
-    return tuple(
-        Score(str(entry), str(judge), criterion, float(value), repeat=str(round_number))
-        for entry, judge, criterion, value, round_number in kept
+
+
+def _scores(contest: Contest) -> dict[int, tuple[Score, ...]]:
+    """Every score that counts, by the number of its round."""
+    criteria = dict(contest.criteria.values_list("pk", "name"))
+    kept = (
+        SheetScore.objects.filter(sheet__assignment__in=_counting(contest))
+        .order_by()
+        .values_list(
+            "sheet__assignment__round__number",
+            "sheet__assignment__repeat",
+            "sheet__assignment__entry",
+            "sheet__assignment__judge",
+            "criterion",
+            "value",
+        )
     )
+    found: defaultdict[int, list[Score]] = defaultdict(list)
+    for number, again, entry, judge, criterion, value in kept:
+        name = criteria[criterion]
+        found[number].append(Score(str(entry), str(judge), name, float(value), repeat_of(number, again)))
+    return defaultdict(tuple, {number: tuple(scores) for number, scores in found.items()})
+
+
+def _verdicts(contest: Contest) -> dict[int, tuple[Score, ...]]:
+    """Every verdict that counts, as scores, by the number of its round."""
+    found: defaultdict[int, list[tuple[str, str, str, str]]] = defaultdict(list)
+    kept = _counting(contest).filter(round__kind=RoundKind.SORTING)
+    for number, again, entry, judge, verdict in kept.values_list(
+        "round__number", "repeat", "entry", "judge", "sheet__verdict"
+    ):
+        found[number].append((str(entry), str(judge), verdict, repeat_of(number, again)))
+    return defaultdict(tuple, {number: sorting_scores(rows) for number, rows in found.items()})
+
+
+def _pools(contest: Contest) -> dict[int, set[str]]:
+    """The entries of each round that stand and were given out to be heard, by primary key."""
+    given_out = Assignment.objects.filter(round__contest=contest, entry__state=EntryState.READY)
+    found: defaultdict[int, set[str]] = defaultdict(set)
+    for number, entry in given_out.order_by().values_list("round__number", "entry").distinct():
+        found[number].add(str(entry))
+    return found
 
 
 def weights_of(contest: Contest) -> dict[str, Decimal]:
@@ -50,12 +134,14 @@ def weights_of(contest: Contest) -> dict[str, Decimal]:
     return {criterion.name: criterion.weight for criterion in contest.criteria.all()}
 
 
-def unheard_entries(contest: Contest) -> list[Entry]:
-    """Ready entries about which nobody has submitted a sheet, in the order of their receipts."""
-    heard = SheetScore.objects.filter(
-        sheet__submitted_at__isnull=False, sheet__assignment__state=HearingState.SUBMITTED
-    ).values("sheet__assignment__entry")
-    return list(contest.entries.filter(state=EntryState.READY).exclude(pk__in=heard).order_by("receipt"))
+def unheard_entries(contest: Contest, working: Mapping[str, Any]) -> list[Entry]:
+    """Ready entries that the standing `working` has no row for, in the order of their receipts.
+
+    Nobody has submitted a sheet about them that would place them.
+    """
+    ranked = {int(row["entry"]) for row in working["entries"]}
+    ready = contest.entries.filter(state=EntryState.READY).order_by("receipt")
+    return [entry for entry in ready if entry.pk not in ranked]
 
 
 def computed_places(standing: Standing) -> dict[int, int] | None:

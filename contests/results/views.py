@@ -29,6 +29,7 @@ from contests.results.exporting import export_of
 from contests.results.forms import KEEP_AT_FIRST, CutLineForm, PlacesForm, PublicationForm
 from contests.results.publishing import ResultRefused
 from contests.results.tables import standings_csv
+from contests.rounds.laying_out import rounds_in_words
 from contests.scoring.errors import SheetsRefused
 from contests.states import ContestState, EntryState, RoundState
 
@@ -283,7 +284,7 @@ def _standing_page(
         "parts": parts,
         "summary": working["summary"] if working else None,
         "is_frozen": is_frozen,
-        "unheard": standings.unheard_entries(contest) if working and not is_frozen else [],
+        "unheard": standings.unheard_entries(contest, working) if working and not is_frozen else [],
         "round": contest.rounds.last(),
         "may_decide": bool(working) and _is_judged(contest),
         "form": form or (_places_form(contest, working) if working and _is_judged(contest) else None),
@@ -312,7 +313,9 @@ def _is_judged(contest: Contest) -> bool:
 def _method(contest: Contest) -> dict[str, Any]:
     """What the statement of method needs."""
     working = contest.standing.working
+    rounds = rounds_in_words(contest)
     return {
+        "rounds": rounds if len(rounds) > 1 else [],
         "rubric": rubric_of(contest),
         "plan": queries.plan_of(contest),
         "summary": working["summary"],

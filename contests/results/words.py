@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from academy.templatetags.audio_text import number, percent
-from contests.scoring.diagnostics import FEWEST_HEARINGS, JudgeWork
+from contests.scoring.cutline import OPEN, SURE
+from contests.scoring.diagnostics import FEWEST_HEARINGS, FEWEST_REPEATS, JudgeWork, SelfConsistency
 from contests.scoring.standing import Summary
 
 # Krippendorff, Content Analysis, 2nd edition 2004, chapter 11 (from memory): conclusions may rest on data
@@ -60,6 +61,25 @@ def chance(value: float) -> str:
     if value < MOST_CERTAIN:
         return "under 1%"
     return "over 99%" if value > 1 - MOST_CERTAIN else percent(value, 0)
+
+
+def cut(value: float) -> str:
+    """What a chance to be above a cut line comes to."""
+    if value >= SURE:
+        return "as good as in"
+    return "borderline" if value > OPEN else "as good as out"
+
+
+def self_consistency(again: SelfConsistency) -> str:
+    """How far a judge's own totals for one mix differ, from hidden repeats."""
+    said = (
+        f"{again.pairs} mix{' was' if again.pairs == 1 else 'es were'} heard twice unknowingly: the totals "
+        f"of one mix scatter by {number(again.error_sd)} points (95%: {number(again.lowest)} to "
+        f"{number(again.highest)})."
+    )
+    if again.pairs < FEWEST_REPEATS:
+        said += f" Fewer than {FEWEST_REPEATS} repeats are too few to hold against anybody."
+    return said
 
 
 def agreement_measures(summary: Summary) -> list[tuple[str, str, str]]:

@@ -1,5 +1,6 @@
 """Who hears what, in which order: a plan that is fair to the judges and holds the scores together."""
 
+import dataclasses
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -25,13 +26,15 @@ MEETING_WEIGHT = 0.5
 ATTEMPTS = 20
 SWAPS_TRIED = 2000
 NAMES_SHOWN = 5
+# A repeat that comes sooner is recognised, and then it measures memory. Common practice, no source.
+REPEAT_DISTANCE = 6
 # Below half of what an ideally linked plan has, the host is told. Common practice, no source.
 WEAK_SHARE = 0.5
 
 
 @dataclass(frozen=True)
 class Assignment:
-    """A plan: for each judge the entries in the order of listening.
+    """A plan: for each judge the entries in the order of listening; a hidden repeat stands there twice.
 
     `strength` is the second smallest eigenvalue of the normalised reduced judge matrix: 0 when some judges
     share no entry with the rest, `ideal_strength` when all pairs of judges meet equally often; both are None
@@ -47,7 +50,7 @@ class Assignment:
 
     @property
     def loads(self) -> dict[str, int]:
-        """Number of hearings of each judge, anchors included."""
+        """Number of hearings of each judge, anchors and repeats included."""
         return {judge: len(entries) for judge, entries in self.order.items()}
 
     def judges_of(self, entry: str) -> tuple[str, ...]:
@@ -108,13 +111,8 @@ def assign_hearings(
     """
     anchors, conflicts = tuple(anchors), tuple(conflicts)
     _check_names(entries, judges, hearings, conflicts, anchors)
-    judge_number = {name: number for number, name in enumerate(judges)}
     assigned_entries = [entry for entry in entries if entry not in set(anchors)]
-    entry_number = {name: number for number, name in enumerate(assigned_entries)}
-    allowed: Grid = np.ones((len(assigned_entries), len(judges)), dtype=bool)
-    for judge, entry in conflicts:
-        if entry in entry_number:
-            allowed[entry_number[entry], judge_number[judge]] = False
+    allowed = _allowed(assigned_entries, judges, conflicts)
     _check_demand(assigned_entries, judges, hearings, allowed, conflicts, anchors)
 
     chosen = _linked_choice(allowed, hearings, linked_already=bool(anchors), seed=seed)
@@ -123,11 +121,70 @@ def assign_hearings(
             f"No plan was found that links all {len(judges)} judges through common entries: the conflicts "
             "keep groups of them apart. Name an anchor that every judge hears, or ask for more hearings."
         )
-    order = {}
-    for judge in judges:
-        heard = [assigned_entries[number] for number in np.flatnonzero(chosen[:, judge_number[judge]])]
-        order[judge] = _shuffled([*anchors, *heard], judge, seed)
+    order = _orders(chosen, assigned_entries, judges, anchors, seed)
     return _plan(order, anchors, hearings, has_conflicts=bool(conflicts))
+
+
+def assign_to_everybody(
+    entries: Sequence[str],
+    judges: Sequence[str],
+    *,
+    conflicts: Iterable[tuple[str, str]] = (),
+    anchors: Iterable[str] = (),
+    seed: int = 0,
+) -> Assignment:
+    """Give every entry and every anchor to every judge who may hear it, each judge in an own random order.
+
+    For a final: nobody can say that an entry met the wrong judges. Raises SheetsRefused as `assign_hearings`
+    does, and Infeasible when nobody may hear an entry or conflicts leave judges without a common entry.
+    """
+    anchors, conflicts = tuple(anchors), tuple(conflicts)
+    _check_names(entries, judges, 1, conflicts, anchors)
+    everything = [*entries, *(anchor for anchor in anchors if anchor not in set(entries))]
+    allowed = _allowed(everything, judges, conflicts)
+    if unheard := [everything[number] for number in np.flatnonzero(~allowed.any(axis=1)).tolist()]:
+        raise Infeasible(f"Every judge has a conflict with {_listed(unheard)}. Seat another judge.")
+    order = _orders(allowed, everything, judges, (), seed)
+    plan = _plan(order, anchors, len(judges), has_conflicts=bool(conflicts))
+    if not plan.connected:
+        raise Infeasible(
+            "The conflicts leave judges without an entry that links them to the others. Seat another judge, "
+            "or name an anchor that every judge may hear."
+        )
+    return plan
+
+
+def with_repeats(plan: Assignment, repeats: int, *, seed: int = 0) -> Assignment:
+    """The plan with `repeats` hidden repeats a judge: so many own entries come a second time, at a distance.
+
+    A repeat comes `REPEAT_DISTANCE` positions after the first hearing or later, and no entry comes a third
+    time. Which entries and where depends on the seed and on that judge's name and entries only. A list that
+    is too short takes fewer, and a note says so. Raises SheetsRefused for a negative number.
+    """
+    if repeats < 0:
+        raise SheetsRefused(["The number of hidden repeats is 0 or more."])
+    order = {judge: _repeated(entries, judge, repeats, seed) for judge, entries in plan.order.items()}
+    short = [judge for judge in order if len(order[judge]) < len(plan.order[judge]) + repeats]
+    notes = plan.notes
+    if short:
+        notes += (
+            f"A repeat has to come at least {REPEAT_DISTANCE} mixes after the first hearing; the lists of "
+            f"{_listed(short)} are too short for {repeats}.",
+        )
+    return dataclasses.replace(plan, order=order, notes=notes)
+
+
+def _repeated(entries: Sequence[str], judge: str, repeats: int, seed: int) -> tuple[str, ...]:
+    order = list(entries)
+    draw = Random(f"{seed} {judge} repeats")
+    for entry in draw.sample(order, len(order)):
+        if len(order) == len(entries) + repeats:
+            break
+        # Putting something in never brings an earlier pair closer together.
+        nearest = order.index(entry) + REPEAT_DISTANCE
+        if nearest <= len(order):
+            order.insert(draw.randint(nearest, len(order)), entry)
+    return tuple(order)
 
 
 def hand_over(
@@ -143,9 +200,9 @@ def hand_over(
         raise SheetsRefused([f"{judge} is not on this panel."])
     barred = set(conflicts)
     rest = {name: entries for name, entries in plan.order.items() if name != judge}
-    orphans = [entry for entry in plan.order[judge] if entry not in plan.anchors]
+    orphans = [entry for entry in dict.fromkeys(plan.order[judge]) if entry not in plan.anchors]
     order = top_up(rest, orphans, conflicts=barred, seed=f"{seed} {judge}")
-    hearings = Counter(e for entries in order.values() for e in entries if e not in plan.anchors)
+    hearings = Counter(e for entries in order.values() for e in set(entries) if e not in plan.anchors)
     after = _plan(
         {name: tuple(entries) for name, entries in order.items()},
         plan.anchors,
@@ -250,6 +307,29 @@ def _check_demand(
             + "; ".join(_listed(group) for group in groups)
             + ". Name an anchor that every judge hears."
         )
+
+
+def _allowed(entries: Sequence[str], judges: Sequence[str], conflicts: Iterable[tuple[str, str]]) -> Grid:
+    """Who may hear what, shape (n_entries, n_judges); conflicts with other entries are passed over."""
+    judge_number = {name: number for number, name in enumerate(judges)}
+    entry_number = {name: number for number, name in enumerate(entries)}
+    allowed: Grid = np.ones((len(entries), len(judges)), dtype=bool)
+    for judge, entry in conflicts:
+        if entry in entry_number:
+            allowed[entry_number[entry], judge_number[judge]] = False
+    return allowed
+
+
+def _orders(
+    chosen: Grid, entries: Sequence[str], judges: Sequence[str], anchors: Sequence[str], seed: int
+) -> dict[str, tuple[str, ...]]:
+    """Each judge's own random order of the chosen entries and of all anchors."""
+    return {
+        judge: _shuffled(
+            [*anchors, *(entries[at] for at in np.flatnonzero(chosen[:, number]).tolist())], judge, seed
+        )
+        for number, judge in enumerate(judges)
+    }
 
 
 def _linked_choice(allowed: Grid, hearings: int, *, linked_already: bool, seed: int) -> Grid | None:

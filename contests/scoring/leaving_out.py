@@ -1,5 +1,6 @@
 """How much a result rests on any one judge: the places again, without each of them in turn."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,26 +26,30 @@ class WithoutJudge:
     unheard: tuple[str, ...]
 
 
-def without_each_judge(scores: ScoreTable, weights: Weights | None = None) -> tuple[WithoutJudge, ...]:
+def without_each_judge(
+    scores: ScoreTable, weights: Weights | None = None, *, among: Collection[str] | None = None
+) -> tuple[WithoutJudge, ...]:
     """Leave out each judge in turn; by name. Empty for a single judge, without whom nothing is left.
 
-    Raises SheetsRefused as `rank` does.
+    `among` names the entries that are placed, as in `rank`; without it all are. Raises SheetsRefused as
+    `rank` does.
     """
     hearings = weighted_hearings(scores, shares(scores, weights))
     if hearings.n_judges < 2:
         return ()
-    whole = _podium(hearings, np.arange(hearings.n_entries), scores.entries)
+    placed = set(scores.entries if among is None else among)
+    whole = _podium(hearings, np.arange(hearings.n_entries), scores.entries, placed)
     found = []
     for number, judge in enumerate(scores.judges):
         rest, kept = _without(hearings, number)
-        podium = _podium(rest, kept, scores.entries)
-        unheard = np.setdiff1d(np.arange(hearings.n_entries), kept)
+        podium = _podium(rest, kept, scores.entries, placed)
+        lost = np.setdiff1d(np.arange(hearings.n_entries), kept)
         found.append(
             WithoutJudge(
                 judge=judge,
                 podium=podium or (),
                 changed=None if podium is None or whole is None else podium != whole,
-                unheard=tuple(scores.entries[entry] for entry in unheard),
+                unheard=tuple(scores.entries[entry] for entry in lost if scores.entries[entry] in placed),
             )
         )
     return tuple(found)
@@ -59,11 +64,14 @@ def _without(hearings: Hearings, judge: int) -> tuple[Hearings, Indices]:
     return rest, entries
 
 
-def _podium(hearings: Hearings, entries: Indices, names: tuple[str, ...]) -> tuple[str, ...] | None:
-    """The first three places, equals by name; None when common entries do not link the judges."""
+def _podium(
+    hearings: Hearings, entries: Indices, names: tuple[str, ...], placed: Collection[str]
+) -> tuple[str, ...] | None:
+    """The first three places of those that are placed, equals by name; None when judges are not linked."""
     fit = fit_severity(hearings)
     if not fit.connected:
         return None
-    place = places(fit.adjusted)
-    order = sorted(range(place.size), key=lambda at: (place[at], names[entries[at]]))
-    return tuple(names[entries[at]] for at in order if place[at] <= PODIUM)
+    own = np.array([at for at in range(entries.size) if names[entries[at]] in placed], np.intp)
+    place = places(fit.adjusted[own])
+    order = sorted(range(own.size), key=lambda at: (place[at], names[entries[own[at]]]))
+    return tuple(names[entries[own[at]]] for at in order if place[at] <= PODIUM)

@@ -1,5 +1,6 @@
 """Judge severity: what each entry would score before the average judge."""
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -97,6 +98,19 @@ class SeverityFit:
     def has_spread(self) -> bool:
         """False when no residual is left, or only rounding: every difference is then either 0 or certain."""
         return self.residual_sd is not None and self.residual_sd > TIE_TOLERANCE
+
+    def of_entries(self, numbers: Indices) -> "SeverityFit":
+        """The same fit seen for some entries only, in the order of `numbers`: nothing is fitted anew.
+
+        Judges, residuals and degrees of freedom stay those of all hearings.
+        """
+        return dataclasses.replace(
+            self,
+            adjusted=self.adjusted[numbers],
+            component_of_entry=self.component_of_entry[numbers],
+            hearings_of_entry=self.hearings_of_entry[numbers],
+            through_judges=self.through_judges[numbers],
+        )
 
     def unit_covariance(self) -> Floats:
         """Covariance of `adjusted` for a residual variance of 1, shape (n_entries, n_entries).

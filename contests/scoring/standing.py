@@ -1,7 +1,7 @@
 """The standing: places, what they rest on, and how far they can be trusted."""
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,7 @@ from contests.scoring.severity import Hearings, SeverityFit, fit_severity
 from contests.scoring.sheets import ScoreTable, Weights, shares, weighted_hearings
 from contests.scoring.simultaneous import could_be_first, tied_with_first
 from contests.scoring.tiebreaks import TieBreak, break_tie
-from contests.scoring.ties import Floats, places
+from contests.scoring.ties import Floats, Indices, places
 from contests.scoring.variance import VarianceTable, variance_table
 
 METHOD = "additive least squares: total = entry + judge, the judges' effects summing to 0"
@@ -96,7 +96,9 @@ class Standing:
         return dataclasses.asdict(self)
 
 
-def rank(scores: ScoreTable, weights: Weights | None = None) -> Standing:
+def rank(
+    scores: ScoreTable, weights: Weights | None = None, *, among: Collection[str] | None = None
+) -> Standing:
     """Rank a round's entries by their weighted totals, adjusted for their judges' severity.
 
     Parameters
@@ -105,6 +107,10 @@ def rank(scores: ScoreTable, weights: Weights | None = None) -> Standing:
         Every sheet complete in the criteria that count. A judge's repeats are averaged before anything else.
     weights : mapping of criterion to weight, optional
         Any positive scale; without it all criteria count equally.
+    among : names of entries, optional
+        Only these are placed and compared. The others count in the fit, where they tell how severe each judge
+        is: anchors outside the prize list, or entries of an earlier round. Names without a score are passed
+        over; with none left there are no rows.
 
     Returns
     -------
@@ -119,8 +125,9 @@ def rank(scores: ScoreTable, weights: Weights | None = None) -> Standing:
     share = shares(scores, weights)
     hearings = weighted_hearings(scores, share)
     fit = fit_severity(hearings)
+    placed = set(scores.entries if among is None else among)
     if fit.connected:
-        return _joint_standing(scores, share, hearings, fit, component=1)
+        return _joint_standing(scores, share, hearings, fit, placed, component=1)
 
     separate = []
     for component in range(fit.components):
@@ -128,7 +135,9 @@ def rank(scores: ScoreTable, weights: Weights | None = None) -> Standing:
         part = scores.of_entries(members)
         part_hearings = weighted_hearings(part, share)
         part_fit = fit_severity(part_hearings)
-        separate.append(_joint_standing(part, share, part_hearings, part_fit, component=component + 1))
+        separate.append(
+            _joint_standing(part, share, part_hearings, part_fit, placed, component=component + 1)
+        )
     return Standing(
         entries=tuple(
             dataclasses.replace(row, place=None, tied_with_first=None, could_be_first=None)
@@ -146,16 +155,23 @@ def rank(scores: ScoreTable, weights: Weights | None = None) -> Standing:
 
 
 def _joint_standing(
-    table: ScoreTable, share: Mapping[str, float], hearings: Hearings, fit: SeverityFit, *, component: int
+    table: ScoreTable,
+    share: Mapping[str, float],
+    hearings: Hearings,
+    fit: SeverityFit,
+    placed: Collection[str],
+    *,
+    component: int,
 ) -> Standing:
-    place = places(fit.adjusted)
+    numbers: Indices = np.array([at for at, name in enumerate(table.entries) if name in placed], np.intp)
+    place = places(fit.adjusted[numbers])
     ties = []
     for shared in np.unique(place):
-        tied = np.flatnonzero(place == shared)
+        tied = numbers[place == shared]
         if tied.size > 1:
             ties.append(break_tie(int(shared), tied, table=table, share=share, hearings=hearings, fit=fit))
     return Standing(
-        entries=_entry_rows(table, hearings, fit, place, ties, component),
+        entries=_entry_rows(table, hearings, fit, numbers, place, ties, component),
         judges=_judge_rows(table, hearings, fit, component),
         summary=_summary(hearings, fit),
         ties=tuple(ties),
@@ -168,25 +184,30 @@ def _entry_rows(
     table: ScoreTable,
     hearings: Hearings,
     fit: SeverityFit,
-    place: NDArray[np.intp],
+    numbers: Indices,
+    place: Indices,
     ties: list[TieBreak],
     component: int,
 ) -> tuple[EntryRow, ...]:
-    raw_mean = hearings.mean_of_entry(hearings.total)
-    error, tied, possible = fit.standard_error(), tied_with_first(fit), could_be_first(fit)
+    """One row for each of the entries numbered `numbers`, whose places are `place` (same shape)."""
+    if not numbers.size:
+        return ()
+    raw_mean = hearings.mean_of_entry(hearings.total)[numbers]
+    compared = fit.of_entries(numbers)
+    error, tied, possible = compared.standard_error(), tied_with_first(compared), could_be_first(compared)
     rows = [
         EntryRow(
-            entry=name,
-            place=int(place[number]),
-            tied_with_first=_true_of_first(place[number], tied, number),
-            could_be_first=_true_of_first(place[number], possible, number),
-            raw_mean=float(raw_mean[number]),
-            adjusted=float(fit.adjusted[number]),
-            standard_error=_item(error, number),
-            hearings=int(fit.hearings_of_entry[number]),
+            entry=table.entries[number],
+            place=int(place[at]),
+            tied_with_first=_true_of_first(place[at], tied, at),
+            could_be_first=_true_of_first(place[at], possible, at),
+            raw_mean=float(raw_mean[at]),
+            adjusted=float(compared.adjusted[at]),
+            standard_error=_item(error, at),
+            hearings=int(compared.hearings_of_entry[at]),
             component=component,
         )
-        for number, name in enumerate(table.entries)
+        for at, number in enumerate(numbers)
     ]
     # Within a shared place the list follows the ladder, and then the name: a list needs some order.
     by_ladder = {entry: step for tie in ties for step, group in enumerate(tie.order) for entry in group}

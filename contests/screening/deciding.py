@@ -46,7 +46,7 @@ def accept_entry(entry_id: int, *, actor: Member, now: datetime, reason: str) ->
     with transaction.atomic():
         contest, entry = _locked(entry_id, reason)
         if _is_left_out_of_the_round(contest, entry):
-            raise HostingRefused("The judging has opened without this entry, so nobody could hear it.")
+            raise HostingRefused("The first round is over without this entry, so nobody could hear it.")
         stands_already = entry.state == EntryState.READY and _is_in_question(entry)
         if not stands_already:
             _move(entry, EntryState.READY, actor=actor, note=reason)
@@ -215,6 +215,9 @@ def _rule(
 
 
 def _is_left_out_of_the_round(contest: Contest, entry: Entry) -> bool:
-    """Whether a round has opened that has no copy of the entry. One in preparation can be prepared anew."""
-    opened = contest.rounds.exclude(state=RoundState.PREPARING)
-    return opened.exists() and not opened.filter(plan__copies__recording=entry.recording_id).exists()
+    """Whether the first round was closed without a copy of the entry.
+
+    One in preparation can be prepared anew, and an open one takes late entries in.
+    """
+    over = contest.rounds.filter(number=1, state=RoundState.CLOSED)
+    return over.exists() and not over.filter(plan__copies__recording=entry.recording_id).exists()

@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 
 from django import forms
 
+from academy.moments import NoSuchMoment, in_zone
 from contests.drafting.forms import WALL
-from contests.drafting.moments import NoSuchMoment, in_zone
 from contests.hosting.forms import ReasonForm
 from contests.models import Contest
 from contests.states import ContestState

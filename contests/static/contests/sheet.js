@@ -1,5 +1,6 @@
 /* A score sheet that saves as it is typed: <form data-sheet="code">. Without script its buttons do the same.
  *
+ * It hears `sheet:flush`, whose detail is a list: a promise goes into it that is true once everything typed is saved.
  * The page finds `sheet:told` `{ code, is_open, state_words, state_shape, submitted, needed, about_min }` on the form after each answer.
  */
 
@@ -58,6 +59,7 @@ class Sheet {
     form.querySelector("[data-sheet-save]").hidden = true; // it saves by itself
     form.addEventListener("input", (event) => this.#typed(event.target));
     form.addEventListener("submit", (event) => this.#submitted(event));
+    form.addEventListener("sheet:flush", (event) => event.detail.push(this.#draft.flush()));
     form.querySelector("[data-sheet-mine]").addEventListener("click", () => this.#draft.keepMine());
     form.querySelector("[data-sheet-theirs]").addEventListener("click", () => this.#fill(this.#draft.takeTheirs()));
     window.addEventListener("online", () => this.#draft.flush());
@@ -91,6 +93,11 @@ class Sheet {
     for (const input of this.#scores.filter((one) => !one.validity.valid)) {
       parts.delete(input.name);
     }
+    for (const { name } of this.#form.querySelectorAll("input[type=radio]")) {
+      if (!parts.has(name)) {
+        parts.set(name, ""); // a verdict that was taken back
+      }
+    }
     return Object.fromEntries(parts);
   }
 
@@ -111,7 +118,9 @@ class Sheet {
   #fill(fields) {
     for (const [name, value] of Object.entries(fields)) {
       const field = this.#form.elements[name];
-      if (field !== undefined) {
+      if (field instanceof RadioNodeList) {
+        field.forEach((one) => (one.checked = one.value === value));
+      } else if (field !== undefined) {
         field.value = value;
       }
     }

@@ -265,3 +265,115 @@ def read_segment(copy, index):
     with keeping.opened(segments.segment_key(copy, index)) as file:
         audio, _ = soundfile.read(io.BytesIO(file.read()), always_2d=True)
     return audio
+
+
+class TestPlanPart:
+    """A part of the piece, told by the reference's clock and matched on itself."""
+
+    def part(self, recordings, reference, **wishes):
+        wishes = {"wished_lufs": -18.0, "ceiling_dbtp": -1.0, "now": cast.NOW} | wishes
+        made = planning.plan_part(recordings, start_s=6.0, end_s=9.0, reference=reference, **wishes)
+        run_all()  # the measuring
+        run_all()  # the copies
+        made.refresh_from_db()
+        return made
+
+    def heard(self, copy):
+        """The copy's samples, shape (n_frames, 2)."""
+        parts = []
+        for index in range(copy.segment_count):
+            blob = Path(keeping.shelf().path(segments.segment_key(copy, index))).read_bytes()
+            parts.append(soundfile.read(io.BytesIO(blob))[0])
+        return np.concatenate(parts)
+
+    @pytest.fixture
+    def reference(self):
+        return measured(music(0, seconds=12.0))
+
+    def uneven(self, *, late_by: int = 0):
+        """The reference's song: 12 dB quieter in its first half, and it may start late."""
+        audio = music(0, seconds=12.0)
+        audio[: 6 * 48_000] *= 10 ** (-12 / 20)
+        return measured(np.concatenate([np.zeros((late_by, 2)), audio]))
+
+    def test_the_level_is_that_of_the_part(self, reference):
+        """Both copies read −18 LUFS over the part, by both meters (BS.1770: gain moves loudness alike)."""
+        one, other = self.uneven(), measured(music(7, seconds=12.0))
+        copies = self.part([one, other], reference).copies.order_by("pk")
+        assert [copy.state for copy in copies] == [CopyState.READY] * 2
+        assert [copy.copy_lufs for copy in copies] == pytest.approx([-18.0] * 2, abs=0.05)
+        assert [copy.second_meter_lufs for copy in copies] == pytest.approx([-18.0] * 2, abs=0.1)
+
+    def test_it_begins_where_the_reference_is_at_its_start_even_in_a_late_file(self, reference):
+        late = self.uneven(late_by=1234)
+        made = self.part([late], reference)
+        (copy,) = made.copies.all()
+        assert copy.offset_frames == 1234
+        expected = music(0, seconds=12.0)[6 * 48_000 : 9 * 48_000] * 10 ** (copy.gain_db / 20)
+        assert self.heard(copy) == pytest.approx(expected, abs=4 / 2**23)  # dither and rounding at 24 bit
+        assert (made.frames, made.start_s) == (3 * 48_000, 6.0)
+
+    def test_there_is_no_level_and_no_copy_before_all_is_measured(self, reference):
+        made = planning.plan_part(
+            [self.uneven(), measured(music(7, seconds=12.0))],
+            start_s=6.0,
+            end_s=9.0,
+            reference=reference,
+            wished_lufs=-18.0,
+            ceiling_dbtp=-1.0,
+            now=cast.NOW,
+        )
+        first, second = Job.objects.filter(kind=planning.MEASURE_PART).order_by("pk")
+        assert running.run(first.pk)
+        made.refresh_from_db()
+        assert made.level_lufs is None
+        assert not Job.objects.filter(kind=planning.MAKE_COPY).exists()
+        assert running.run(second.pk)
+        made.refresh_from_db()
+        assert made.level_lufs == -18.0
+        assert Job.objects.filter(kind=planning.MAKE_COPY).count() == 2
+
+    def test_who_is_silent_in_the_part_is_refused_and_lowers_nobody(self, reference):
+        audio = music(3, seconds=12.0)
+        audio[6 * 48_000 :] = 0.0
+        silent = measured(audio)
+        made = self.part([silent, self.uneven()], reference)
+        states = {copy.recording_id: copy.state for copy in made.copies.all()}
+        assert states[silent.pk] == CopyState.REFUSED
+        assert made.level_lufs == -18.0
+
+    def test_one_peak_in_the_part_lowers_all_and_one_outside_nobody(self, reference):
+        inside, outside = music(3, seconds=12.0), music(4, seconds=12.0)
+        inside[7 * 48_000], outside[2 * 48_000] = 0.99, 0.99
+        assert self.part([measured(outside)], reference).lowered_db == 0.0
+        peaky = measured(inside)
+        made = self.part([peaky, measured(outside)], reference)
+        assert made.lowered_db > 0
+        assert made.limiting == peaky
+
+    @pytest.mark.parametrize(("start_s", "end_s"), [(6.0, 6.0), (-1.0, 3.0), (9.0, 12.2)])
+    def test_a_part_outside_the_reference_is_refused(self, reference, start_s, end_s):
+        with pytest.raises(CannotPlan, match="does not lie within"):
+            planning.plan_part(
+                [reference],
+                start_s=start_s,
+                end_s=end_s,
+                reference=reference,
+                wished_lufs=-18.0,
+                ceiling_dbtp=-1.0,
+                now=cast.NOW,
+            )
+
+    def test_a_plan_that_was_cleared_away_is_forgotten(self, reference):
+        made = planning.plan_part(
+            [self.uneven()],
+            start_s=6.0,
+            end_s=9.0,
+            reference=reference,
+            wished_lufs=-18.0,
+            ceiling_dbtp=-1.0,
+            now=cast.NOW,
+        )
+        preparing.clear_plan(made)
+        run_all()
+        assert not ListeningCopy.objects.exists()

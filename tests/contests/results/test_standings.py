@@ -109,7 +109,8 @@ class TestStandingOf:
         stage = stages.judging(entrants=["Ansa Merrow", "Bero Lund"])
         stages.submit_all(stage.round, lambda hearing, line: 5)
         ScoreSheet.objects.filter(assignment__entry=stage.entries[1]).update(submitted_at=None)
-        assert standings.unheard_entries(stage.contest) == [stage.entries[1]]
+        working = standings.standing_of(stage.contest).as_json_dict()
+        assert standings.unheard_entries(stage.contest, working) == [stage.entries[1]]
 
     def test_a_criterion_that_came_too_late_is_refused_in_words(self):
         stage, _ = stages.judged_by_table(BY_HAND)

@@ -4,12 +4,20 @@ What a plan must keep is checked by counting; the bounds on pairs and strength c
 incomplete block design, the best that can exist.
 """
 
+from collections import Counter
 from itertools import combinations
 
 import numpy as np
 import pytest
 
-from contests.scoring.assigning import Assignment, assign_hearings, hand_over
+from contests.scoring.assigning import (
+    REPEAT_DISTANCE,
+    Assignment,
+    assign_hearings,
+    assign_to_everybody,
+    hand_over,
+    with_repeats,
+)
 from contests.scoring.errors import Infeasible, SheetsRefused
 from contests.scoring.severity import Hearings, fit_severity
 
@@ -20,6 +28,9 @@ def entries(count: int) -> list[str]:
 
 def judges(count: int) -> list[str]:
     return [f"J{number:02}" for number in range(count)]
+
+
+ENTRIES_OF_A_FINAL = entries(15)
 
 
 def components_of(plan: Assignment) -> int:
@@ -223,3 +234,67 @@ class TestHandOver:
         plan = assign_hearings(entries(6), judges(3), hearings=3)
         with pytest.raises(SheetsRefused, match="not on this panel"):
             hand_over(plan, "J99")
+
+
+class TestToEverybody:
+    def test_each_judge_hears_everything_in_an_own_order(self):
+        plan = assign_to_everybody(ENTRIES_OF_A_FINAL, ["Ruy", "Ilse", "Tomas"], seed=3)
+        assert all(sorted(order) == sorted(ENTRIES_OF_A_FINAL) for order in plan.order.values())
+        assert len(set(plan.order.values())) == 3
+        assert plan.connected
+
+    def test_but_what_a_conflict_forbids(self):
+        plan = assign_to_everybody(
+            ENTRIES_OF_A_FINAL, ["Ruy", "Ilse"], conflicts=[("Ruy", "E03"), ("Ilse", "E05")]
+        )
+        assert set(plan.order["Ruy"]) == set(ENTRIES_OF_A_FINAL) - {"E03"}
+        assert set(plan.order["Ilse"]) == set(ENTRIES_OF_A_FINAL) - {"E05"}
+
+    def test_an_entry_that_nobody_may_hear_is_named(self):
+        with pytest.raises(Infeasible, match="conflict with E03"):
+            assign_to_everybody(ENTRIES_OF_A_FINAL, ["Ruy"], conflicts=[("Ruy", "E03")])
+
+    def test_judges_without_a_common_entry_are_refused(self):
+        with pytest.raises(Infeasible, match="links"):
+            assign_to_everybody(["A", "B"], ["Ruy", "Ilse"], conflicts=[("Ruy", "B"), ("Ilse", "A")])
+
+
+class TestWithRepeats:
+    def plan(self, seed=5):
+        return assign_hearings(ENTRIES_OF_A_FINAL, ["Ruy", "Ilse", "Tomas"], hearings=2, seed=seed)
+
+    @pytest.mark.parametrize("seed", range(10))
+    def test_so_many_come_twice_at_a_distance(self, seed):
+        once = self.plan(seed)
+        plan = with_repeats(once, 2, seed=seed)
+        for judge, order in plan.order.items():
+            twice = [entry for entry, number in Counter(order).items() if number == 2]
+            assert len(twice) == 2
+            assert max(Counter(order).values()) == 2
+            for entry in twice:
+                first, second = (at for at, name in enumerate(order) if name == entry)
+                assert second - first >= REPEAT_DISTANCE
+            assert tuple(dict.fromkeys(order)) == once.order[judge]
+
+    def test_the_seed_decides(self):
+        assert with_repeats(self.plan(), 2, seed=1) == with_repeats(self.plan(), 2, seed=1)
+        assert with_repeats(self.plan(), 2, seed=1).order != with_repeats(self.plan(), 2, seed=2).order
+
+    def test_a_list_that_is_too_short_takes_fewer_and_says_so(self):
+        short = assign_hearings(["A", "B", "C"], ["Ruy", "Ilse"], hearings=2)
+        plan = with_repeats(short, 2)
+        assert plan.order == short.order
+        assert "too short for 2" in plan.notes[-1]
+
+    def test_none_changes_nothing(self):
+        assert with_repeats(self.plan(), 0) == self.plan()
+
+    def test_a_negative_number_is_refused(self):
+        with pytest.raises(SheetsRefused, match="0 or more"):
+            with_repeats(self.plan(), -1)
+
+    def test_a_judge_who_withdraws_hands_each_entry_over_once(self):
+        plan = with_repeats(self.plan(), 2, seed=1)
+        after = hand_over(plan, "Ruy")
+        for entry in ENTRIES_OF_A_FINAL:
+            assert len(after.judges_of(entry)) == 2

@@ -4,9 +4,9 @@ import numpy as np
 import pandas
 import pytest
 import statsmodels.formula.api as smf
-from scipy.stats import kendalltau
+from scipy.stats import chi2, kendalltau
 
-from contests.scoring.diagnostics import _leverage, judges_work
+from contests.scoring.diagnostics import FEWEST_REPEATS, _leverage, judges_work, self_consistency
 from contests.scoring.severity import fit_severity
 from contests.scoring.sheets import Score, ScoreTable, shares, weighted_hearings
 from contests.scoring.standing import rank
@@ -106,3 +106,71 @@ class TestJudgesWork:
     def test_of_few_hearings_nothing_is_said(self):
         for one in judges_work(CATALYSTS):
             assert (one.hearings, one.misfit, one.order, one.scale, one.halo) == (3, None, None, None, None)
+
+
+def heard_twice(
+    pairs: dict[str, list[tuple[float, float]]], criteria: tuple[str, ...] = ("overall",)
+) -> ScoreTable:
+    """Each judge's pairs of totals, one entry a pair, all in round 1."""
+    return ScoreTable(
+        tuple(
+            Score(f"E{at:02}", judge, criterion, value, repeat)
+            for judge, given in pairs.items()
+            for at, pair in enumerate(given)
+            for repeat, value in zip(("1", "1/1"), pair, strict=True)
+            for criterion in criteria
+        )
+    )
+
+
+class TestSelfConsistency:
+    def test_it_is_the_error_of_one_hearing(self):
+        """By hand: differences 1, −1 and 2, so s² = 6 / (2·3) = 1."""
+        found = self_consistency(heard_twice({"Ruy": [(7, 6), (5, 6), (8, 6)]}))
+        assert [(one.judge, one.pairs) for one in found] == [("Ruy", 3)]
+        assert found[0].error_sd == pytest.approx(1.0)
+
+    def test_a_perfect_repeater_has_none(self):
+        (found,) = self_consistency(heard_twice({"Ruy": [(7, 7), (5, 5)]}))
+        assert (found.error_sd, found.lowest, found.highest) == (0, 0, 0)
+
+    def test_which_hearing_came_first_does_not_matter(self):
+        one = self_consistency(heard_twice({"Ruy": [(7, 6), (5, 6.5)]}))
+        assert self_consistency(heard_twice({"Ruy": [(6, 7), (6.5, 5)]})) == one
+
+    def test_it_is_of_the_weighted_total(self):
+        table = heard_twice({"Ruy": [(7, 6), (5, 6)]}, criteria=("Balance", "Space"))
+        moved = ScoreTable(
+            tuple(
+                Score(s.entry, s.judge, s.criterion, s.value + (3 if s.criterion == "Space" else 0), s.repeat)
+                for s in table.scores
+            )
+        )
+        weights = {"Balance": 3, "Space": 1}
+        assert self_consistency(moved, weights) == self_consistency(table, weights)
+
+    def test_the_same_mix_in_two_rounds_is_no_repeat(self):
+        scores = (Score("E00", "Ruy", "overall", 7, "1"), Score("E00", "Ruy", "overall", 5, "2"))
+        assert self_consistency(ScoreTable(scores)) == ()
+
+    def test_the_interval_holds_the_true_error_as_often_as_it_says(self):
+        """2,000 judges with 4 pairs each, error sd 0.7: within 1.5% of 95% (three standard errors)."""
+        rng = np.random.default_rng(1)
+        pairs = {
+            f"J{judge:04}": [tuple(row) for row in rng.normal(6, 0.7, (4, 2)).tolist()]
+            for judge in range(2000)
+        }
+        found = self_consistency(heard_twice(pairs))
+        held = np.mean([one.lowest <= 0.7 <= one.highest for one in found])
+        assert held == pytest.approx(0.95, abs=0.015)
+
+    def test_how_few_pairs_say_how_little(self):
+        """The powers that the docstring states, for a doubled error at a false alarm in a hundred."""
+        power = {r: chi2.sf(chi2.isf(0.01, r) / 4, r) for r in (2, 3, 4, 6, 8, 10)}
+        stated = {2: 0.32, 3: 0.41, 4: 0.51, 6: 0.65, 8: 0.75, 10: 0.83}
+        assert power == pytest.approx(stated, abs=0.015)
+        assert power[FEWEST_REPEATS] > 0.5
+
+    def test_repeats_never_count_as_a_second_judge(self):
+        table = heard_twice({"Ruy": [(7, 6), (5, 6)], "Ilse": [(6, 6), (4, 5)]})
+        assert [row.hearings for row in rank(table).entries] == [2, 2]

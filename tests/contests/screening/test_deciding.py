@@ -42,13 +42,15 @@ class TestAcceptEntry:
         entry.refresh_from_db()
         assert entry.state == EntryState.READY
 
-    def test_an_entry_that_the_open_round_has_no_copy_of_stays_out(self):
+    def test_an_entry_that_the_closed_round_has_no_copy_of_stays_out(self):
         stage = stages.closed()
         entry = stage.entries[0]
         deciding.disqualify_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Wrong.")
         stages.running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
         stages.run_all_jobs()
         stages.running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        stages.submit_all(stage.round, stages.plain_score)
+        stages.running.close_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
         with pytest.raises(HostingRefused, match="nobody could hear it"):
             deciding.accept_entry(entry.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Back.")
 

@@ -1,0 +1,181 @@
+"""Two rounds from the first sheet to the published result, by the real services."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from contests.hosting import running
+from contests.hosting.refusals import HostingRefused
+from contests.results import publishing, standings
+from contests.results.exporting import export_of
+from contests.results.publishing import ResultRefused
+from contests.results.recounting import recount
+from contests.rounds.cutting import cut_of
+from contests.states import ContestState, RoundState
+from tests.contests import stages
+from tests.contests.rounds import staging
+from tests.contests.stages import AFTER_THE_CLOSE
+
+pytestmark = pytest.mark.django_db
+
+
+def names(entries) -> set[str]:
+    return {entry.member.name for entry in entries}
+
+
+class TestTheCut:
+    def test_the_best_go_on(self):
+        stage = staging.first_round_closed()
+        cut = cut_of(stage.contest.rounds.get(number=1))
+        assert names(cut.going_on) == {"Ansa Merrow", "Bero Lund"}
+        assert [row.place for row in cut.rows] == [1, 2, 3, 4]
+        assert sum(row.chance for row in cut.rows) == pytest.approx(2)
+
+    def test_equals_of_the_last_place_that_goes_on_all_do(self):
+        stage = staging.closed({"goes_on": 2, "takes_borderline": False}, {})
+        round_ = staging.open_next(stage)
+        stages.submit_all(round_, staging.scoring(staging.FIRST_ROUND | {"Ceri Vanterpool": 7.5}))
+        staging.close(stage)
+        assert names(cut_of(round_).going_on) == {"Ansa Merrow", "Bero Lund", "Ceri Vanterpool"}
+
+    def test_a_borderline_entry_goes_on_unless_the_round_says_otherwise(self):
+        """Complete: every judge hears all, and two of them disagree by 2 about the third entry."""
+        stage = staging.closed({"goes_on": 2, "hearings_per_entry": 3}, {})
+        round_ = staging.open_next(stage)
+        close_call = staging.FIRST_ROUND | {"Ceri Vanterpool": 7.0}
+        off = {stage.judges[0].pk: 1.0, stage.judges[1].pk: -1.0}
+
+        def score_of(hearing, criterion):
+            is_third = hearing.entry.member.name == "Ceri Vanterpool"
+            plain = staging.scoring(close_call)(hearing, criterion)
+            return plain + is_third * off.get(hearing.judge_id, 0.0)
+
+        stages.submit_all(round_, score_of)
+        staging.close(stage)
+        cut = cut_of(round_)
+        third = next(row for row in cut.rows if row.place == 3)
+        assert third.is_borderline
+        assert not third.is_above
+        assert third.goes_on
+        round_.takes_borderline = False
+        assert len(cut_of(round_).going_on) == 2
+
+
+class TestTheNextRound:
+    def test_only_those_who_go_on_are_heard_and_by_the_whole_panel(self):
+        stage = staging.first_round_closed()
+        final = staging.open_next(stage)
+        assert names(one.entry for one in final.assignments.all()) == {"Ansa Merrow", "Bero Lund"}
+        assert final.assignments.count() == 2 * len(stage.judges)
+        assert final.plan.copies.count() == 2
+
+    def test_codes_and_letters_say_nothing_of_the_round_before(self):
+        stage = staging.first_round_closed()
+        staging.open_next(stage)
+        codes = [set(one.assignments.values_list("code", flat=True)) for one in stage.contest.rounds.all()]
+        assert not codes[0] & codes[1]
+
+    def test_the_log_says_who_went_on_and_why(self):
+        stage = staging.first_round_closed()
+        out = next(one for one in stage.entries if one.member.name == "Dov Halloran")
+        staging.open_next(stage, added=[out.receipt], reason="Two sheets were about a broken copy.")
+        line = stage.contest.decisions.filter(action="round prepared").last()
+        assert line.details["round"] == 2
+        assert line.details["cut"]["line"] == 2
+        assert len(line.details["cut"]["above the line"]) == 2
+        assert line.details["cut"]["added"] == [out.receipt]
+        assert line.reason == "Two sheets were about a broken copy."
+        assert out.receipt in line.details["entries"]
+
+    @pytest.mark.parametrize(
+        ("added", "reason", "words"),
+        [
+            ("cut", "", "Say why"),
+            ("above", "Because.", "Not among those"),
+            ("nobody", "Because.", "Not among"),
+        ],
+    )
+    def test_nobody_is_added_without_a_reason_or_twice(self, added, reason, words):
+        stage = staging.first_round_closed()
+        by_name = {one.member.name: one.receipt for one in stage.entries}
+        receipt = {"cut": by_name["Dov Halloran"], "above": by_name["Ansa Merrow"], "nobody": "0000"}[added]
+        before = stage.contest.decisions.count()
+        with pytest.raises(HostingRefused, match=words):
+            running.prepare_round(
+                stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE, added=[receipt], reason=reason
+            )
+        assert stage.contest.decisions.count() == before
+        assert stage.contest.rounds.get(number=2).state == RoundState.PLANNED
+
+    def test_it_waits_for_the_round_before(self):
+        stage = staging.closed()
+        staging.open_next(stage)
+        with pytest.raises(HostingRefused, match="prepared already"):
+            running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+
+    def test_after_the_last_there_is_none(self):
+        stage = staging.final_closed()
+        with pytest.raises(HostingRefused, match="No further round"):
+            running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+
+    def test_prepared_anew_it_is_about_the_same_entries(self):
+        stage = staging.first_round_closed()
+        final = running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        before = names(one.entry for one in final.assignments.all())
+        final = running.prepare_again(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert names(one.entry for one in final.assignments.all()) == before
+
+
+class TestTheResult:
+    def test_finalists_by_all_sheets_the_others_by_the_cut(self):
+        """Complete rounds: the mean of a finalist's two rounds, severity aside. Ansa 7.5, Bero 8.5."""
+        stage = staging.final_closed()
+        standing = standings.standing_of(stage.contest)
+        by_pk = {str(one.pk): one.member.name for one in stage.entries}
+        assert {by_pk[row.entry]: row.place for row in standing.entries} == {
+            "Bero Lund": 1,
+            "Ansa Merrow": 2,
+            "Ceri Vanterpool": 3,
+            "Dov Halloran": 4,
+        }
+
+    def test_it_waits_until_every_round_is_heard(self):
+        stage = staging.first_round_closed()
+        with pytest.raises(ResultRefused, match="Round 2 is laid out"):
+            publishing.decide_result(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+
+    def decided(self):
+        stage = staging.final_closed()
+        publishing.decide_result(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        stage.reread()
+        return stage
+
+    def test_it_is_decided_and_published_as_computed(self):
+        stage = self.decided()
+        publishing.publish_result(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert stage.reread().state == ContestState.PUBLISHED
+        assert stage.contest.results.first().entry.member.name == "Bero Lund"
+
+    def test_the_export_recounts_to_the_same_places(self):
+        text = export_of(self.decided().contest)
+        found = recount(text)
+        assert found.problems == []
+        assert [row.place for row in found.standing.entries] == [1, 2, 3, 4]
+        assert len(json.loads(text)["rounds"]) == 2
+
+    @pytest.mark.parametrize("round_number", [1, 2])
+    def test_one_digit_of_any_round_is_found(self, round_number):
+        content = json.loads(export_of(self.decided().contest))
+        hearing = next(one for one in content["hearings"] if one["round"] == round_number)
+        criterion, score = next(iter(hearing["scores"].items()))
+        hearing["scores"][criterion] = str(float(score) - 1)
+        found = recount(json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n")
+        assert any("signature" in one for one in found.problems)
+        assert any(one.startswith("standing ›") for one in found.problems)
+
+    def test_a_moved_cut_line_is_found(self):
+        content = json.loads(export_of(self.decided().contest))
+        content["rounds"][0]["goes_on"] = 3
+        assert recount(json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n").problems

@@ -1,0 +1,228 @@
+"""The host's page of the rounds, its two forms, and hidden repeats and anchors as the site gives them out."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from contests.hosting import running
+from contests.hosting.refusals import HostingRefused
+from contests.judging import sheets
+from contests.judging.assigning import AssignRefused
+from contests.judging.conflicts import declare_conflict
+from contests.judging.filling_up import fallen_away, fill_up, hear_again
+from contests.models import Assignment
+from contests.results import standings
+from contests.results.doubts import doubts_of
+from contests.scoring.assigning import REPEAT_DISTANCE
+from contests.states import HearingState, RoundState
+from tests.contests import stages
+from tests.contests.rounds import staging
+from tests.contests.stages import AFTER_THE_CLOSE
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def heard():
+    """The first of two rounds, heard and closed."""
+    return staging.first_round_closed()
+
+
+def client_of(stage) -> Client:
+    client = Client()
+    client.force_login(stage.host)
+    return client
+
+
+def page(stage) -> str:
+    return client_of(stage).get(reverse("contests:host_rounds", args=[stage.contest.slug])).content.decode()
+
+
+class TestThePage:
+    def test_it_shows_the_cut_with_chances_and_reasons(self, heard):
+        text = page(heard)
+        assert text.count("goes on by place") == 2
+        assert text.count("is cut") == 2
+        assert "Prepare round 2" in text
+        for entry in heard.entries:
+            assert entry.receipt in text
+            assert entry.member.name not in text
+
+    def test_before_anything_is_laid_out_it_says_what_there_will_be(self):
+        stage = stages.entered(entrants=[])
+        assert "No round is laid out" in page(stage)
+
+    def test_only_hosts_find_it(self, heard):
+        judge = Client()
+        judge.force_login(heard.judges[0].member)
+        address = reverse("contests:host_rounds", args=[heard.contest.slug])
+        assert judge.get(address).status_code == 404
+        assert Client().get(address).status_code == 302
+
+    def test_the_next_round_is_prepared_from_it(self, heard):
+        out = next(one for one in heard.entries if one.member.name == "Dov Halloran")
+        address = reverse("contests:host_prepare_next", args=[heard.contest.slug])
+        refused = client_of(heard).post(address, {"added": out.receipt, "reason": ""})
+        assert refused.status_code == 422
+        assert "Say why you add entries" in refused.content.decode()
+        done = client_of(heard).post(address, {"added": out.receipt, "reason": "A broken copy."})
+        assert done.status_code == 302
+        final = heard.contest.rounds.get(number=2)
+        assert final.state == RoundState.PREPARING
+        assert final.assignments.filter(entry=out).exists()
+
+    def test_the_desk_leads_to_it(self, heard):
+        text = client_of(heard).get(reverse("contests:hosted", args=[heard.contest.slug])).content.decode()
+        assert "Look at its cut, then prepare round 2" in text
+        assert reverse("contests:host_rounds", args=[heard.contest.slug]) in text
+        assert "See the standing and decide" not in text
+
+    def test_the_desk_opens_the_second_round_as_it_did_the_first(self, heard):
+        running.prepare_round(heard.contest.pk, actor=heard.host, now=AFTER_THE_CLOSE)
+        stages.run_all_jobs()
+        address = reverse("contests:host_step", args=[heard.contest.slug, "judge"])
+        assert client_of(heard).post(address).status_code == 302
+        assert heard.contest.rounds.get(number=2).state == RoundState.JUDGING
+
+
+class TestHearAgain:
+    def test_it_opens_the_round_again_for_one_more_judge(self, heard):
+        entry = heard.entries[2]
+        round_ = heard.contest.rounds.get(number=1)
+        before = set(round_.assignments.values_list("pk", flat=True))
+        address = reverse("contests:host_hear_again", args=[heard.contest.slug])
+        fields = {"entry": entry.receipt, "reason": "Borderline."}
+        assert client_of(heard).post(address, fields).status_code == 302
+        round_.refresh_from_db()
+        assert round_.state == RoundState.JUDGING
+        (new,) = round_.assignments.exclude(pk__in=before)
+        assert new.entry == entry
+        assert not round_.assignments.filter(pk__in=before, judge=new.judge, entry=entry).exists()
+        assert new.position == round_.assignments.filter(judge=new.judge).count() - 1
+        line = heard.contest.decisions.last()
+        assert (line.action, line.reason) == ("further hearings ordered", "Borderline.")
+        assert line.details == {"round": 1, "entries": [entry.receipt]}
+
+    @pytest.mark.parametrize(
+        ("reason", "whose", "words"), [("", 0, "Say why"), ("So.", None, "Choose at least")]
+    )
+    def test_what_is_missing_is_said(self, heard, reason, whose, words):
+        round_ = heard.contest.rounds.get(number=1)
+        receipts = [] if whose is None else [heard.entries[whose].receipt]
+        with pytest.raises(AssignRefused, match=words):
+            hear_again(round_, receipts, actor=heard.host, now=AFTER_THE_CLOSE, reason=reason)
+        round_.refresh_from_db()
+        assert round_.state == RoundState.CLOSED
+
+    def test_when_all_judges_have_heard_it_nobody_is_left(self, heard):
+        round_ = heard.contest.rounds.get(number=1)
+        receipt = heard.entries[0].receipt
+        hear_again(round_, [receipt], actor=heard.host, now=AFTER_THE_CLOSE, reason="Once.")
+        with pytest.raises(AssignRefused, match="No other judge"):
+            hear_again(round_, [receipt], actor=heard.host, now=AFTER_THE_CLOSE, reason="Twice.")
+        assert round_.assignments.count() == 9
+
+    def test_not_once_a_later_round_is_prepared(self, heard):
+        running.prepare_round(heard.contest.pk, actor=heard.host, now=AFTER_THE_CLOSE)
+        with pytest.raises(AssignRefused, match="no later round"):
+            hear_again(
+                heard.contest.rounds.get(number=1),
+                [heard.entries[0].receipt],
+                actor=heard.host,
+                now=AFTER_THE_CLOSE,
+                reason="Late.",
+            )
+
+
+NINE = [f"{name} Entrant" for name in ("Ada", "Bo", "Cy", "Di", "Ed", "Flo", "Gus", "Hal", "Ivy")]
+
+
+@pytest.fixture
+def repeated():
+    """Nine entries, three judges, three hearings each, one hidden repeat a judge."""
+    stage = staging.closed({"repeats": 1, "hearings_per_entry": 3}, entrants=NINE)
+    staging.open_next(stage)
+    return stage
+
+
+class TestHiddenRepeats:
+    def test_one_mix_comes_twice_at_a_distance_under_another_letter_and_code(self, repeated):
+        for judge in repeated.judges:
+            own = list(repeated.round.assignments.filter(judge=judge))
+            (twice,) = [entry for entry, n in Counter(one.entry_id for one in own).items() if n == 2]
+            first, second = sorted(
+                (one for one in own if one.entry_id == twice), key=lambda one: one.position
+            )
+            assert (first.repeat, second.repeat) == (0, 1)
+            assert second.position - first.position >= REPEAT_DISTANCE
+            assert first.label != second.label
+            assert first.code != second.code
+
+    def test_the_judges_page_does_not_tell_them_apart(self, repeated):
+        judge = repeated.judges[0]
+        client = Client()
+        client.force_login(judge.member)
+        data = client.get(reverse("contests:desk", args=[repeated.contest.slug, 1]))
+        own = list(repeated.round.assignments.filter(judge=judge).order_by("position"))
+        seats = data.context["desk"].booth_set["copies"]
+        assert [set(seat) for seat in seats] == [set(seats[0])] * len(own)
+        assert {len(seat["segments_url"]) for seat in seats} == {len(seats[0]["segments_url"])}
+        twins = [one for one in own if Counter(x.entry_id for x in own)[one.entry_id] == 2]
+        tags = [client.get(reverse("contests:hear", args=[one.code, 0])) for one in twins]
+        assert tags[0].status_code == 200
+        assert tags[0]["ETag"] != tags[1]["ETag"]
+        assert "repeat" not in data.content.decode().lower().replace("hidden repeats", "")
+
+    def test_both_sheets_are_one_value_and_say_how_steady_the_judge_is(self, repeated):
+        def score_of(hearing, criterion):
+            return 8.0 if hearing.repeat else 6.0
+
+        stages.submit_all(repeated.round, score_of)
+        doubts = doubts_of(repeated.contest, keep=3)
+        # By hand: one pair that differs by 2, so s = √(4/2).
+        assert all("1 mix was heard twice unknowingly" in one.repeats for one in doubts.judges)
+        assert all("1.41 points" in one.repeats for one in doubts.judges)
+        assert all("too few to hold against anybody" in one.repeats for one in doubts.judges)
+
+    def test_it_is_no_second_judge(self, repeated):
+        stages.submit_all(repeated.round, lambda hearing, criterion: 6.0)
+        assert {row.hearings for row in standings.standing_of(repeated.contest).entries} == {3}
+
+    def test_who_stands_aside_leaves_both_and_one_hearing_falls_away(self, repeated):
+        first = repeated.round.assignments.filter(judge=repeated.judges[0], repeat=1).get()
+        twin = repeated.round.assignments.get(judge=first.judge, entry=first.entry, repeat=0)
+        sheets.stand_aside(twin)
+        first.refresh_from_db()
+        assert first.state == HearingState.STOOD_ASIDE
+        assert fallen_away(repeated.round) == {first.entry: 1}
+        with pytest.raises(AssignRefused):  # all three judges have had it
+            fill_up(repeated.round, actor=repeated.host, now=AFTER_THE_CLOSE)
+
+    def test_the_outline_cannot_be_shown_beside_repeats(self):
+        stage = staging.closed({"repeats": 1, "hearings_per_entry": 3}, entrants=NINE[:4])
+        running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        with pytest.raises(HostingRefused, match="give the repeat away"):
+            running.show_map(stage.contest.pk, True, actor=stage.host, now=AFTER_THE_CLOSE)
+
+
+class TestAnchors:
+    def test_a_chosen_entry_is_heard_by_the_whole_panel(self):
+        stage = staging.closed({"hearings_per_entry": 2})
+        round_ = stage.contest.rounds.get()
+        round_.anchors.add(stage.entries[0])
+        staging.open_next(stage)
+        heard_by = Counter(Assignment.objects.values_list("entry", flat=True))
+        assert heard_by[stage.entries[0].pk] == 3
+        assert [heard_by[one.pk] for one in stage.entries[1:]] == [2, 2, 2]
+
+    def test_an_anchor_that_a_judge_must_not_hear_is_refused(self):
+        stage = staging.closed({"hearings_per_entry": 2})
+        anchor = stage.entries[0]
+        stage.contest.rounds.get().anchors.add(anchor)
+        declare_conflict(stage.judges[0], anchor.member.email, by=stage.host, now=AFTER_THE_CLOSE)
+        with pytest.raises(HostingRefused, match="Choose another anchor"):
+            running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
