@@ -10,7 +10,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
 
-from contests.hosting import running, screening
+from contests.hosting import running
 from contests.hosting.refusals import HostingRefused
 from contests.judging.assigning import AssignRefused
 from contests.judging.filling_up import late_entries, take_in_late
@@ -20,6 +20,7 @@ from contests.results import publishing, standings
 from contests.results.exporting import export_of
 from contests.results.recounting import recount
 from contests.rounds.anchoring import AnchorRefused, choose_anchors
+from contests.screening import deciding
 from contests.states import EntryState, HearingState
 from tests import cast
 from tests.contests import stages
@@ -128,11 +129,11 @@ def late():
     """A round that is open; one entry was disqualified before and is taken back now."""
     stage = stages.closed()
     back = stage.entries[0]
-    screening.disqualify_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other stems.")
+    deciding.disqualify_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other stems.")
     running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
     stages.run_all_jobs()
     running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
-    screening.accept_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="I was wrong.")
+    deciding.accept_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="I was wrong.")
     stage.reread()
     return stage, back
 
@@ -193,9 +194,9 @@ class TestLateEntries:
 
     def test_after_the_round_it_is_too_late(self, late):
         stage, back = late
-        screening.disqualify_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Again.")
+        deciding.disqualify_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Again.")
         stages.submit_all(stage.round, stages.plain_score)
         assert not stage.round.assignments.filter(state=HearingState.WAITING).exists()
         staging.close(stage)
         with pytest.raises(HostingRefused, match="first round is over"):
-            screening.accept_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="No.")
+            deciding.accept_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="No.")
