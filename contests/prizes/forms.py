@@ -16,7 +16,7 @@ LONGEST_CODE = 2000
 NO_ADDRESSES = "It is kept in the decision log, so write no postal address and no code into it."
 
 
-def reason_field(label: str, *, required: bool = True) -> forms.CharField:
+def _reason_field(label: str, *, required: bool = True) -> forms.CharField:
     """Why the host decides so."""
     return forms.CharField(
         label=label,
@@ -43,7 +43,7 @@ class GiveForm(forms.Form):
     def __init__(self, results: Iterable[Result], *args: object, **kwargs: object) -> None:
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]
         self.fields["entry"].choices = _choices(results)  # type: ignore[attr-defined]
-        self.fields["reason"] = reason_field("Why, or by which criterion")
+        self.fields["reason"] = _reason_field("Why, or by which criterion")
 
 
 class AskForm(forms.Form):
@@ -56,7 +56,9 @@ class AskForm(forms.Form):
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]
         self.fields["entry"].choices = _choices(results)  # type: ignore[attr-defined]
         self.fields["days"].initial = settings.PRIZE_ANSWER_DAYS
-        self.fields["reason"] = reason_field("Why, where it departs from the order of places", required=False)
+        self.fields["reason"] = _reason_field(
+            "Why, where it departs from the order of places", required=False
+        )
 
 
 class ReasonForm(forms.Form):
@@ -64,7 +66,7 @@ class ReasonForm(forms.Form):
 
     def __init__(self, label: str, *args: object, **kwargs: object) -> None:
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]
-        self.fields["reason"] = reason_field(label)
+        self.fields["reason"] = _reason_field(label)
 
 
 class CodeForm(forms.Form):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -21,7 +22,10 @@ from contests.prizes.pool import pool_of
 from contests.prizes.refusals import PrizeRefused
 from contests.states import AWARD_MOVES, AwardState, ContestState
 
-WHY_KEEP, WHY_PASS_ON, WHY_ARRIVED = "Why does nobody get it?", "Why does it pass on?", "How do you know?"
+WHY_KEEP = "Why does nobody get it?"
+WHY_PASSED = "Why does it pass on?"
+WHY_TURN = "Why does the turn pass on?"
+WHY_ARRIVED = "How do you know?"
 
 
 @hosts_page
@@ -54,17 +58,10 @@ def give(request: HttpRequest, slug: str, prize_id: int) -> HttpResponse:
     contest = hosted_contest(request.user, slug)
     prize = access.prize_on_desk(contest, prize_id)
     if request.POST.get("act") == "keep-back":
-        keeping = ReasonForm(WHY_KEEP, request.POST, prefix=f"keep{prize.pk}")
-        if not keeping.is_valid():
-            return _desk(request, contest, refusal="Give the reason; nothing was done.")
 
         def keep() -> str:
-            giving.keep_back(
-                prize.pk,
-                actor=as_member(request.user),
-                now=timezone.now(),
-                reason=keeping.cleaned_data["reason"],
-            )
+            reason = _reason_in(ReasonForm(WHY_KEEP, request.POST, prefix=f"keep{prize.pk}"))
+            giving.keep_back(prize.pk, actor=as_member(request.user), now=timezone.now(), reason=reason)
             return f"“{prize}” is kept back."
 
         return _done(request, contest, keep)
@@ -117,9 +114,8 @@ def pass_turn_on(request: HttpRequest, slug: str, turn_id: int) -> HttpResponse:
     turn = access.turn_on_desk(contest, turn_id)
 
     def act() -> str:
-        choosing.pass_turn_on(
-            turn.pk, actor=as_member(request.user), now=timezone.now(), reason=request.POST.get("reason", "")
-        )
+        reason = _reason_in(ReasonForm(WHY_TURN, request.POST, prefix="turn"))
+        choosing.pass_turn_on(turn.pk, actor=as_member(request.user), now=timezone.now(), reason=reason)
         return "The turn is passed on. Ask the next one."
 
     return _done(request, contest, act)
@@ -146,13 +142,13 @@ def award(request: HttpRequest, slug: str, award_id: int) -> HttpResponse:
     page = {
         "contest": contest,
         "out": queries.hand_out_of(found, shows_code=False),
-        "days": queries.erased_after_days(),
+        "days": settings.PRIZE_ADDRESS_DAYS,
         "may_send": state == AwardState.CONFIRMED,
         "may_remind": state in {AwardState.TOLD, AwardState.CONFIRMED},
         "may_pass_on": AwardState.PASSED_ON in AWARD_MOVES[state],
         "may_say_received": state == AwardState.SENT,
         "code_form": CodeForm(),
-        "pass_on_form": ReasonForm(WHY_PASS_ON, prefix="pass"),
+        "pass_on_form": ReasonForm(WHY_PASSED, prefix="pass"),
         "received_form": ReasonForm(WHY_ARRIVED, prefix="arrived"),
         "refusal": refusal,
     }
@@ -163,18 +159,30 @@ def _act(request: HttpRequest, found: Award, name: str) -> str:
     """Take the step of one button and return the sentence that says so. Raises PrizeRefused and Http404."""
     host, now = as_member(request.user), timezone.now()
     if name == "send":
-        handing.send(found.pk, actor=host, now=now, code=request.POST.get("code", ""))
+        form = CodeForm(request.POST)
+        code = form.cleaned_data["code"] if form.is_valid() else ""
+        handing.send(found.pk, actor=host, now=now, code=code)
         return f"“{found.prize}” is sent, and {found.entry.member.name} is told."
     if name == "remind":
         handing.remind(found.pk, actor=host, now=now)
         return f"{found.entry.member.name} is reminded."
     if name == "pass-on":
-        giving.pass_on(found.pk, actor=host, now=now, reason=request.POST.get("pass-reason", ""))
+        reason = _reason_in(ReasonForm(WHY_PASSED, request.POST, prefix="pass"))
+        giving.pass_on(found.pk, actor=host, now=now, reason=reason)
         return f"“{found.prize}” is with nobody now. Give it anew, or keep it back."
     if name == "received":
-        handing.receive(found.pk, actor=host, now=now, reason=request.POST.get("arrived-reason", ""))
+        reason = _reason_in(ReasonForm(WHY_ARRIVED, request.POST, prefix="arrived"))
+        handing.receive(found.pk, actor=host, now=now, reason=reason)
         return f"“{found.prize}” has arrived; what was kept for the way is erased."
     raise Http404
+
+
+def _reason_in(form: ReasonForm) -> str:
+    """The reason that a form holds. Raises PrizeRefused, with the form's own sentence, without a fit one."""
+    if not form.is_valid():
+        raise PrizeRefused(" ".join(str(error) for error in form.errors["reason"]))
+    reason: str = form.cleaned_data["reason"]
+    return reason
 
 
 def _done(
@@ -224,6 +232,7 @@ def _desk(
         "to_choose": [line for line in lines if line[0].prize.is_choice],
         "special": [line for line in lines if line[0].prize.special],
         "ask_form": ask_form or (AskForm(desk.may_ask) if desk else None),
+        "turn_form": ReasonForm(WHY_TURN, prefix="turn"),
         "is_published": contest.state == ContestState.PUBLISHED,
         "refusal": refusal,
     }

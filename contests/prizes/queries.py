@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.conf import settings
-
 from academy.templatetags.audio_text import moment
 from contests.models import Award, AwardMove, Contest, Entry, Handing, Result, Turn
 from contests.prizes import choosing, handing
@@ -122,9 +120,3 @@ def _waits(contest: Contest, claims: list[Claim], turns: list[Turn], now: dateti
 
 def _sent_at(award: Award) -> datetime:
     return award.moves.filter(new_state=AwardState.SENT).values_list("moved_at", flat=True).get()
-
-
-def erased_after_days() -> int:
-    """After how many days addresses and codes are erased at the latest."""
-    days: int = settings.PRIZE_ADDRESS_DAYS
-    return days

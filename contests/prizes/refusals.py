@@ -1,4 +1,4 @@
-"""The one refusal of this room, and the one way in which arrows are taken here."""
+"""The one refusal of this room, and what its services ask first: the contest's state, and a reason."""
 
 from __future__ import annotations
 

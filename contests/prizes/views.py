@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpRequest, HttpResponse
@@ -124,7 +125,7 @@ def _page(
         "asks_address": any(prize.handing == Handing.SHIPPED for prize in left),
         "choice_form": choice_form or ChoiceForm(left),
         "hand_outs": outs,
-        "days": queries.erased_after_days(),
+        "days": settings.PRIZE_ADDRESS_DAYS,
         "refusal": refusal,
     }
     is_refused = bool(refusal or choice_form or address_form)

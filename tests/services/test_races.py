@@ -55,6 +55,20 @@ class TestLeaving:
         assert site.play("leave_at_once", hosts=6) == {"stay": 1, "refused": 1}
 
 
+@BOTH
+class TestPublishing:
+    def test_a_result_is_published_once_whoever_asks(self, site):
+        outcome = site.play("publish_at_once", **site.play("decided_contest"), times=6)
+        assert outcome == {"published": 1, "asked": 6, "lines": 1, "winners_told": 1}
+
+    def test_one_turn_is_one_prize(self, site):
+        outcome = site.play("choose_at_once", **site.play("decided_contest"), times=6)
+        assert outcome == {"chosen": 1, "refused": 5, "turns": ["asked", "chosen"]}
+
+    def test_addresses_go_in_their_time(self, site):
+        assert site.play("erase_addresses", **site.play("decided_contest")) == [0, 1, 0]
+
+
 @pytest.mark.needs("postgres")
 @pytest.mark.parametrize("site", ["on_postgres"], indirect=True)
 class TestEnteringAgainstClosing:

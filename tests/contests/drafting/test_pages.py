@@ -204,11 +204,21 @@ class TestPrizes:
             "shipped",
         )
 
+    def test_one_that_winners_choose_is_told_so(self, desk, draft):
+        sent = PRIZE | {"place": "", "is_choice": "on"}
+        assert desk.post(sheet("prizes"), rows("prizes", sent)).status_code == 302
+        prize = draft.prizes.get()
+        assert (prize.place, prize.is_choice, prize.is_for) == (None, True, "To be chosen")
+        assert SHEETS["prizes"].says(draft) == {
+            "to be chosen": "A desk lamp, EUR\N{NO-BREAK SPACE}40.00, sent by post"
+        }
+
     @pytest.mark.parametrize(
         ("wrong", "sentence"),
         [
             ({"special": "Best low end"}, "either a place or"),
             ({"place": ""}, "either a place or"),
+            ({"is_choice": "on"}, "either a place or"),
             ({"currency": ""}, "needs its currency"),
             ({"currency": "euros"}, "at most 3"),
             ({"value": ""}, "needs a value"),

@@ -198,7 +198,8 @@ class TestHost:
             won.contest.pk, won.entries["C"].receipt, days=7, actor=won.host, now=NOW, reason="B wants none."
         )
         host.post(
-            reverse("contests:host_prize_turn", args=[won.contest.slug, turn.pk]), {"reason": "No answer."}
+            reverse("contests:host_prize_turn", args=[won.contest.slug, turn.pk]),
+            {"turn-reason": "No answer."},
         )
         assert Turn.objects.get(pk=turn.pk).state == "passed_on"
 
