@@ -47,6 +47,7 @@ ENTRY_RECEIVED = announce(
         templates=f"{PAGES}/entry_received",
         why="you uploaded a mix into a contest",
         is_essential=True,
+        hides_address=True,
         sample=SAMPLE | {"text": "RECEIPT\n\nReference: 7KQM-2WXA-D9FT\n"},
     )
 )
@@ -58,6 +59,7 @@ ENTRY_CHECKED = announce(
         templates=f"{PAGES}/entry_checked",
         why="a mix of yours was checked for a contest",
         is_essential=False,
+        hides_address=True,
         sample=SAMPLE
         | {
             "state": "needs attention",
@@ -73,6 +75,7 @@ ENTRY_DECIDED = announce(
         templates=f"{PAGES}/entry_decided",
         why="the host of a contest decided about your entry",
         is_essential=True,
+        hides_address=True,
         sample=SAMPLE | {"is_out": True, "reason": "It holds a track that is not among the stems."},
     )
 )
@@ -139,6 +142,7 @@ HOST_WRITES = announce(
         templates=f"{PAGES}/host_writes",
         why="you take part in this contest",
         is_essential=False,
+        hides_address=True,
         sample=SAMPLE
         | {
             "headline": "The second guitar is in the pack again",
