@@ -27,7 +27,7 @@ from contests.models import Contest, Decision, Entry, Judge, Message, Reminder, 
 from contests.states import STANDING_ENTRY, EntryState
 
 PAGES = "contests/letters"
-AT_ONCE = 50
+AT_ONCE = 20
 """Letters that are written in one transaction: on SQLite nobody else writes meanwhile. No source."""
 TELL_ENTRANTS = "tell_entrants"
 """The kind of job that writes to everybody about one line of the decision log, its subject."""
