@@ -40,7 +40,7 @@ from contests.models import (
 from contests.states import ANSWERABLE, STANDING_ENTRY, AwardState, EntryState
 
 PAGES = "contests/letters"
-AT_ONCE = 50
+AT_ONCE = 20
 """Letters that are written in one transaction: on SQLite nobody else writes meanwhile. No source."""
 TELL_ENTRANTS = "tell_entrants"
 """The kind of job that writes to everybody about one line of the decision log, its subject."""
@@ -60,6 +60,7 @@ ENTRY_RECEIVED = announce(
         templates=f"{PAGES}/entry_received",
         why="you uploaded a mix into a contest",
         is_essential=True,
+        hides_address=True,
         sample=SAMPLE | {"text": "RECEIPT\n\nReference: 7KQM-2WXA-D9FT\n"},
     )
 )
@@ -71,6 +72,7 @@ ENTRY_CHECKED = announce(
         templates=f"{PAGES}/entry_checked",
         why="a mix of yours was checked for a contest",
         is_essential=False,
+        hides_address=True,
         sample=SAMPLE
         | {
             "state": "needs attention",
@@ -86,6 +88,7 @@ ENTRY_DECIDED = announce(
         templates=f"{PAGES}/entry_decided",
         why="the host of a contest decided about your entry",
         is_essential=True,
+        hides_address=True,
         sample=SAMPLE
         | {
             "kind": "repair",
@@ -199,6 +202,7 @@ HOST_WRITES = announce(
         templates=f"{PAGES}/host_writes",
         why="you take part in this contest",
         is_essential=False,
+        hides_address=True,
         sample=SAMPLE
         | {
             "headline": "The second guitar is in the pack again",

@@ -13,7 +13,8 @@ class Kind:
     `templates` is the pair's address without its ending: `….txt` extends `academy/letters/frame.txt`, and
     `….html` extends `academy/letters/frame.html`. `subject` is one line with the context's words in braces.
     `why` finishes the sentence "You get this letter because …". What is not essential can be switched off.
-    `sample` is a context with invented words, for the host's preview.
+    `sample` is a context with invented words, for the host's preview. `hides_address`: where such a letter
+    met trouble, a host is not told to whom it went, for kind and time would say what the person did.
     """
 
     name: str
@@ -23,6 +24,7 @@ class Kind:
     why: str
     is_essential: bool
     sample: Mapping[str, object]
+    hides_address: bool = False
 
 
 _kinds: dict[str, Kind] = {}

@@ -24,7 +24,8 @@ from academy.members import codes, leaving
 from academy.members.models import Grant, Member, PaymentEvent
 from academy.members.payments import signatures
 from academy.members.queries import in_force
-from academy.packs import publishing, terms
+from academy.packs import publishing as packs_publishing
+from academy.packs import terms
 from academy.packs.models import Download, StemPack
 from analysis.audiofile import AudioDescription
 from analysis.intake import delivery, keeping, sealing
@@ -527,11 +528,11 @@ def publish_pack(file: str) -> dict[str, Any]:
     """
     now = timezone.now()
     tiers = {"member": cast.tier("full", 10), "other": cast.tier("low", 1)}
-    pack = publishing.create_pack(
+    pack = packs_publishing.create_pack(
         slug="harbour", title="Harbour Light", terms="For practice.", tier=tiers["member"]
     )
-    publishing.add_stem(pack, sealing.receive_file(Path(file)), name="Kick", owner=None, now=now)
-    publishing.publish(pack, now=now)
+    packs_publishing.add_stem(pack, sealing.receive_file(Path(file)), name="Kick", owner=None, now=now)
+    packs_publishing.publish(pack, now=now)
     people = {name: cast.member() for name in tiers}
     for name, person in people.items():
         Grant.objects.create(member=person, tier=tiers[name], starts_at=now)

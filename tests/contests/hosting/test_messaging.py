@@ -154,6 +154,23 @@ class TestWhatBecameOfIt:
             1,
         )
 
+    def test_the_page_of_trouble_tells_a_host_no_address(self, stage, monkeypatch):
+        """A group may be one person: the address beside the failed letter would be the name."""
+        out = stage.entries[2].member
+        send(stage, Audience.DISQUALIFIED)
+        stages.run_all_jobs()
+        refusal = smtplib.SMTPRecipientsRefused({out.email: (550, b"no such box")})
+
+        def refuse(mail):
+            raise refusal
+
+        monkeypatch.setattr("django.core.mail.EmailMultiAlternatives.send", refuse)
+        stages.run_all_jobs()
+        page = signed_in(stage.host).get(reverse("letters:hosting")).content.decode()
+        assert "given up" in page
+        assert "somebody whose name stays hidden" in page
+        assert out.email not in page
+
     def test_two_queries_however_many_messages(self, stage, django_assert_num_queries):
         for _ in range(3):
             send(stage)
