@@ -11,8 +11,10 @@ from academy.recall.numbers import (
     DETENT,
     DIAL,
     DIAL_FROM,
+    FREQUENCY,
     NUMBER,
     NotRead,
+    frequency_of,
     hertz,
     number_of,
     quoted,
@@ -21,7 +23,6 @@ from academy.recall.numbers import (
 from academy.recall.vocabulary import GAINED, LOWERS, RAISES, SHAPES, SHELVES_SPLIT_HZ, SPELLINGS
 from analysis.dsp.curves.equaliser import PASSES, SHELVES, Shape
 
-FREQUENCY = rf"{NUMBER} ?(?:kHz|Hz|k)"
 SHAPE = "|".join(re.escape(said) for said in sorted(SHAPES, key=len, reverse=True))
 MOVE = "|".join((*RAISES, *LOWERS))
 
@@ -31,6 +32,7 @@ def _unnamed(pattern: str) -> str:
     return re.sub(r"\(\?P<\w+>", "(?:", pattern)
 
 
+FREQUENCY_SAID = _unnamed(FREQUENCY)
 POSITION = "|".join(_unnamed(pattern) for pattern in (DETENT, DIAL_FROM, DIAL, CLOCK))
 DETAIL = (
     rf"(?:Q (?P<q>{NUMBER})|slope (?P<slope>{NUMBER})"
@@ -81,7 +83,7 @@ def read_band(clause: str) -> tuple[str, EqBand] | None:
     setting like any other (`high-pass off`). Raises NotRead for what is wrong in a band.
     """
     found = re.fullmatch(
-        rf"(?P<name>.*?)\b(?P<shape>{SHAPE})(?: filter)?(?: at)? (?P<rest>{FREQUENCY}\b.*)",
+        rf"(?P<name>.*?)\b(?P<shape>{SHAPE})(?: filter)?(?: at)? (?P<rest>{FREQUENCY_SAID}\b.*)",
         clause,
         ANY_CASE,
     )
@@ -89,7 +91,7 @@ def read_band(clause: str) -> tuple[str, EqBand] | None:
         name, rest = found["name"].strip(), found["rest"]
     else:
         found = re.fullmatch(
-            rf"(?P<name>.*?)(?P<frequency>{FREQUENCY}) (?P<shape>{SHAPE})(?: filter)?(?P<rest>(?: .*)?)",
+            rf"(?P<name>.*?)(?P<frequency>{FREQUENCY_SAID}) (?P<shape>{SHAPE})(?: filter)?(?P<rest>(?: .*)?)",
             clause,
             ANY_CASE,
         )
@@ -106,13 +108,13 @@ def read_band(clause: str) -> tuple[str, EqBand] | None:
 
 
 def _leading_frequency(said: str) -> tuple[Quantity, str]:
-    found = re.match(rf"(?P<amount>{NUMBER}) ?(?P<unit>kHz|Hz|k)\b ?", said, ANY_CASE)
+    found = re.match(rf"{FREQUENCY}\b ?", said, ANY_CASE)
     if not found:
         raise NotRead(f"a band needs its frequency with Hz or kHz next, where {quoted(said)} stands")
-    quantity = Quantity(number_of(found["amount"]), SPELLINGS[found["unit"].lower()])
-    if quantity.amount <= 0:
+    frequency = frequency_of(found)
+    if frequency.amount <= 0:
         raise NotRead("a band needs a frequency above 0 Hz")
-    return quantity, said[found.end() :].strip()
+    return frequency, said[found.end() :].strip()
 
 
 def _details(

@@ -23,6 +23,7 @@ QUANTITY = (
     rf"{ABOUT}(?P<amount>{NUMBER}|{INFINITE})"
     rf"(?:(?: ?(?P<first_unit>{UNIT}))?(?: to |-)(?P<up_to>{NUMBER}))? ?(?P<unit>{UNIT})"
 )
+FREQUENCY = rf"(?P<amount>{NUMBER}) ?(?P<unit>kHz|Hz|k)"
 RATIO_SAID = rf"{ABOUT}(?:(?P<ratio>{NUMBER}|{INFINITE}) ?: ?1|1 ?: ?(?P<expansion>{NUMBER}|{INFINITE}))"
 DIAL = rf"(?P<at>{WORD_NUMBER}) ?(?:of|out of|/) ?(?P<high>{WORD_NUMBER})"
 DIAL_FROM = rf"(?P<at>{NUMBER}) from (?P<low>{NUMBER}) to (?P<high>{NUMBER})"
@@ -131,6 +132,11 @@ def number_of(said: str) -> float:
     if abs(number) > LARGEST:
         raise NotRead(f"{said} is too large a number for a setting")
     return number
+
+
+def frequency_of(found: re.Match[str]) -> Quantity:
+    """The frequency of a phrase that FREQUENCY has matched."""
+    return Quantity(number_of(found["amount"]), SPELLINGS[found["unit"].lower()])
 
 
 def hertz(frequency: Quantity) -> float:

@@ -32,7 +32,15 @@ from academy.recall.chain import (
     Sheet,
     SheetRefused,
 )
-from academy.recall.numbers import ANY_CASE, NUMBER, NotRead, quoted, require_printable
+from academy.recall.numbers import (
+    ANY_CASE,
+    FREQUENCY,
+    NotRead,
+    frequency_of,
+    hertz,
+    quoted,
+    require_printable,
+)
 from academy.recall.phrases import read_setting
 from analysis.dsp.errors import RateError, require_rate
 
@@ -233,10 +241,10 @@ def read_place(said: str) -> tuple[Place, str]:
 
 def read_rate(said: str) -> int:
     """The file's sampling rate in Hz: `48 kHz`, `44.1 kHz`, `96000 Hz`. Raises NotRead."""
-    found = re.fullmatch(rf"(?P<amount>{NUMBER}) ?(?P<unit>kHz|Hz)", said.strip(), ANY_CASE)
+    found = re.fullmatch(FREQUENCY, said.strip(), ANY_CASE)
     if not found:
         raise NotRead("“rate:” takes a sampling rate like 48 kHz")
-    rate_hz = round(float(found["amount"]) * (1000 if found["unit"].lower() == "khz" else 1))
+    rate_hz = round(hertz(frequency_of(found)))
     try:
         require_rate(rate_hz)
     except RateError as exc:

@@ -193,4 +193,4 @@ class TestFront:
         for _ in range(6):
             cast.contest()
         with django_assert_max_num_queries(6):
-            client.get("/")
+            assert client.get("/").status_code == 200

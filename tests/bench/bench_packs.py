@@ -1,12 +1,12 @@
 """One large pack through torn lines: does it arrive whole, and what does each cut cost?
 
-Run by hand: `.venv/bin/python -m tests.bench.bench_packs [MEGABYTES] [--nginx]` (default 5000: some minutes, and
-twice the room on the disk for a while). With `--nginx` that sends it, as the README shows. A real site on SQLite and the local disk. The stems are made on the spot,
-sparse, so that the disk holds little of them, but the archive is written in full, by the site's own service.
-A member fetches it over HTTP and hangs up at ten random places, each time to go on with `Range` and
-`If-Range`. Last, the pack changes in the middle of another download. Exit status 1 when the bytes differ from
-the archive's own SHA-256, when more than 1 % was asked for again, or when the old address sends anything
-after the change.
+Run by hand: `.venv/bin/python -m tests.bench.bench_packs [MEGABYTES] [--nginx]` (default 5000: some minutes,
+and twice the room on the disk for a while). With `--nginx` that sends it, as the README shows. A real site on
+SQLite and the local disk. The stems are made on the spot, sparse, so that the disk holds little of them, but
+the archive is written in full, by the site's own service. A member fetches it over HTTP and hangs up at ten
+random places, each time to go on with `Range` and `If-Range`. Last, the pack changes in the middle of another
+download. Exit status 1 when the bytes differ from the archive's own SHA-256, when more than 1 % was asked for
+again, or when the old address sends anything after the change.
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ from academy.packs.models import StemPack
 from academy.packs.refusals import PackRefused
 from analysis.audiofile import AudioError
 from analysis.intake import answering, sealing
-from analysis.intake.resumable import taking
+from analysis.intake.resumable import arriving, taking
 from analysis.intake.resumable.refusals import UploadRefused
 from analysis.intake.sealing import Received
 
@@ -30,9 +30,6 @@ Use = Callable[[Received], str]
 """What is made of a file that was taken; returns what to say about it."""
 
 NO_FILE = "Choose a WAV or FLAC file first."
-ZIP_NEEDS_SCRIPT = (
-    "A ZIP archive is sent in parts, which takes the page’s script. Allow it, or send the stems one by one."
-)
 
 
 @hosts_page
@@ -102,11 +99,16 @@ def _take(request: HttpRequest, pack: StemPack, use: Use) -> HttpResponse:
 
 
 def _add_archive(request: HttpRequest, pack: StemPack) -> HttpResponse:
-    upload_id = _upload_id(request)
-    if upload_id is None:
-        return _refused(request, pack, ZIP_NEEDS_SCRIPT, HTTPStatus.UNPROCESSABLE_ENTITY)
+    owner, now = require_host(request.user), timezone.now()
+    upload_id, file = _upload_id(request), request.FILES.get("file")
     try:
-        unpacking.request_unpacking(pack, upload_id, owner=require_host(request.user), now=timezone.now())
+        if upload_id is None and isinstance(file, UploadedFile):  # without the page's script
+            upload_id = arriving.put_whole(
+                file.chunks(), name=file.name or "stems.zip", size_bytes=file.size or 0, owner=owner, now=now
+            )
+        if upload_id is None:
+            return _refused(request, pack, NO_FILE, HTTPStatus.UNPROCESSABLE_ENTITY)
+        unpacking.request_unpacking(pack, upload_id, owner=owner, now=now)
     except UploadRefused as exc:
         return _refused(request, pack, exc.message, exc.status)
     return _done(request, pack, "The archive is being unpacked.")

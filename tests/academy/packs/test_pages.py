@@ -146,7 +146,7 @@ class TestPage:
         publishing.publish(made)
         work("measure_stem", "prepare_previews")
         with django_assert_max_num_queries(16):
-            client.get(PAGE)
+            assert client.get(PAGE).status_code == 200
 
 
 class TestAcceptTerms:

@@ -176,7 +176,7 @@ class TestVersionPage:
 
     def test_the_number_of_queries_is_bounded(self, client, version, django_assert_max_num_queries):
         with django_assert_max_num_queries(22):
-            client.get(f"/practice/mixes/{version.code}/")
+            assert client.get(f"/practice/mixes/{version.code}/").status_code == 200
 
     def test_the_packs_page_leads_here_for_those_who_may_fetch_it(self, client, member, pack):
         link = f'href="/practice/on/{pack.slug}/"'

@@ -156,4 +156,4 @@ class TestSheet:
             )
             sheets.keep_version(row, note="", seen=row.draft_number, host=None, now=cast.NOW)
         with django_assert_max_num_queries(6):  # session, member, grants, sheet, last version, versions
-            client.get(PAGE)
+            assert client.get(PAGE).status_code == 200

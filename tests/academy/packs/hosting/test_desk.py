@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
 from uuid import uuid4
 
 import numpy as np
@@ -9,10 +11,10 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
 from academy.packs import auditing, publishing
-from academy.packs.models import PackState, Stem, StemPack, TermsAccepted
+from academy.packs.models import PackState, Stem, StemPack, TermsAccepted, Unpacking
 from analysis import audiofile
 from analysis.intake import keeping
-from analysis.intake.models import Recording
+from analysis.intake.models import Recording, Upload
 from analysis.jobs.models import Job, JobState
 from tests import cast
 from tests.academy.packs import making
@@ -100,7 +102,6 @@ class TestPuttingIn:
             (None, "Choose a WAV or FLAC file first."),
             (("notes.txt", b"Bring tea."), "“notes.txt”: "),
             (("cut.wav", b"RIFF\x00\x00"), "“cut.wav”: "),
-            (("pack.zip", b"PK"), "sent in parts"),
         ],
     )
     def test_what_cannot_be_taken_is_said_and_not_kept(self, client, host, pack, file, reason):
@@ -110,6 +111,27 @@ class TestPuttingIn:
         assert response.status_code == 422
         assert reason in response.content.decode()
         assert (Recording.objects.count(), pack.stems.count()) == (before, 3)
+
+    def test_a_zip_needs_no_script_and_is_sent_once(self, client, host, pack, wav, work):
+        archive = io.BytesIO()
+        with zipfile.ZipFile(archive, "w") as packed:
+            for name in ("Guitar.wav", "Flute.wav"):
+                packed.writestr(name, wav(name).read())
+        sent = SimpleUploadedFile("all.zip", archive.getvalue())
+        assert client.post(DESK + "add/", {"file": sent})["Location"] == DESK
+        work("unpack_stems")
+        assert sorted(names(pack)) == ["Bass", "Flute", "Guitar", "Kick", "Voice"]
+        assert not Upload.objects.exists()
+
+    def test_a_zip_that_is_too_large_or_none_leaves_nothing_behind(self, client, host, pack, settings):
+        response = client.post(DESK + "add/", {"name": "all.zip"})
+        assert response.status_code == 422
+        settings.LARGEST_UPLOAD_BYTES = 10
+        response = client.post(DESK + "add/", {"file": SimpleUploadedFile("all.zip", b"PK" * 10)})
+        assert response.status_code in {413, 422}
+        assert "larger than" in response.content.decode()
+        assert not Upload.objects.exists()
+        assert not Unpacking.objects.exists()
 
     def test_a_second_stem_of_one_name_is_refused(self, client, host, pack, wav):
         response = client.post(DESK + "add/", {"file": wav("kick.wav")})
