@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Count, Q, QuerySet, Sum
+from django.core.paginator import Page, Paginator
+from django.db.models import Case, Count, Q, QuerySet, Sum, When
 
 from analysis.listening.models import ListeningCopy
 from analysis.measuring.measuring import kept_numbers
@@ -21,7 +22,8 @@ from contests.states import EntryState, HearingState
 
 ON_THE_DESK = (EntryState.CHECKING, EntryState.ATTENTION, EntryState.READY, EntryState.DISQUALIFIED)
 """What the host looks at; what was replaced, set aside or withdrawn is out of the contest."""
-FIRST_ON_THE_DESK = {EntryState.ATTENTION: 0, EntryState.CHECKING: 1, EntryState.READY: 2}
+FIRST_ON_THE_DESK = (EntryState.ATTENTION, EntryState.CHECKING, EntryState.READY)
+ENTRIES_A_PAGE = 100
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,8 @@ class Desk:
     tally: Tally
     needs: list[str]
     steps: list[Step]
-    entries: list[EntryLine]
+    entries: list[EntryLine]  # of one page
+    page: Page[Entry]
     judges: list[Judge]
 
 
@@ -75,39 +78,45 @@ def contests_hosted(now: datetime) -> list[HostedContest]:
     return sorted(lines, key=lambda line: not line.needs)
 
 
-def desk_of(contest: Contest, now: datetime) -> Desk:
-    """All that the desk of one contest shows."""
+def desk_of(contest: Contest, now: datetime, *, page: str | None = None) -> Desk:
+    """All that the desk of one contest shows, with the entries of one page."""
     tally = tallies_of([contest])[contest.pk]
+    shown = Paginator(entries_on_desk(contest), ENTRIES_A_PAGE).get_page(page)
     return Desk(
         contest=contest,
         stage=stage_of(contest, now),
         tally=tally,
         needs=needs_of(contest, tally, now),
         steps=steps_of(contest, tally, now),
-        entries=entry_lines(contest, tally.round),
+        entries=_lines(list(shown), tally.round),
+        page=shown,
         judges=list(judges_at_work(contest, tally.round)),
     )
 
 
-def entry_lines(contest: Contest, round_: Round | None) -> list[EntryLine]:
+def entries_on_desk(contest: Contest) -> QuerySet[Entry]:
     """The entries that stand or may yet: those to decide about first, each group by receipt.
 
     By receipt and not by time, so that the list gives no hint of who is who.
     """
-    entries = list(contest.entries.filter(state__in=ON_THE_DESK).select_related("recording", "member"))
+    first = Case(*(When(state=state, then=at) for at, state in enumerate(FIRST_ON_THE_DESK)), default=9)
+    entries = contest.entries.filter(state__in=ON_THE_DESK).select_related("recording", "member")
+    return entries.order_by(first, "receipt")
+
+
+def entry_lines(contest: Contest, round_: Round | None) -> list[EntryLine]:
+    """Every entry on the desk with its measurement and its copy."""
+    return _lines(list(entries_on_desk(contest)), round_)
+
+
+def _lines(entries: Sequence[Entry], round_: Round | None) -> list[EntryLine]:
     measured = kept_numbers(entry.recording_id for entry in entries)
-    copies = copies_of(round_)
-    lines = [EntryLine(one, measured.get(one.recording_id), copies.get(one.recording_id)) for one in entries]
-    return sorted(
-        lines, key=lambda line: (FIRST_ON_THE_DESK.get(EntryState(line.entry.state), 3), line.entry.receipt)
-    )
-
-
-def copies_of(round_: Round | None) -> Mapping[UUID, ListeningCopy]:
-    """The round's listening copies by recording; empty without a round."""
-    if round_ is None or round_.plan_id is None:
-        return {}
-    return {copy.recording_id: copy for copy in ListeningCopy.objects.filter(plan=round_.plan_id)}
+    copies: dict[UUID, ListeningCopy] = {}
+    if round_ is not None and round_.plan_id is not None:
+        recordings = [entry.recording_id for entry in entries]
+        of_plan = ListeningCopy.objects.filter(plan=round_.plan_id, recording__in=recordings)
+        copies = {copy.recording_id: copy for copy in of_plan.defer("outline")}
+    return [EntryLine(one, measured.get(one.recording_id), copies.get(one.recording_id)) for one in entries]
 
 
 def judges_at_work(contest: Contest, round_: Round | None) -> QuerySet[Judge]:

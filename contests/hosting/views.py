@@ -260,7 +260,7 @@ def desk_page(
 ) -> HttpResponse:
     """The desk, with a refusal or a form that came back."""
     now = timezone.now()
-    found = queries.desk_of(contest, now)
+    found = queries.desk_of(contest, now, page=request.GET.get("page"))
     page = {
         "contest": contest,
         "now": now,
