@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from django.core.cache import cache
 from numpy.typing import NDArray
 from playwright.sync_api import Browser, Page, sync_playwright
 
@@ -74,6 +75,12 @@ def pytest_terminal_summary(terminalreporter: Any) -> None:
             terminalreporter.write_line(
                 f"{count} tests skipped: {program} is missing; Debian package {package}"
             )
+
+
+@pytest.fixture(autouse=True)
+def _nothing_kept() -> None:
+    """What pages keep is keyed by rows, and another test's rows may look the same."""
+    cache.clear()
 
 
 @pytest.fixture(autouse=True)

@@ -14,12 +14,22 @@ from contests.demo import prizes, working
 from contests.demo.rendering import DemoAudio
 from contests.entering import submissions
 from contests.hosting import running
-from contests.judging import panel, sheets
+from contests.judging import orders, panel, sheets
 from contests.judging.drafts import Draft
-from contests.models import Assignment, Contest, Criterion, Entry, EntryMove, Handing, Prize, Sponsor
+from contests.models import (
+    Assignment,
+    Contest,
+    Criterion,
+    Entry,
+    EntryMove,
+    Handing,
+    Prize,
+    Round,
+    Sponsor,
+)
 from contests.results import publishing
 from contests.screening import comparing, deciding
-from contests.states import STANDING_ENTRY, EntryState
+from contests.states import STANDING_ENTRY, EntryState, HearingState, RoundState
 from fixtures import verdicts
 from fixtures.competitions import Contest as Said
 from fixtures.competitions import Inquiry, Moment
@@ -33,6 +43,7 @@ CHECKED_AFTER = timedelta(seconds=20)
 
 MOST_IMPROVED = "eggshell"
 """Who gets the special prize of the published contest."""
+FINAL_LASTS = timedelta(days=2)
 
 SHARE_OF_SHEETS_IN = 0.6
 """How far the judges of the contest that is being judged have come."""
@@ -111,11 +122,24 @@ def _announce(cast: Cast, said: Said) -> Contest:
             is_choice=prize.is_choice,
             handing=Handing.DIGITAL if prize.is_digital else Handing.SHIPPED,
         )
+    if said.final_of is not None:
+        _lay_out_a_final(contest, said.final_of)
     for key in said.judges:
         panel.seat_judge(contest, cast.people[key], actor=cast.host, now=contest.opens_at)
     running.open_contest(contest.pk, actor=cast.host, now=contest.opens_at)
     contest.refresh_from_db()
     return contest
+
+
+def _lay_out_a_final(contest: Contest, final_of: int) -> None:
+    """Two rounds: everybody, then so many whom the whole panel hears again and puts in order."""
+    usual = {
+        "contest": contest,
+        "state": RoundState.PLANNED,
+        "hearings_per_entry": contest.hearings_per_entry,
+    }
+    Round.objects.create(number=1, goes_on=final_of, takes_borderline=False, **usual)
+    Round.objects.create(number=2, heard_by_all=True, asks_order=True, **usual)
 
 
 def _at(said: Said, moment: Moment, now: datetime) -> datetime:
@@ -173,6 +197,8 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
         _fill_in(cast, said, contest, share=SHARE_OF_SHEETS_IN, start=morning)
         return
     _fill_in(cast, said, contest, share=1.0, start=morning)
+    if said.final_of is not None:
+        _hear_the_final(cast, said, contest)
     running.close_judging(contest.pk, actor=cast.host, now=contest.judging_until)
     publishing.decide_result(contest.pk, actor=cast.host, now=contest.judging_until + timedelta(days=1))
     prizes.plan(contest, host=cast.host)
@@ -199,17 +225,33 @@ def _inquire(cast: Cast, said: Inquiry, contest: Contest, *, morning: datetime) 
     )
 
 
+def _hear_the_final(cast: Cast, said: Said, contest: Contest) -> None:
+    """Close the first round two days before the end, and let everybody hear those who go on."""
+    evening = contest.judging_until - FINAL_LASTS
+    running.close_judging(contest.pk, actor=cast.host, now=evening)
+    final = running.prepare_round(contest.pk, actor=cast.host, now=evening)
+    working.do_all()
+    running.open_judging(contest.pk, actor=cast.host, now=evening + timedelta(hours=1))
+    _fill_in(cast, said, contest, share=1.0, start=evening)
+    for judge in contest.judges.select_related("member"):
+        own = list(final.assignments.filter(judge=judge).select_related("sheet"))
+        own.sort(key=lambda hearing: -sum(score.value for score in hearing.sheet.scores.all()))
+        places = {hearing.code: str(place) for place, hearing in enumerate(own, start=1)}
+        orders.submit_order(final, judge.member, places, now=evening + timedelta(hours=3))
+
+
 def _fill_in(cast: Cast, said: Said, contest: Contest, *, share: float, start: datetime) -> None:
     """Let each judge write the first `share` of the own sheets, one every ten minutes."""
     key_of = {member.pk: key for key, member in cast.people.items()}
     criteria = {criterion.name: criterion.pk for criterion in contest.criteria.all()}
     for judge in contest.judges.all():
-        hearings = list(judge.assignments.select_related("entry", "judge").order_by("position"))
+        waiting = judge.assignments.filter(state=HearingState.WAITING)
+        hearings = list(waiting.select_related("entry", "judge", "round").order_by("position"))
         for number, hearing in enumerate(hearings[: round(share * len(hearings))], start=1):
             sheet = verdicts.sheet(key_of[judge.member_id], _mix_key(cast, hearing), tuple(criteria))
             draft = Draft(
                 {criteria[name]: Decimal(str(value)) for name, value in sheet.scores.items()},
-                comment=sheet.comment,
+                comment=sheet.comment if hearing.round.number == 1 else "",
             )
             sheets.submit_sheet(hearing, now=start + timedelta(hours=1, minutes=10 * number), draft=draft)
 

@@ -83,7 +83,7 @@ def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]
 
 
 def late_entries(round_: Round) -> list[Entry]:
-    """Ready entries that came into the contest after its first round had opened, and nobody is to hear yet."""
+    """Ready entries that came in after the first round had opened, and that nobody is to hear yet."""
     if round_.number != 1 or round_.state != RoundState.JUDGING:
         return []
     ready = round_.contest.entries.filter(state=EntryState.READY).select_related("recording", "member")

@@ -23,6 +23,7 @@ from contests.results import standings, words
 from contests.results.access import HEARD_PLACES
 from contests.results.certificates import Certificate
 from contests.results.field import Field, field_of
+from contests.results.kept import kept
 from contests.states import HearingState
 
 
@@ -332,5 +333,11 @@ def live_or_frozen(contest: Contest) -> tuple[Mapping[str, Any] | None, bool]:
     """
     if hasattr(contest, "standing"):
         return contest.standing.working, True
+    live = kept(contest, "standing", lambda: _live(contest))
+    return live or None, False
+
+
+def _live(contest: Contest) -> dict[str, Any]:
+    """The live standing as plain data; empty without a sheet."""
     live = standings.standing_of(contest)
-    return (live.as_json_dict() if live else None), False
+    return live.as_json_dict() if live else {}

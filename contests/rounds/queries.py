@@ -11,6 +11,7 @@ from django.db.models import Count, Q
 from analysis.measuring.measuring import kept_numbers
 from contests.models import Contest, Entry, Round
 from contests.results import words
+from contests.results.kept import kept
 from contests.results.standings import orders_of
 from contests.rounds.anchoring import own_mixes
 from contests.rounds.cutting import Cut, CutRow, cut_of
@@ -18,6 +19,9 @@ from contests.rounds.laying_out import words_of
 from contests.scoring.errors import SheetsRefused
 from contests.scoring.orders import OrderRow, order_rows
 from contests.states import HEARD, ContestState, EntryState, HearingState, RoundState
+
+NEAR_SHOWN = 60
+"""Entries that the forms offer to tick; the others go by their receipts."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +53,7 @@ class HostedRound:
     asked: int
     cut: Cut | None
     lines: tuple[CutWords, ...]
+    near: tuple[CutWords, ...]  # the entries nearest to the line, for the forms
     orders: tuple[OrderWords, ...]
 
     @property
@@ -140,7 +145,9 @@ def _counted(contest: Contest, rows: list[Round]) -> list[Round]:
 
 
 def _hosted(round_: Round, *, is_last: bool) -> HostedRound:
-    cut = cut_of(round_) if is_last and round_.goes_on is not None else None
+    cut = None
+    if is_last and round_.goes_on is not None:
+        cut = kept(round_.contest, f"cut {round_.number}", lambda: cut_of(round_))
     return HostedRound(
         round=round_,
         words=words_of(round_),
@@ -149,8 +156,16 @@ def _hosted(round_: Round, *, is_last: bool) -> HostedRound:
         asked=round_.asked,  # type: ignore[attr-defined]
         cut=cut,
         lines=tuple(_line(row) for row in cut.rows) if cut else (),
+        near=tuple(_line(row) for row in _near(cut)) if cut else (),
         orders=_orders(round_),
     )
+
+
+def _near(cut: Cut) -> list[CutRow]:
+    """The rows nearest to the line, in order; all of a small field."""
+    line = sum(row.goes_on for row in cut.rows)
+    first = max(0, min(line - NEAR_SHOWN // 2, len(cut.rows) - NEAR_SHOWN))
+    return list(cut.rows[first : first + NEAR_SHOWN])
 
 
 def _line(row: CutRow) -> CutWords:

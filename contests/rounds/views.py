@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from django.contrib import messages
+from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -21,6 +22,8 @@ from contests.rounds.anchoring import AnchorRefused, add_own_mix, choose_anchors
 from contests.rounds.forms import OwnMixForm
 from contests.states import RoundState
 
+LINES_A_PAGE = 100
+
 
 @hosts_page
 @require_safe
@@ -34,7 +37,7 @@ def rounds(request: HttpRequest, slug: str) -> HttpResponse:
 def again(request: HttpRequest, slug: str) -> HttpResponse:
     """Have chosen entries heard by one more judge each."""
     contest = access.hosted_contest(request.user, slug)
-    chosen = request.POST.getlist("entry")
+    chosen = _receipts(request, "entry", "entries")
     last = contest.rounds.exclude(state=RoundState.PLANNED).last()
     try:
         if last is None:
@@ -60,7 +63,7 @@ def again(request: HttpRequest, slug: str) -> HttpResponse:
 def prepare(request: HttpRequest, slug: str) -> HttpResponse:
     """Prepare the next round with those who go on, and with whom the host adds."""
     contest = access.hosted_contest(request.user, slug)
-    added = request.POST.getlist("added")
+    added = _receipts(request, "added", "others")
     try:
         round_ = running.prepare_round(
             contest.pk,
@@ -84,7 +87,7 @@ def anchors(request: HttpRequest, slug: str) -> HttpResponse:
     """Choose what the whole panel hears in the next round."""
     contest = access.hosted_contest(request.user, slug)
     upcoming = contest.rounds.filter(state=RoundState.PLANNED).first()
-    typed = request.POST.get("receipts", "").replace(",", " ").split() + request.POST.getlist("own")
+    typed = _receipts(request, "own", "receipts")
     try:
         if upcoming is None:
             raise AnchorRefused("No further round is laid out.")
@@ -115,6 +118,12 @@ def own_mix(request: HttpRequest, slug: str) -> HttpResponse:
     return redirect("contests:host_rounds", slug=slug)
 
 
+def _receipts(request: HttpRequest, ticked: str, typed: str) -> list[str]:
+    """What was ticked, and what was typed with spaces or commas between, each once."""
+    words = request.POST.get(typed, "").upper().replace(",", " ").split()
+    return list(dict.fromkeys(request.POST.getlist(ticked) + words))
+
+
 def _page(
     request: HttpRequest,
     contest: Contest,
@@ -134,6 +143,9 @@ def _page(
     page = {
         "contest": contest,
         "page": found,
+        "lines": Paginator(found.current.lines if found.current else (), LINES_A_PAGE).get_page(
+            request.GET.get("page")
+        ),
         "refusal": refusal,
         "reason": request.POST.get("reason", ""),
         "chosen": borderline if chosen is None else chosen,

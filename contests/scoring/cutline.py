@@ -7,7 +7,8 @@ from contests.scoring.ties import Floats, places
 
 SURE, OPEN = 0.9, 0.1
 """Above the first an entry is as good as in, below the second as good as out; between, it is borderline."""
-DRAWS = 4000  # a chance of one half is then known within 0.8 per cent (the standard error of a proportion)
+MOST_DRAWS, FEWEST_DRAWS = 4000, 1000  # a chance of one half is then known within 0.8 or 1.6 per cent
+NUMBERS_AFFORDED = 5_000_000  # so that a field of thousands takes a second and no gigabyte
 SEED = 1
 
 
@@ -52,14 +53,15 @@ def _field_variance(fit: SeverityFit) -> float:
 
 
 def _posterior(fit: SeverityFit, field_variance: float) -> Floats:
-    """Draws of the true qualities given the scores, shape (DRAWS, n_entries)."""
+    """Draws of the true qualities given the scores, shape (n_draws, n_entries)."""
     assert fit.residual_sd is not None
     rng = np.random.default_rng(SEED)
+    draws = int(np.clip(NUMBERS_AFFORDED // fit.adjusted.size, FEWEST_DRAWS, MOST_DRAWS))
     own = fit.residual_sd / np.sqrt(fit.hearings_of_entry)
     through = fit.residual_sd * fit.through_judges
-    truth = rng.standard_normal((DRAWS, own.size)) * np.sqrt(field_variance)
-    error = rng.standard_normal((DRAWS, own.size)) * own
-    error += rng.standard_normal((DRAWS, through.shape[1])) @ through.T
+    truth = rng.standard_normal((draws, own.size)) * np.sqrt(field_variance)
+    error = rng.standard_normal((draws, own.size)) * own
+    error += rng.standard_normal((draws, through.shape[1])) @ through.T
     # One draw of truth and scores, corrected by what the scores that were really given say.
     seen = fit.adjusted - fit.adjusted.mean() - (truth + error)
     return np.asarray(truth + field_variance * _solved(field_variance + own**2, through, seen))
