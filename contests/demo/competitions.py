@@ -181,15 +181,16 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
     morning = contest.closes_at + CLOSING_DAY
     comparing.begin(contest.pk, actor=cast.host, now=morning)
     working.do_all()
-    if said.inquiry is not None:
-        _inquire(cast, said.inquiry, contest, morning=morning)
-    for entry in contest.entries.filter(state=EntryState.ATTENTION):
+    asked = [] if said.inquiry is None else [cast.people[said.inquiry.key]]
+    for entry in contest.entries.filter(state=EntryState.ATTENTION).exclude(member__in=asked):
         deciding.accept_entry(
             entry.pk,
             actor=cast.host,
             now=morning,
             reason="Heard it: rate, start and level are put right in the judges' copy. No advantage.",
         )
+    if said.inquiry is not None:
+        _inquire(cast, said.inquiry, contest, morning=morning)
     running.prepare_round(contest.pk, actor=cast.host, now=morning + timedelta(minutes=50))
     working.do_all()
     running.open_judging(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))

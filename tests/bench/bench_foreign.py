@@ -3,8 +3,7 @@
 Run by hand: ``python -m tests.bench.bench_foreign [FIRST SEED] [SONGS]``, with one thread for linear algebra
 (``OPENBLAS_NUM_THREADS=1``). The constants were chosen on 40 s of the demo's song and mixes and on desks of
 the seeds 1 to 3: what is judged should be other songs. Thresholds: the project's own goal, that no honest mix
-is
-told, no outside source.
+is told, no outside source.
 """
 
 import sys
