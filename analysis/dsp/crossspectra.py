@@ -15,7 +15,7 @@ LOWEST_HZ = 20.0
 HIGHEST_HZ = 18_000.0
 # Narrower than this many lines, a band would be one main lobe of the window and not its own.
 NARROWEST_LINES = 3
-# How many spectra go into one stretch: 256 ms at 48 kHz.
+# How many spectra go into one stretch: 256 ms at 48 kHz, of frames as long as above.
 STRETCH_SPECTRA = 6
 # What all stretches together may take; beyond it two neighbours become one.
 MOST_BYTES = 256 * 2**20
@@ -27,7 +27,8 @@ class CrossSpectra:
     Per band and stretch one Hermitian matrix ``[i, j]``: the sum, over the stretch's spectra and the band's
     lines, of ``conj(x_i) x_j``. The matrix of a band summed over its stretches is all that a least-squares
     fit of some channels by others needs. Memory is bounded by `MOST_BYTES` for any length, because the
-    stretches grow longer instead.
+    stretches grow longer instead. `frame_s` is rounded to a power of two in frames, and `stretch_spectra`
+    half-overlapping frames make one stretch.
 
     Raises RateError for a rate that audio is not kept at, ValueError for less than one channel or band.
     """
@@ -41,12 +42,15 @@ class CrossSpectra:
         lowest_hz: float = LOWEST_HZ,
         highest_hz: float = HIGHEST_HZ,
         most_bytes: int = MOST_BYTES,
+        frame_s: float = FRAME_S,
+        stretch_spectra: int = STRETCH_SPECTRA,
     ) -> None:
         require_rate(rate_hz)
         if n_channels < 1 or n_bands < 1:
             raise ValueError(f"expected at least one channel and band, got {n_channels} and {n_bands}")
         self.n_channels = n_channels
-        self.frame_frames: int = 2 ** round(math.log2(FRAME_S * rate_hz))
+        self._lot_spectra = stretch_spectra
+        self.frame_frames: int = 2 ** round(math.log2(frame_s * rate_hz))
         self.hop_frames: int = self.frame_frames // 2
         self.edges = band_edges(
             self.frame_frames, rate_hz=rate_hz, n_bands=n_bands, lowest_hz=lowest_hz, highest_hz=highest_hz
@@ -57,7 +61,7 @@ class CrossSpectra:
         # All of it at once: the system lends the pages as they are first written.
         self._kept = np.zeros((most_stretches, self.n_bands, n_channels, n_channels), np.complex64)
         self._n_kept = 0
-        self._lots = 0  # how many times STRETCH_SPECTRA spectra the last stretch holds so far
+        self._lots = 0  # how many times `stretch_spectra` spectra the last stretch holds so far
         self._full_at = 1  # and how many fill a stretch
         self._n_lots = 0  # and all together
         self._pending = np.zeros((0, n_channels), np.float32)
@@ -70,12 +74,12 @@ class CrossSpectra:
     @property
     def step_frames(self) -> int:
         """How many frames later the next lot of spectra starts."""
-        return STRETCH_SPECTRA * self.hop_frames
+        return self._lot_spectra * self.hop_frames
 
     @property
     def n_values(self) -> NDArray[np.float64]:
         """How many spectral values of one channel each band has taken so far, shape (n_bands,)."""
-        return np.asarray(self._n_lots * STRETCH_SPECTRA * np.diff(self.edges), dtype=np.float64)
+        return np.asarray(self._n_lots * self._lot_spectra * np.diff(self.edges), dtype=np.float64)
 
     @property
     def stretch_frames(self) -> int:
@@ -128,10 +132,10 @@ class CrossSpectra:
         self._lots, self._full_at = (self._full_at if odd else 2 * self._full_at), 2 * self._full_at
 
     def _spectra(self, audio: NDArray[np.float32]) -> NDArray[np.complex64]:
-        """Spectra of half-overlapping frames, shape (n_channels, STRETCH_SPECTRA, lines)."""
+        """Spectra of half-overlapping frames, shape (n_channels, stretch_spectra, lines)."""
         planar = np.ascontiguousarray(audio.T)
         frames = np.lib.stride_tricks.sliding_window_view(planar, self.frame_frames, axis=1)
-        windowed = frames[:, :: self.hop_frames][:, :STRETCH_SPECTRA] * self._window
+        windowed = frames[:, :: self.hop_frames][:, : self._lot_spectra] * self._window
         return np.asarray(fft.rfft(windowed, axis=2, overwrite_x=True), dtype=np.complex64)
 
 

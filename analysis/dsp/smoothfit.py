@@ -74,8 +74,13 @@ class SmoothSystem:
 
         `slope`, shape (n_bands, n_channels), is its derivative by their conjugates.
         """
-        scaled = (slope * self._size)[:, :, None]
-        return float(2.0 * np.vdot(scaled, self._solved(scaled)).real)
+        return float(self.covariance(slope[:, :, None])[0, 0])
+
+    def covariance(self, slopes: NDArray[np.complex128]) -> NDArray[np.float64]:
+        """As `variance`, of several such numbers: `slopes` (n_bands, n_channels, n) give shape (n, n)."""
+        scaled = slopes * self._size[:, None]
+        flat = scaled.reshape(-1, scaled.shape[2])
+        return np.asarray(2.0 * (flat.conj().T @ self._solved(scaled).reshape(flat.shape)).real)
 
     def _solved(self, right: NDArray[np.complex128]) -> NDArray[np.complex128]:
         flat = right.reshape(-1, right.shape[2])
