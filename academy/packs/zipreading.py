@@ -108,7 +108,8 @@ def _refuse_many_entries(path: Path) -> None:
 
 
 def _looked_over(archive: zipfile.ZipFile, size_bytes: int, *, largest_bytes: int) -> Contents:
-    infos = [info for info in archive.infolist() if not info.is_dir()]
+    # Not by is_dir(), which falls over a name that is empty, or is cut at the null with which it begins.
+    infos = [info for info in archive.infolist() if not info.orig_filename.endswith("/")]
     if len(infos) > MOST_ENTRIES:
         raise ZipRefused(f"The archive lists more than {MOST_ENTRIES:,} files. Pack the stems alone.")
     total_bytes = sum(info.file_size for info in infos)

@@ -128,6 +128,12 @@ class TestHostile:
             contents(pack_up((name, None)))
         assert str(refusal.value).isprintable()
 
+    def test_a_name_that_begins_with_a_null(self, pack_up):
+        path = pack_up(("XKick.wav", None))
+        path.write_bytes(path.read_bytes().replace(b"XKick", b"\0Kick"))
+        with pytest.raises(ZipRefused, match="leads elsewhere"):
+            contents(path)
+
     def test_a_null_in_a_path_is_shown_as_what_can_be_shown(self, pack_up):
         path = pack_up(("KickX.wav", None))
         path.write_bytes(path.read_bytes().replace(b"KickX", b"Kick\0"))
