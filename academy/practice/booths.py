@@ -196,7 +196,8 @@ def _seats(
 ) -> list[booth.Seat]:
     """The version asked for (else the newest), reference, plain sum, the other versions newest first."""
     by_recording = {copy.recording_id: copy for copy in copies}
-    versions = list(practice.mixes.filter(recording__in=by_recording).order_by("-number"))
+    standing = practice.mixes.exclude(state=MixState.DELETED)
+    versions = list(standing.filter(recording__in=by_recording).order_by("-number"))
     versions.sort(key=lambda mix: mix != first)  # keeps the order of the others
     named: list[tuple[Any, str]] = [(mix.recording_id, f"Version {mix.number}") for mix in versions]
     companions = []

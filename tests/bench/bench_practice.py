@@ -146,7 +146,7 @@ def note(errors: Errors, found: Found, moves: Moves) -> None:
     common_db = float(np.median(list(off_db.values())))
     errors.stems_db += [abs(value - common_db) for value in off_db.values()]
     errors.bounds_db += [level["error_db"] for level in sure.values()]
-    errors.width_db.append(abs(found["width"]["db"] - moves.width_db))
+    errors.width_db.append(abs(found["width"]["own_db"] - moves.width_db))
     errors.loudness_lu.append(
         abs(found["meter"]["integrated_lufs"] - found["reference_meter"]["integrated_lufs"] - moves.louder_lu)
     )
