@@ -216,14 +216,16 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
 
 def _inquire(cast: Cast, said: Inquiry, contest: Contest, *, morning: datetime) -> None:
     """Ask an entrant about what was noticed, get an answer, and accept the entry."""
-    entry = contest.entries.get(member=cast.people[said.key], state__in=STANDING_ENTRY)
-    deciding.ask_for_repair(
+    standing = contest.entries.filter(state__in=STANDING_ENTRY)
+    entry = standing.get(member=cast.people[said.key])
+    first = standing.get(member=cast.people[SCENARIO.entry_mix(said.key).like])
+    asked = deciding.ask_for_repair(
         entry.pk, actor=cast.host, now=morning, reason=said.asked, until=morning + timedelta(days=1)
     )
-    deciding.answer(entry.rulings.get().pk, text=said.answered, now=morning + timedelta(minutes=20))
-    deciding.accept_entry(
-        entry.pk, actor=cast.host, now=morning + timedelta(minutes=40), reason=said.accepted
-    )
+    deciding.answer(asked.rulings.get().pk, text=said.answered, now=morning + timedelta(minutes=20))
+    decided = {"actor": cast.host, "now": morning + timedelta(minutes=40)}
+    deciding.accept_entry(entry.pk, reason=said.accepted, **decided)
+    deciding.accept_entry(first.pk, reason=said.first, **decided)
 
 
 def _hear_the_final(cast: Cast, said: Said, contest: Contest) -> None:

@@ -95,7 +95,8 @@ def _of_line(line: ScreenedEntry) -> list[Found]:
     places = places_to_hear(line.foreign) if line.foreign else []
     if places:
         said = words.of_places(places)
-        found.append(Found("Not from the stems?", said, said, places=places, picture=_picture(line.foreign)))
+        picture = _picture(line.foreign, places)
+        found.append(Found("Not from the stems?", said, said, places=places, picture=picture))
     if said := words.of_offset(line.offset_s):
         found.append(Found("Start", said, said, asks=False))
     if line.is_turned:
@@ -103,8 +104,8 @@ def _of_line(line: ScreenedEntry) -> list[Found]:
     return found
 
 
-def _picture(foreign: dict[str, Any]) -> dict[str, Any]:
-    """The share over time as bars, in the units of the picture; those that are told are marked."""
+def _picture(foreign: dict[str, Any], places: list[Place]) -> dict[str, Any]:
+    """The share over time as bars, in the units of the picture; those in a place to listen at are marked."""
     shares = foreign["windows"]
     width = PICTURE_WIDTH / len(shares)
     bars = []
@@ -116,7 +117,7 @@ def _picture(foreign: dict[str, Any]) -> dict[str, Any]:
                 "y": round(PICTURE_HEIGHT - height, 1),
                 "width": round(max(width - 0.5, 0.5), 1),
                 "height": round(height, 1),
-                "is_told": share >= TOLD_SHARE,
+                "is_told": any(place.start_s <= at * foreign["window_s"] < place.end_s for place in places),
             }
         )
     return {

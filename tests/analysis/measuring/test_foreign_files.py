@@ -7,7 +7,14 @@ import pytest
 import soundfile
 
 from analysis.measuring.beside_stems import StemsReader
-from analysis.measuring.foreign_files import MOST_AT_ONCE, TOLD_SHARE, Place, foreign_in, places_to_hear
+from analysis.measuring.foreign_files import (
+    LONE_SHARE,
+    MOST_AT_ONCE,
+    TOLD_SHARE,
+    Place,
+    foreign_in,
+    places_to_hear,
+)
 from analysis.measuring.sketches import ALIGNED_RATE_HZ
 from tests.mixdowns import song
 
@@ -64,4 +71,12 @@ def test_no_mix_is_no_work_and_too_many_are_refused(files):
 def test_neighbours_are_one_place_and_the_largest_comes_first():
     kept = {"share": 0.02, "window_s": 2.0, "windows": [0.0, 0.04, 0.05, 0.029, 0.3]}
     assert places_to_hear(kept) == [Place(8.0, 10.0, 0.3), Place(2.0, 6.0, 0.05)]
+
+
+def test_a_window_that_stands_alone_needs_more():
+    kept = {"share": 0.02, "window_s": 2.0, "windows": [0.0, LONE_SHARE - 0.001, 0.0, LONE_SHARE, 0.0]}
+    assert places_to_hear(kept) == [Place(6.0, 8.0, LONE_SHARE)]
+
+
+def test_nothing_is_no_place():
     assert places_to_hear({"share": 0.0, "window_s": 2.0, "windows": []}) == []
