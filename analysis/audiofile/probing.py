@@ -27,7 +27,7 @@ _MAX_OUTPUT_BYTES = 4_096
 _MAX_MESSAGE_LETTERS = 500
 #: So many checks at once in one process; the others wait for their turn, and their own time begins only then.
 #: Forty at once took the processors from each other, and from everybody who wanted a page.
-_TURNS = threading.BoundedSemaphore(max(1, (os.cpu_count() or 1) - 1))
+_TURNS = threading.BoundedSemaphore(os.cpu_count() or 1)
 #: What a child may accuse a file of.
 _CHILD_CODES = {"truncated", "decode_failed", "not_finite", "wild_level", "checksum_mismatch", "limits"}
 

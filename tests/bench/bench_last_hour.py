@@ -1,12 +1,13 @@
 """The last minutes before a deadline: many upload at once, and somebody else wants a page.
 
-Run by hand: `.venv/bin/python -m tests.bench.bench_last_hour [PEOPLE] [MEGABYTES]` (default 40 and 100: 4 GB
-on the disk, some minutes). A real `manage.py serve` with its one worker on SQLite and the local disk; every
-entrant sends a file of their own in parts of 8 MiB over the loopback, then the form, as the page's script
-does; all begin together. Meanwhile two watchers open other pages, one after the other. Goals: no failure, no
-entry lost or doubled, a 95th percentile of the other pages under 500 ms: the project's own, no source. Exit
-status 1 when one is missed. Clients, server and worker share the cores, so the machine's load is printed, and
-how the same pages were before the first upload.
+Run by hand: `.venv/bin/python -m tests.bench.bench_last_hour [PEOPLE] [MEGABYTES] [SECONDS]` (default 40,
+100 and 0: 4 GB on the disk, some minutes). A real `manage.py serve` with its one worker on SQLite and the
+local disk; every entrant sends a file of their own in parts of 8 MiB over the loopback, then the form, as
+the page's script does; all begin together, or spread evenly over so many seconds. Meanwhile two watchers
+open other pages, one after the other. Goals: no failure, no entry lost or doubled, a 95th percentile of the
+other pages under 500 ms: the project's own, no source. Exit status 1 when one is missed. Clients, server
+and worker share the cores, so the machine's load is printed, and how the same pages were before the first
+upload.
 """
 
 from __future__ import annotations
@@ -199,7 +200,7 @@ def show(seen: Watch, when: str) -> float:
     return float(np.percentile(everything, 95))
 
 
-def main(people: int, megabytes: int) -> int:
+def main(people: int, megabytes: int, spread_s: int) -> int:
     """Let them all enter, and print what was found."""
     with tempfile.TemporaryDirectory(prefix="bench-last-hour-") as name:
         folder = Path(name)
@@ -233,6 +234,7 @@ def main(people: int, megabytes: int) -> int:
             def one(number: int) -> Outcome:
                 file = OwnFile(noise, number)
                 together.wait()
+                time.sleep(spread_s * number / people)
                 return enter(served, slug, sessions[number], file)
 
             with watching(served, pages) as seen, ThreadPoolExecutor(people) as pool:
@@ -248,7 +250,10 @@ def main(people: int, megabytes: int) -> int:
     sent, kept = Counter(outcome.sha256 for outcome in outcomes), Counter(entries["sha256"])
     lost, doubled = sent - kept, kept - sent
     rate = people * megabytes / took_s
-    print(f"{people} people, {megabytes} MB each, in {took_s:.1f} s: {rate:.0f} MB/s; load {load:.1f}")
+    print(
+        f"{people} people, {megabytes} MB each, begun within {spread_s} s, done in {took_s:.1f} s: ", end=""
+    )
+    print(f"{rate:.0f} MB/s; load {load:.1f}")
     print(f"slowest entrant {max(outcome.took_s for outcome in outcomes):.1f} s")
     print(f"parts sent again {sum(outcome.again for outcome in outcomes)}; failures {len(failed)}")
     for outcome in failed[:5]:
@@ -264,4 +269,4 @@ def main(people: int, megabytes: int) -> int:
 
 if __name__ == "__main__":
     given = [int(word) for word in sys.argv[1:]]
-    sys.exit(main(*(given + [40, 100][len(given) :])))
+    sys.exit(main(*(given + [40, 100, 0][len(given) :])))

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
+from academy.config.serving import WORKER_NICENESS
 from tests.services.programs import answers, wait_until
 from tests.services.serving import Served
 from tests.services.site import children_of
@@ -37,6 +38,14 @@ class TestServing:
         style = page.split('rel="stylesheet" href="')[1].split('"')[0]
         with urllib.request.urlopen(served.address + style) as answer:
             assert "immutable" in answer.headers["Cache-Control"]
+
+    def test_jobs_wait_behind_pages(self, serve):
+        served = serve()
+        served.wait_for_everything()
+        ours = os.getpriority(os.PRIO_PROCESS, 0)
+        assert os.getpriority(os.PRIO_PROCESS, served.worker()) == min(19, ours + WORKER_NICENESS)
+        (child, *_) = children_of(served.worker())
+        assert os.getpriority(os.PRIO_PROCESS, child) == min(19, ours + WORKER_NICENESS)
 
     @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
     def test_a_signal_ends_it_well_and_leaves_nothing_behind(self, serve, number):

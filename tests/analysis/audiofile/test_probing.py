@@ -7,7 +7,9 @@ import signal
 import subprocess
 import sys
 import textwrap
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -83,6 +85,9 @@ class TestLockedIn:
     def test_it_leaves_no_core(self):
         assert locked_in("print(resource.getrlimit(resource.RLIMIT_CORE))").stdout == "(0, 0)\n"
 
+    def test_it_waits_behind_whoever_started_it(self):
+        assert locked_in("print(os.nice(0))").stdout.strip() == str(min(19, os.nice(0) + 10))
+
     def test_it_is_not_root(self):
         assert locked_in("print(os.geteuid() == 0 or 0 in os.getgroups())").stdout == "False\n"
 
@@ -130,6 +135,30 @@ class TestProbe:
         with pytest.raises(AudioError):
             probe(path.parent / "bad")
         assert open_files() == before
+
+    def test_no_more_are_checked_at_once_than_there_are_processors(
+        self, path: Path, monkeypatch: pytest.MonkeyPatch
+    ):
+        at_once, most, lock = 0, 0, threading.Lock()
+        really = probing._run_child
+
+        def counted(*given):
+            nonlocal at_once, most
+            with lock:
+                at_once += 1
+                most = max(most, at_once)
+            try:
+                return really(*given)
+            finally:
+                with lock:
+                    at_once -= 1
+
+        monkeypatch.setattr(probing, "_run_child", counted)
+        count = 3 * (os.cpu_count() or 1)
+        with ThreadPoolExecutor(count) as pool:
+            found = list(pool.map(probe, [path] * count))
+        assert found == [describe(path)] * count
+        assert most == (os.cpu_count() or 1)
 
     def test_a_bomb_runs_out_of_processor_time(self, tmp_path: Path):
         # 163 kB that expand to 691 million frames: let past the header's limit, it meets the processor's.

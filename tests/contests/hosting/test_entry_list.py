@@ -99,6 +99,9 @@ class TestPages:
         page = shown.content.decode()
         named = contest.entries.filter(receipt__in=before).values_list("member__name", flat=True)
         assert all(name in page for name in named)
+        # The answer stands at another address; its links lead back to the desk, which names nobody.
+        (link,) = re.findall(r'rel="next" href="([^"#]*)', page)
+        assert len(receipts_on(browser.get(link))) == 20
 
     @pytest.mark.parametrize("make", [crowd.open_contest, crowd.judged_contest])
     @pytest.mark.parametrize("name", ["hosted", "host_progress", "host_plan"])
