@@ -11,7 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.dsp.balance import BalanceMeter, MixBalance, StemLevel, compare
+from analysis.dsp.balance import (
+    BalanceMeter,
+    MixBalance,
+    StemGroup,
+    StemLevel,
+    compare,
+    heard_together,
+)
 from analysis.dsp.speed import SpeedError
 from analysis.measuring.aligned import Track, common_rate_hz, describe_track, offset_against, start_of
 from analysis.measuring.speed_files import speed_error_of
@@ -55,6 +62,7 @@ class FilesCompared:
     residual_db: float
     reference_explained: float | None
     speed: SpeedError | None
+    groups: tuple[StemGroup, ...] = ()
 
 
 def compare_files(
@@ -90,6 +98,7 @@ def compare_files(
         residual_db=balances[0].residual_db,
         reference_explained=None if reference is None else balances[1].explained,
         speed=None if offsets[0].is_sure or reference is None else speed_error_of(mix, reference),
+        groups=heard_together(balances[0], None if reference is None else balances[1]),
     )
 
 
