@@ -214,6 +214,16 @@ def mixdown(stems: Sequence[Samples], desk: Desk, *, rate_hz: int) -> tuple[Samp
     return np.ascontiguousarray((total * (0.891 / np.abs(total).max())).T), np.array(levels_db)
 
 
+def sum_level_db(stems: Sequence[Samples], desk: Desk, members: Sequence[int], *, rate_hz: int) -> float:
+    """The true level in dB of the sum of some stems: over their plain sum, mono ones in both channels."""
+    heard = sum(_through(stems[at], desk.strips[at], desk.reverb, rate_hz=rate_hz) for at in members)
+    plain = sum(
+        stems[at] if stems[at].shape[1] == 2 else np.repeat(stems[at] / np.float32(np.sqrt(2)), 2, axis=1)
+        for at in members
+    )
+    return float(10 * np.log10(np.sum(np.square(heard, dtype=float)) / np.sum(np.square(plain, dtype=float))))
+
+
 def _through(stem: Samples, strip: Strip, reverb: Reverb, *, rate_hz: int) -> Samples:
     audio = np.stack([filtered(channel, strip.eq, rate_hz=rate_hz) for channel in stem.T.astype(np.float32)])
     if strip.compressor is not None:

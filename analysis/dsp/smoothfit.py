@@ -54,7 +54,9 @@ class SmoothSystem:
         neighbours = np.full(n_bands, 2.0)
         neighbours[[0, -1]] = 1.0 if n_bands > 1 else 0.0
         at = np.arange(n_channels)
-        system[:, at, at] += RIDGE * system[:, at, at].real + (neighbours / STEP**2)[:, None] + REST
+        ridge = RIDGE * system[:, at, at].real
+        self._ridge = ridge.reshape(-1, 1)
+        system[:, at, at] += ridge + (neighbours / STEP**2)[:, None] + REST
         # Upper diagonals as `scipy.linalg.cholesky_banded` wants them; channels of a band lie side by side.
         banded = np.zeros((n_channels + 1, n_bands * n_channels), np.complex128)
         for above in range(n_channels):
@@ -77,10 +79,16 @@ class SmoothSystem:
         return float(self.covariance(slope[:, :, None])[0, 0])
 
     def covariance(self, slopes: NDArray[np.complex128]) -> NDArray[np.float64]:
-        """As `variance`, of several such numbers: `slopes` (n_bands, n_channels, n) give shape (n, n)."""
+        """As `variance`, of several such numbers: `slopes` (n_bands, n_channels, n) give shape (n, n).
+
+        What the ridge decides is nothing that was heard: where two channels are one, it lets them share, and
+        a response of the expected size may lie in either.
+        """
         scaled = slopes * self._size[:, None]
         flat = scaled.reshape(-1, scaled.shape[2])
-        return np.asarray(2.0 * (flat.conj().T @ self._solved(scaled).reshape(flat.shape)).real)
+        solved = self._solved(scaled).reshape(flat.shape)
+        shared = self._ridge * solved
+        return np.asarray(2.0 * (flat.conj().T @ solved + shared.conj().T @ shared).real)
 
     def _solved(self, right: NDArray[np.complex128]) -> NDArray[np.complex128]:
         flat = right.reshape(-1, right.shape[2])

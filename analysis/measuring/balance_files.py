@@ -8,7 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.dsp.balance import MixBalance, StemLevel, compare
+from analysis.dsp.balance import (
+    MixBalance,
+    StemGroup,
+    StemLevel,
+    compare,
+    heard_together,
+)
 from analysis.measuring.aligned import common_rate_hz, describe_track
 from analysis.measuring.side_by_side import hear, whole
 
@@ -31,7 +37,8 @@ class FoundBalance:
     `offset_is_sure` whether that was found rather than assumed; `reference_is_sure` likewise, True without a
     reference. `sections` holds the stems of each section asked for, in order. `unexplained` is, for each
     band, the share of the mix that the stems do not account for, nan where it is silent; `band_edges_hz`
-    tells where each band begins and the last one ends.
+    tells where each band begins and the last one ends. `groups` holds the stems of which only the sum is
+    certain, by their places in `stems`.
     """
 
     stems: tuple[StemFound, ...]
@@ -43,6 +50,7 @@ class FoundBalance:
     sections: tuple[tuple[StemFound, ...], ...]
     unexplained: NDArray[np.float64]
     band_edges_hz: NDArray[np.float64]
+    groups: tuple[StemGroup, ...] = ()
 
 
 def balance_files(
@@ -79,6 +87,7 @@ def balance_files(
         sections=tuple(_stems_found(stems, meter.section(*times_s)) for times_s in sections_s),
         unexplained=balances[0].unexplained,
         band_edges_hz=meter.band_edges_hz,
+        groups=heard_together(*balances),
     )
 
 

@@ -11,7 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.dsp.balance import MixBalance, StemLevel, compare
+from analysis.dsp.balance import (
+    MixBalance,
+    StemGroup,
+    StemLevel,
+    compare,
+    heard_together,
+)
 from analysis.dsp.speed import SpeedError
 from analysis.measuring.aligned import common_rate_hz, describe_track
 from analysis.measuring.side_by_side import Heard, hear, middle, side, whole
@@ -59,6 +65,7 @@ class FilesCompared:
     residual_db: float
     reference_explained: float | None
     speed: SpeedError | None
+    groups: tuple[StemGroup, ...] = ()
 
 
 def compare_files(
@@ -87,6 +94,7 @@ def compare_files(
         residual_db=balances[0].residual_db,
         reference_explained=None if reference is None else balances[1].explained,
         speed=None if offsets[0].is_sure or reference is None else speed_error_of(mix, reference),
+        groups=heard_together(balances[0], None if reference is None else balances[1]),
     )
 
 

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.dsp.balance import SHORTEST_S, BalanceMeter, compare
+from analysis.dsp.balance import SHORTEST_S, BalanceMeter, compare, heard_together
 from analysis.dsp.errors import RateError, ShapeError
 from fixtures.desk.dynamics import compressed
 from fixtures.desk.settings import Compressor
@@ -135,6 +135,27 @@ class TestWhatCannotBeKnown:
         assert not balance.stems[2].is_sure
         assert not balance.stems[6].is_sure
         assert balance.stems[0].is_sure
+
+    def test_of_two_stems_that_are_one_the_sum_is_told(self, stems):
+        # By algebra: two faders at -6.02 dB give of one sound twice what one at 0 dB gives of it.
+        noise = 0.003 * np.random.default_rng(1).standard_normal(summed(stems).shape)
+        mix, other = summed(stems) + noise, summed(stems, np.add(GAINS_DB, [0, 0, 4, 0, 0, 0])) + noise
+        doubled = [*stems, stems[2]]
+        pair = balances(doubled, [mix.astype(np.float32), other.astype(np.float32)], rate_hz=RATE_HZ)
+        (group,) = heard_together(*pair)
+        assert group.members == (2, 6)
+        assert not any(compare(*pair)[at].is_sure for at in group.members)
+        assert group.level.is_sure
+        assert group.level.db == pytest.approx(GAINS_DB[2] - 6.02, abs=group.level.error_db)
+        assert group.difference.is_sure
+        assert group.difference.db == pytest.approx(-4.0, abs=group.difference.error_db)
+        (alone,) = heard_together(pair[0])
+        assert alone.members == (2, 6)
+        assert alone.difference is None
+
+    def test_where_all_stems_are_sure_there_is_no_group(self, stems):
+        pair = balances(stems, [summed(stems), summed(stems)], rate_hz=RATE_HZ)
+        assert heard_together(*pair) == ()
 
     def test_a_second_microphone_widens_the_bounds(self, stems):
         mix, other = (

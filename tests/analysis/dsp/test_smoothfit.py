@@ -42,6 +42,18 @@ class TestSmoothSystem:
         expected = 2.0 * 64.0 * noise[4] * np.linalg.inv(normal[4])[1, 1].real
         assert found == pytest.approx(expected, rel=0.02)
 
+    def test_of_two_channels_that_are_one_only_the_sum_is_sure(self, channels):
+        # By algebra: nothing in the equations tells the two apart, whatever the noise.
+        doubled = np.concatenate([channels, channels[:, :, :1]], axis=2)
+        normal, _ = sums(doubled, doubled[:, :, :1])
+        system = SmoothSystem(normal, np.full(N_BANDS, 1e-9), np.ones(N_CHANNELS + 1))
+        slopes = np.zeros((N_BANDS, N_CHANNELS + 1, 2), complex)
+        slopes[4, 0, 0] = 1.0
+        slopes[4, [0, 3], 1] = 1.0
+        of_one, of_sum = np.sqrt(np.diag(system.covariance(slopes)))
+        assert of_one > 0.3
+        assert of_sum < 0.01
+
     def test_where_nothing_is_heard_it_gives_nothing(self):
         nothing = np.zeros((N_BANDS, N_CHANNELS, N_CHANNELS), complex)
         system = SmoothSystem(nothing, np.zeros(N_BANDS), np.ones(N_CHANNELS))

@@ -16,8 +16,9 @@ RATE_HZ = 44_100
 GAINS_DB = (-4.0, 2.0, -7.0, 0.0)
 MOVES_DB = (0.0, 3.0, 0.0, 0.0)
 LATE = 1_234
-STEM_KEYS = ["stem", "gain_db", "reference_gain_db", "difference_db", "confidence"]
-SUMMARY_KEYS = ["summary", "offset_frames", "explained", "residual_db", "error"]
+NUMBERS = ["gain_db", "reference_gain_db", "difference_db", "confidence", "error_db"]
+STEM_KEYS = ["stem", *NUMBERS, "group"]
+SUMMARY_KEYS = ["summary", "offset_frames", "explained", "residual_db", "error", "groups"]
 
 
 def run(*words):
@@ -98,6 +99,36 @@ class TestJson:
             assert set(summary["error"]) == {"code", "message"}
             assert name in summary["error"]["message"]
             assert "Traceback" not in done.stderr
+
+
+@pytest.fixture
+def alike(folder, stems):
+    """The second stem once more, as a file of its own: nothing tells how much of it is which."""
+    copy = folder / "copy of stem 1.flac"
+    copy.write_bytes(stems[1].read_bytes())
+    return [*stems, copy]
+
+
+class TestHeardTogether:
+    def test_the_sum_is_told_where_the_stems_are_unsure(self, folder, alike):
+        done = run(folder / "mix.wav", "--stems", *alike, "--reference", folder / "reference.wav", "--json")
+        assert done.returncode == 0, done.stderr
+        *lines, summary = (json.loads(line) for line in done.stdout.splitlines())
+        assert [line["group"] for line in lines] == [None, 1, None, None, 1]
+        assert lines[1]["difference_db"] is lines[4]["difference_db"] is lines[1]["error_db"] is None
+        (group,) = summary["groups"]
+        assert list(group) == ["group", "stems", *NUMBERS]
+        assert group["stems"] == [str(alike[1]), str(alike[4])]
+        # By algebra: both faders at half of what one alone stood at are 6.02 dB less; the mix was halved too.
+        assert group["gain_db"] == pytest.approx(GAINS_DB[1] + MOVES_DB[1] + 2 * 20 * np.log10(0.5), abs=0.05)
+        assert group["difference_db"] == pytest.approx(MOVES_DB[1], abs=0.05)
+        assert group["error_db"] < 1.0
+
+    def test_the_table_names_the_sum(self, folder, alike):
+        done = run(folder / "mix.wav", "--stems", *alike)
+        (row,) = (line for line in done.stdout.splitlines() if " + " in line)
+        assert row.startswith("stem 1.flac + copy of stem 1.flac")
+        assert "too much alike" in done.stdout
 
 
 class TestTable:

@@ -9,9 +9,9 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from analysis.dsp.balance import SURE, SURE_WITHIN_DB, StemLevel
+from analysis.dsp.balance import SURE, SURE_WITHIN_DB, StemGroup, StemLevel
 from analysis.measuring.aligned import TrackRefused
-from analysis.measuring.balance_files import FoundBalance, StemFound, balance_files
+from analysis.measuring.balance_files import FoundBalance, balance_files
 from analysis.measuring.guarded import guarded
 from analysis.measuring.management.columns import columns, name_of, number
 from analysis.measuring.speed_files import advice_on, speed_error_of
@@ -29,7 +29,8 @@ class Command(BaseCommand):
         "Estimate how loud each stem stands in a mix: fader, pan and equaliser together, relative to the "
         "stem as it is. With a reference mix of the same stems, also how each differs from it, less what "
         f"all have in common. A number is given only where it is at least {100 * SURE:.0f} percent sure to "
-        f"lie within {SURE_WITHIN_DB} dB. Exits 1 if a file could not be used."
+        f"lie within {SURE_WITHIN_DB} dB. Of stems that sound too much alike to be told apart, the level of "
+        "their sum is given where that is sure. Exits 1 if a file could not be used."
     )
     requires_system_checks: list[str] = []
 
@@ -68,13 +69,12 @@ class Command(BaseCommand):
 
 
 def _json_lines(found: FoundBalance) -> Iterator[dict[str, object]]:
-    for one in found.stems:
+    numbers = {at: number for number, group in enumerate(found.groups, 1) for at in group.members}
+    for at, one in enumerate(found.stems):
         yield {
             "stem": one.stem,
-            "gain_db": _told(one.level),
-            "reference_gain_db": _told(one.reference),
-            "difference_db": _told(one.difference),
-            "confidence": round((one.difference or one.level).confidence, 4),
+            **_numbers(one.level, one.reference, one.difference),
+            "group": numbers.get(at),
         }
     yield {
         "summary": True,
@@ -82,14 +82,40 @@ def _json_lines(found: FoundBalance) -> Iterator[dict[str, object]]:
         "explained": _finite(found.explained),
         "residual_db": _finite(found.residual_db),
         "error": None,
+        "groups": [
+            {
+                "group": number,
+                "stems": [found.stems[at].stem for at in group.members],
+                **_numbers(group.level, group.reference, group.difference),
+            }
+            for number, group in enumerate(found.groups, 1)
+        ],
+    }
+
+
+def _numbers(
+    level: StemLevel, reference: StemLevel | None, difference: StemLevel | None
+) -> dict[str, object]:
+    """What is said of a stem, or of a sum; `error_db` is half of the 95 % bounds of the last of them."""
+    last = difference or level
+    return {
+        "gain_db": _told(level),
+        "reference_gain_db": _told(reference),
+        "difference_db": _told(difference),
+        "confidence": round(last.confidence, 4),
+        "error_db": round(last.error_db, 3) if last.is_sure else None,
     }
 
 
 def _refused_lines(stems: list[str], refused: TrackRefused) -> Iterator[dict[str, object]]:
+    nothing = dict.fromkeys(
+        ("gain_db", "reference_gain_db", "difference_db", "confidence", "error_db", "group")
+    )
     for stem in stems:
-        yield {"stem": stem} | dict.fromkeys(("gain_db", "reference_gain_db", "difference_db", "confidence"))
+        yield {"stem": stem} | nothing
     error = {"code": refused.code, "message": f"{name_of(refused.path)}: {refused.message}"}
-    yield {"summary": True} | dict.fromkeys(("offset_frames", "explained", "residual_db")) | {"error": error}
+    summary = {"summary": True} | dict.fromkeys(("offset_frames", "explained", "residual_db"))
+    yield summary | {"error": error, "groups": []}
 
 
 def _told(level: StemLevel | None) -> float | None:
@@ -103,14 +129,16 @@ def _finite(value: float) -> float | None:
 
 def _table(found: FoundBalance) -> Iterator[str]:
     with_reference = any(one.reference for one in found.stems)
-    header = [
-        "stem",
-        "in the mix",
-        "±",
-        *(["in the reference", "± ", "difference", "±  "] if with_reference else []),
-    ]
-    yield from columns(header, [_row(one) for one in found.stems], left=["stem"])
+    header = ["in the mix", "±", *(["in the reference", "± ", "difference", "±  "] if with_reference else [])]
+    rows = [[name_of(one.stem), *_cells(one.level, one.reference, one.difference)] for one in found.stems]
+    yield from columns(["stem", *header], rows, left=["stem"])
     yield ""
+    if found.groups:
+        yield "These sound too much alike to be told apart; their sum stands at:"
+        yield from columns(
+            ["sum of", *header], [_group_row(group, found) for group in found.groups], left=["sum of"]
+        )
+        yield ""
     yield (
         f"The stems explain {number(100.0 * found.explained, '.1f')} % of the mix; "
         f"what they do not explain lies at {number(found.residual_db, '.1f')} dB."
@@ -118,10 +146,16 @@ def _table(found: FoundBalance) -> Iterator[str]:
     yield "Levels in dB; ± is half of the 95 % bounds."
 
 
-def _row(one: StemFound) -> list[str]:
-    levels = [level for level in (one.level, one.reference, one.difference) if level is not None]
-    cells = [name_of(one.stem)]
+def _group_row(group: StemGroup, found: FoundBalance) -> list[str]:
+    names = " + ".join(name_of(found.stems[at].stem) for at in group.members)
+    return [names, *_cells(group.level, group.reference, group.difference)]
+
+
+def _cells(*levels: StemLevel | None) -> list[str]:
+    cells = []
     for level in levels:
+        if level is None:
+            continue
         if level.is_sure:
             cells += [number(level.db, "+z.2f"), number(level.error_db, ".2f")]
         else:
