@@ -20,6 +20,8 @@ from contests.results.field import Field, field_of
 from contests.results.kept import kept
 from contests.states import HearingState
 
+ROWS_AT_ONCE = 200
+
 
 @dataclass(frozen=True)
 class RankedEntry:
@@ -55,6 +57,16 @@ class StandingPart:
     round: int | None
     is_sorting: bool
     is_last: bool
+
+    @property
+    def first_entries(self) -> list[RankedEntry]:
+        """As many as a page shows at once."""
+        return self.entries[:ROWS_AT_ONCE]
+
+    @property
+    def further(self) -> int:
+        """How many more there are."""
+        return max(0, len(self.entries) - ROWS_AT_ONCE)
 
 
 @dataclass(frozen=True)
