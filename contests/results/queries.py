@@ -117,7 +117,7 @@ class Scorecard:
 
 def standing_parts(contest: Contest, working: Mapping[str, Any]) -> list[StandingPart]:
     """A standing, as `as_json_dict` gives it or as it was frozen, with its entries and judges."""
-    entries = {str(entry.pk): entry for entry in contest.entries.all()}
+    entries = {str(entry.pk): entry for entry in contest.entries.only("receipt", "contest_id")}
     judges = {str(judge.pk): judge for judge in contest.judges.select_related("member")}
     decided = dict(contest.results.values_list("entry_id", "place"))
     parts = []

@@ -65,7 +65,7 @@ def _shown(value: float) -> float:
 
 
 def timed(act: Callable[[], Any]) -> tuple[float, Any]:
-    """Seconds of one processor that `act` took, and what it returned. Others may be at work on the machine."""
+    """Seconds of one processor that `act` took, and what it returned. Others may use the machine as well."""
     began = time.thread_time()
     made = act()
     return time.thread_time() - began, made
