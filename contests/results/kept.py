@@ -26,7 +26,7 @@ def kept(contest: Contest, name: str, compute: Callable[[], Computed]) -> Comput
 
     `name` says what it is and with which settings. What `compute` raises is raised and not kept.
     """
-    key = f"judged {contest.pk} {name} {_state_of(contest)}"
+    key = f"judged-{contest.pk}-{name}-{_state_of(contest)}"
     found: Computed | None = cache.get(key)
     if found is None:
         found = compute()

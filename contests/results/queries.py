@@ -26,6 +26,8 @@ from contests.results.field import Field, field_of
 from contests.results.kept import kept
 from contests.states import HearingState
 
+ROWS_AT_ONCE = 200
+
 
 @dataclass(frozen=True)
 class RankedEntry:
@@ -61,6 +63,16 @@ class StandingPart:
     round: int | None
     is_sorting: bool
     is_last: bool
+
+    @property
+    def first_entries(self) -> list[RankedEntry]:
+        """As many as a page shows at once."""
+        return self.entries[:ROWS_AT_ONCE]
+
+    @property
+    def further(self) -> int:
+        """How many more there are."""
+        return max(0, len(self.entries) - ROWS_AT_ONCE)
 
 
 @dataclass(frozen=True)
@@ -111,7 +123,7 @@ class Scorecard:
 
 def standing_parts(contest: Contest, working: Mapping[str, Any]) -> list[StandingPart]:
     """A standing, as `as_json_dict` gives it or as it was frozen, with its entries and judges."""
-    entries = {str(entry.pk): entry for entry in contest.entries.all()}
+    entries = {str(entry.pk): entry for entry in contest.entries.only("receipt", "contest_id")}
     judges = {str(judge.pk): judge for judge in contest.judges.select_related("member")}
     decided = dict(contest.results.values_list("entry_id", "place"))
     parts = []

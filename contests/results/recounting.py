@@ -117,8 +117,21 @@ def _log_problems(content: dict[str, Any]) -> list[str]:
     places = {entry["receipt"]: entry["place"] for entry in content["entries"] if entry["place"] is not None}
     if decided["details"]["places"] != places:
         problems.append("The places of the entries are not those that the decision log recorded.")
+    problems += _cut_problems(content)
     if decided["details"]["standing_sha256"] != fingerprint(content["standing"]):
         problems.append("The standing is not the one that the decision log recorded.")
+    return problems
+
+
+def _cut_problems(content: dict[str, Any]) -> list[str]:
+    """Cut lines that are not those by which the log says that the next round was filled."""
+    line_of = {one["round"]: one["goes_on"] for one in content.get("rounds", [])}
+    problems = []
+    for line in content["decisions"]:
+        details = line["details"]
+        before = details.get("round", 0) - 1 if "cut" in details else None
+        if before is not None and line_of.get(before) != details["cut"]["line"]:
+            problems.append(f"The cut line of round {before} is not the one that the decision log recorded.")
     return problems
 
 

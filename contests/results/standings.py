@@ -140,8 +140,9 @@ def unheard_entries(contest: Contest, working: Mapping[str, Any]) -> list[Entry]
     Nobody has submitted a sheet about them that would place them.
     """
     ranked = {int(row["entry"]) for row in working["entries"]}
-    ready = contest.entries.filter(state=EntryState.READY).order_by("receipt")
-    return [entry for entry in ready if entry.pk not in ranked]
+    ready = contest.entries.filter(state=EntryState.READY)
+    unheard = set(ready.values_list("pk", flat=True)) - ranked
+    return list(ready.filter(pk__in=unheard).order_by("receipt")) if unheard else []
 
 
 def computed_places(standing: Standing) -> dict[int, int] | None:

@@ -147,7 +147,7 @@ def _counted(contest: Contest, rows: list[Round]) -> list[Round]:
 def _hosted(round_: Round, *, is_last: bool) -> HostedRound:
     cut = None
     if is_last and round_.goes_on is not None:
-        cut = kept(round_.contest, f"cut {round_.number}", lambda: cut_of(round_))
+        cut = kept(round_.contest, f"cut-{round_.number}", lambda: cut_of(round_))
     return HostedRound(
         round=round_,
         words=words_of(round_),

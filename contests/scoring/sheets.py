@@ -165,24 +165,19 @@ def weighted_hearings(table: ScoreTable, share: Mapping[str, float]) -> Hearings
     Raises SheetsRefused naming every sheet that lacks a criterion that counts: a total without it would be on
     another scale than the rest.
     """
-    counting = {name for name, part in share.items() if part > 0}
+    counting = {name: part for name, part in share.items() if part > 0}
     total: dict[tuple[str, str, str], float] = {}
-    filled: dict[tuple[str, str, str], set[str]] = {}
+    filled: dict[
+        tuple[str, str, str], int
+    ] = {}  # a table holds no criterion twice, so counting them is enough
     for score in table.scores:
         sheet = (score.entry, score.judge, score.repeat)
-        filled.setdefault(sheet, set())
-        if score.criterion in counting:
-            filled[sheet].add(score.criterion)
-            total[sheet] = total.get(sheet, 0.0) + share[score.criterion] * score.value
-
-    problems = []
-    for (entry, judge, repeat), present in sorted(filled.items()):
-        if present != counting:
-            lacking = ", ".join(sorted(counting - present))
-            again = f" (repeat {repeat})" if repeat else ""
-            problems.append(f"Judge {judge}, entry {entry}{again}: the sheet lacks {lacking}.")
-    if problems:
-        raise SheetsRefused(problems)
+        part = counting.get(score.criterion)
+        total[sheet] = total.get(sheet, 0.0) + (0.0 if part is None else part * score.value)
+        filled[sheet] = filled.get(sheet, 0) + (part is not None)
+    short = {sheet for sheet, number in filled.items() if number < len(counting)}
+    if short:
+        raise SheetsRefused(_lacking(table, short, counting))
 
     by_pair: dict[tuple[str, str], list[float]] = {}
     for (entry, judge, _), value in total.items():
@@ -197,6 +192,23 @@ def weighted_hearings(table: ScoreTable, share: Mapping[str, float]) -> Hearings
         n_entries=len(table.entries),
         n_judges=len(table.judges),
     )
+
+
+def _lacking(
+    table: ScoreTable, short: Collection[tuple[str, str, str]], counting: Collection[str]
+) -> list[str]:
+    """A sentence for each of the sheets `short`, which lack a criterion that counts."""
+    present: dict[tuple[str, str, str], set[str]] = {sheet: set() for sheet in short}
+    for score in table.scores:
+        sheet = (score.entry, score.judge, score.repeat)
+        if sheet in present:
+            present[sheet].add(score.criterion)
+    problems = []
+    for (entry, judge, repeat), named in sorted(present.items()):
+        lacking = ", ".join(sorted(set(counting) - named))
+        again = f" (repeat {repeat})" if repeat else ""
+        problems.append(f"Judge {judge}, entry {entry}{again}: the sheet lacks {lacking}.")
+    return problems
 
 
 def _indices(numbers: Iterable[int]) -> Indices:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import json
 
 import pytest
+from django.test import Client
+from django.urls import reverse
 
 from contests.hosting import running
 from contests.hosting.refusals import HostingRefused
 from contests.results import publishing, standings
 from contests.results.exporting import export_of
 from contests.results.publishing import ResultRefused
+from contests.results.queries import scorecard_of
 from contests.results.recounting import recount
 from contests.rounds.cutting import cut_of
 from contests.states import ContestState, RoundState
@@ -178,4 +181,39 @@ class TestTheResult:
     def test_a_moved_cut_line_is_found(self):
         content = json.loads(export_of(self.decided().contest))
         content["rounds"][0]["goes_on"] = 3
-        assert recount(json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n").problems
+        problems = recount(json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n").problems
+        assert any("The cut line of round 1" in problem for problem in problems)
+
+    def test_the_pages_show_each_group_on_its_own_scale(self):
+        stage = self.decided()
+        host = Client()
+        host.force_login(stage.host)
+        page = host.get(reverse("contests:standings", args=[stage.contest.slug])).content.decode()
+        assert "Heard up to round 2" in page
+        assert "Placed by the standing in which they were cut" in page
+        table = host.get(reverse("contests:standings_csv", args=[stage.contest.slug])).content.decode()
+        assert [line.split(",")[1] for line in table.splitlines()[1:]] == ["1", "2", "3", "4"]
+        result = host.get(reverse("contests:result", args=[stage.contest.slug])).content.decode()
+        assert "Whoever went on stands before whoever did not" in result
+        assert host.get(reverse("contests:firmness", args=[stage.contest.slug])).status_code == 200
+
+    def test_a_scorecard_names_each_judge_by_one_letter_in_both_rounds(self):
+        stage = self.decided()
+        publishing.publish_result(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        winner = stage.contest.results.first()
+        card = scorecard_of(winner)
+        names = {name.split(",")[0] for name in card.letters}
+        assert len(names) == len(stage.judges)
+        assert len(card.letters) == winner.entry.assignments.count()
+        assert all("round" in name for name in card.letters)
+        # By hand: a judge's mean over both rounds, then the mean over judges; criteria were scored alike.
+        own: dict[int, list[float]] = {}
+        for hearing in winner.entry.assignments.all():
+            own.setdefault(hearing.judge_id, []).append(float(hearing.sheet.scores.first().value))
+        expected = sum(sum(row) / len(row) for row in own.values()) / len(own)
+        assert [float(line.mean) for line in card.lines] == pytest.approx([expected] * len(card.lines))
+        assert len(card.field.dots) == 1  # the other finalist: who was cut stands on another scale
+        person = Client()
+        person.force_login(winner.entry.member)
+        page = person.get(reverse("contests:scorecard", args=[winner.entry.receipt]))
+        assert page.status_code == 200
