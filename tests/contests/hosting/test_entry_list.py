@@ -114,7 +114,7 @@ class TestPages:
                 assert browser.get(desk(contest, name)).status_code == 200
             counts.append(len(caught))
         assert counts[0] == counts[1]
-        assert counts[0] <= 20
+        assert counts[0] <= 30  # whatever waits for a host is counted for all entries at once
 
 
 @pytest.mark.django_db
