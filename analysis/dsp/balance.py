@@ -34,9 +34,10 @@ SOFTEST_BAND = 1e-5
 # `tests.bench.bench_balance` names, such that the bounds hold for all kinds of mixes there.
 LEAST_ERROR_DB = 0.06
 SPREAD_ERROR = 0.3
-OPEN_ERROR = 1.1
+OPEN_ERROR = 1.0
 LATE_ERROR = 0.2
-SHORT_ERROR = 1.1
+SHORT_ERROR = 1.0
+RESIDUAL_ERROR = 0.15
 
 # A number is told where it is as likely as this to lie so near the truth. Common practice, no source.
 SURE = 0.95
@@ -440,9 +441,10 @@ class _Heard:
     def _model_error_db(self, members: Sequence[int], in_phase: NDArray[np.float64]) -> float:
         """What leaving out pieces of the song cannot show, because it is there in all of them.
 
-        Three parts: what the equations leave open, most where stems sound alike and much is unexplained;
-        whose the late sound is, which is estimated; and how few stretches hold the sound, so that what is
-        unexplained in them does not average out.
+        Four parts: what the equations leave open, most where stems sound alike and much is unexplained; whose
+        the late sound is, which is estimated; how few stretches hold the sound, so that what is unexplained
+        in them does not average out; and what is unexplained at all, since it may follow the sound itself, as
+        a compressor on its strip does.
         """
         total = float(in_phase.sum())
         if not total > 0:
@@ -456,12 +458,14 @@ class _Heard:
             open_to += self.fit.system.variance(slope)
         residual, energy = self.fit.residual.sum(axis=0), self.fit.energy.sum(axis=0)
         unexplained = residual / np.maximum(energy - residual, 0.05 * energy + 1e-30)
+        left = float(residual.sum() / energy.sum())
         over_time = self.over_time[:, list(members)].sum(axis=1)
         stretches = float(over_time.sum() ** 2 / np.sum(over_time**2))
         return DB_A_NEPER * math.hypot(
             OPEN_ERROR * math.sqrt(open_to) / total,
             LATE_ERROR * float(in_phase @ unexplained) / total,
-            SHORT_ERROR * math.sqrt(float(residual.sum() / energy.sum()) / stretches),
+            SHORT_ERROR * math.sqrt(left / stretches),
+            RESIDUAL_ERROR * math.sqrt(left),
         )
 
 
