@@ -9,7 +9,7 @@ from django.urls import reverse
 from academy.letters.addresses import absolute
 from academy.members.models import Member
 from academy.members.own_data import Part
-from contests.models import Assignment, Entry
+from contests.models import Assignment, Entry, JudgeOrder
 from contests.queries import entries_of
 
 
@@ -25,7 +25,8 @@ def held(member: Member) -> Part | None:
     return Part(
         "contests",
         "your entries with their receipts, and what you wrote as a judge",
-        {"entries": [_entry(entry) for entry in entries], "score_sheets": [_sheet(one) for one in sheets]},
+        {"entries": [_entry(entry) for entry in entries], "score_sheets": [_sheet(one) for one in sheets]}
+        | _orders(member),
     )
 
 
@@ -51,6 +52,24 @@ def _entry(entry: Entry) -> dict[str, Any]:
     }
 
 
+def _orders(member: Member) -> dict[str, Any]:
+    """The orders that the member gave as a judge, by the labels that the judge knows; nothing without one."""
+    orders = list(JudgeOrder.objects.filter(judge__member=member).select_related("round__contest"))
+    if not orders:
+        return {}
+    labels = dict(Assignment.objects.filter(judge__member=member).values_list("pk", "label"))
+    lines = [
+        {
+            "contest": one.round.contest.title,
+            "round": one.round.number,
+            "submitted_at": one.submitted_at,
+            "best_first": [labels[hearing] for hearing in one.hearings],
+        }
+        for one in orders
+    ]
+    return {"orders": lines}
+
+
 def _sheet(hearing: Assignment) -> dict[str, Any]:
     """One sheet by the label that the judge knows: whose mix it was is not the judge's to take along."""
     sheet = hearing.sheet
@@ -63,4 +82,4 @@ def _sheet(hearing: Assignment) -> dict[str, Any]:
         "scores": {score.criterion.name: score.value for score in sheet.scores.all()},
         "comment": sheet.comment,
         "private_note": sheet.private_note,
-    }
+    } | ({"verdict": sheet.verdict} if hearing.round.is_sorting else {})
