@@ -10,7 +10,11 @@ from django.urls import reverse
 from academy.letters.addresses import absolute
 from academy.members.models import Member
 from academy.members.own_data import Part
+<<<<<<< HEAD
 from contests.models import Assignment, Award, Entry
+=======
+from contests.models import Assignment, Entry, JudgeOrder
+>>>>>>> rounds
 from contests.queries import entries_of
 from contests.states import ContestState
 
@@ -27,6 +31,7 @@ def held(member: Member) -> Part | None:
         return None
     return Part(
         "contests",
+<<<<<<< HEAD
         "your entries with their receipts, your prizes, what you wrote as a judge, and deadlines to be told "
         "of",
         {
@@ -35,6 +40,11 @@ def held(member: Member) -> Part | None:
             "score_sheets": [_sheet(one) for one in sheets],
             "reminders": [{"contest": one.contest.title, "asked_at": one.asked_at} for one in reminders],
         },
+=======
+        "your entries with their receipts, and what you wrote as a judge",
+        {"entries": [_entry(entry) for entry in entries], "score_sheets": [_sheet(one) for one in sheets]}
+        | _orders(member),
+>>>>>>> rounds
     )
 
 
@@ -72,6 +82,7 @@ def _entry(entry: Entry) -> dict[str, Any]:
     }
 
 
+<<<<<<< HEAD
 def _prizes(member: Member) -> QuerySet[Award]:
     """The member's prizes, none before the result is published: the file is a channel as any other."""
     told = Award.objects.filter(entry__member=member, entry__contest__state=ContestState.PUBLISHED)
@@ -87,6 +98,24 @@ def _prize(award: Award) -> dict[str, Any]:
         "history": [{"to": move.new_state, "at": move.moved_at} for move in award.moves.all()],
         "private": {line.get_kind_display(): line.text for line in award.private_lines.all()},
     }
+=======
+def _orders(member: Member) -> dict[str, Any]:
+    """The orders that the member gave as a judge, by the labels that the judge knows; nothing without one."""
+    orders = list(JudgeOrder.objects.filter(judge__member=member).select_related("round__contest"))
+    if not orders:
+        return {}
+    labels = dict(Assignment.objects.filter(judge__member=member).values_list("pk", "label"))
+    lines = [
+        {
+            "contest": one.round.contest.title,
+            "round": one.round.number,
+            "submitted_at": one.submitted_at,
+            "best_first": [labels[hearing] for hearing in one.hearings],
+        }
+        for one in orders
+    ]
+    return {"orders": lines}
+>>>>>>> rounds
 
 
 def _sheet(hearing: Assignment) -> dict[str, Any]:
@@ -101,4 +130,4 @@ def _sheet(hearing: Assignment) -> dict[str, Any]:
         "scores": {score.criterion.name: score.value for score in sheet.scores.all()},
         "comment": sheet.comment,
         "private_note": sheet.private_note,
-    }
+    } | ({"verdict": sheet.verdict} if hearing.round.is_sorting else {})

@@ -21,7 +21,7 @@ from contests.hosting.steps import Step, needs_of, steps_of
 from contests.hosting.tallies import Tally, tallies_of
 from contests.models import Contest, Decision, Entry, Judge, Round
 from contests.queries import stage_of
-from contests.states import EntryState, HearingState
+from contests.states import HEARD, EntryState, HearingState
 
 ON_THE_DESK = (EntryState.CHECKING, EntryState.ATTENTION, EntryState.READY, EntryState.DISQUALIFIED)
 """What the host looks at; what was replaced, set aside or withdrawn is out of the contest."""
@@ -172,7 +172,7 @@ def copies_of(round_: Round | None, recordings: Collection[UUID]) -> Mapping[UUI
 
 def judges_at_work(contest: Contest, round_: Round | None) -> QuerySet[Judge]:
     """The panel, by name, each with `asked`, `submitted`, `left`, `missing` and `heard_s`."""
-    own = Q(assignments__round=round_, assignments__entry__state=EntryState.READY)
+    own = Q(assignments__round=round_, assignments__entry__state__in=HEARD)
     counted = {
         "asked": Count("assignments", filter=own),
         "heard_s": Sum("assignments__heard_s", filter=own, default=0.0),

@@ -20,6 +20,7 @@ from contests.models import Contest, Entry, Round
 from contests.rounds import cutting, laying_out
 from contests.screening import repairing
 from contests.states import (
+    HEARD,
     ContestState,
     EntryState,
     HearingState,
@@ -216,7 +217,7 @@ def close_judging(contest_id: int, *, actor: Member, now: datetime, reason: str 
 
 def missing_sheets(round_: Round) -> int:
     """How many hearings of entries that still stand have no submitted sheet."""
-    return round_.assignments.filter(state=HearingState.WAITING, entry__state=EntryState.READY).count()
+    return round_.assignments.filter(state=HearingState.WAITING, entry__state__in=HEARD).count()
 
 
 def _assign(round_: Round, *, actor: Member, now: datetime) -> None:

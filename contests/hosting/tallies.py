@@ -13,6 +13,7 @@ from analysis.jobs.models import Job, JobState
 from analysis.listening.models import CopyState, ListeningCopy
 from analysis.listening.planning import MAKE_COPY, MEASURE_PART
 from contests.entering.checking import CHECK_ENTRY
+<<<<<<< HEAD
 from contests.models import Assignment, Award, Contest, Entry, Judge, Prize, Round, ScreenedEntry, Turn
 from contests.screening import repairing
 from contests.states import (
@@ -26,6 +27,10 @@ from contests.states import (
     RulingKind,
     TurnState,
 )
+=======
+from contests.models import Assignment, Contest, Entry, Judge, Round
+from contests.states import HEARD, EntryState, HearingState, RoundState
+>>>>>>> rounds
 
 
 @dataclass
@@ -41,6 +46,7 @@ class Tally:
     copies: dict[str, int] = field(default_factory=dict)  # by state
     sheets: dict[str, int] = field(default_factory=dict)  # by state
     given_out: int = 0  # entries that somebody is to hear
+    anchors: int = 0  # a host's own mixes that somebody is to hear
     given_up: int = 0  # checks and copies that failed for good
     noticed: int = 0  # entries about which something was noticed and nothing decided
     answered: int = 0  # decisions that were answered, repairs that did not come or are not as asked
@@ -128,7 +134,7 @@ class Tally:
         if self.round is None:
             return 0
         # Who was cut has no copy in a later round. In the first one an entry without a copy is left out.
-        return (self.ready if self.round.number == 1 else self.copies_all) - self.given_out
+        return (self.ready if self.round.number == 1 else self.copies_all - self.anchors) - self.given_out
 
     @property
     def late(self) -> int:
@@ -168,11 +174,15 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
     for contest, state, number in _by_state(Entry.objects.filter(contest__in=tallies), "contest"):
         tallies[contest].entries[state] = number
     last = {tally.round.pk: contest for contest, tally in tallies.items() if tally.round}
-    hearings = Assignment.objects.filter(round__in=last, entry__state=EntryState.READY)
+    hearings = Assignment.objects.filter(round__in=last, entry__state__in=HEARD)
     for round_id, state, number in _by_state(hearings, "round"):
         tallies[last[round_id]].sheets[state] = number
-    for round_id, number in hearings.order_by().values_list("round").annotate(Count("entry", distinct=True)):
-        tallies[last[round_id]].given_out = number
+    given_out = hearings.order_by().values_list("round", "entry__state")
+    for round_id, state, number in given_out.annotate(Count("entry", distinct=True)):
+        if state == EntryState.READY:
+            tallies[last[round_id]].given_out = number
+        else:
+            tallies[last[round_id]].anchors = number
     _count_fallen_away(tallies, hearings)
     _count_copies(tallies)
     _count_given_up(tallies)
@@ -190,7 +200,9 @@ def _by_state(rows: QuerySet[Any], group: str) -> Iterable[Any]:
 def _count_fallen_away(tallies: dict[int, Tally], hearings: QuerySet[Assignment]) -> None:
     """Of each entry in an open round, what it lacks of the hearings that were promised."""
     heard = (
-        hearings.filter(round__state=RoundState.JUDGING, round__heard_by_all=False)
+        hearings.filter(
+            entry__state=EntryState.READY, round__state=RoundState.JUDGING, round__heard_by_all=False
+        )
         .order_by()
         .values_list("round__contest", "round__hearings_per_entry", "entry")
         .annotate(heard=Count("judge", filter=~Q(state=HearingState.STOOD_ASIDE), distinct=True))
@@ -201,7 +213,7 @@ def _count_fallen_away(tallies: dict[int, Tally], hearings: QuerySet[Assignment]
 
 def _count_copies(tallies: dict[int, Tally]) -> None:
     plans = {tally.round.plan_id: contest for contest, tally in tallies.items() if tally.round}
-    standing = Entry.objects.filter(contest__in=tallies, state=EntryState.READY).values("recording")
+    standing = Entry.objects.filter(contest__in=tallies, state__in=HEARD).values("recording")
     copies = ListeningCopy.objects.filter(plan__in=[plan for plan in plans if plan], recording__in=standing)
     for plan, state, number in _by_state(copies, "plan"):
         tallies[plans[plan]].copies[state] = number

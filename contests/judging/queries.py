@@ -283,8 +283,11 @@ def _sheet_words(
     rubric = [] if round_.is_sorting else rubric
     fields = fields_of(sheet, [line.criterion for line in rubric], is_sorting=round_.is_sorting)
     words, shape = STATE_WORDS[HearingState(hearing.state)]
-    if sheet is not None and hearing.state == HearingState.WAITING:
-        words, shape = sheet.verdict or "begun", ""
+    if hearing.state == HearingState.WAITING:
+        if round_.is_sorting:
+            words, shape = (sheet.verdict, "") if sheet and sheet.verdict else ("to be sorted", shape)
+        elif sheet is not None:
+            words, shape = "begun", ""
     return SheetWords(
         label=hearing.label,
         code=hearing.code,

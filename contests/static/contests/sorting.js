@@ -21,6 +21,7 @@ class Sorting {
     this.#undo = form.querySelector("[data-sorting-undo]");
     this.#unsent = new Set(this.#sheets().filter((sheet) => sheet.querySelector("[name=verdict]:checked") && this.#isOpen(sheet)).map(code));
     this.#undo.hidden = false;
+    form.querySelector("[data-sorting-keys]").hidden = false;
     this.#undo.addEventListener("click", () => this.#back());
     this.#desk.addEventListener("change", (event) => this.#changed(event));
     this.#desk.addEventListener("sheet:told", (event) => this.#told(event.detail));
