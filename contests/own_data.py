@@ -10,11 +10,7 @@ from django.urls import reverse
 from academy.letters.addresses import absolute
 from academy.members.models import Member
 from academy.members.own_data import Part
-<<<<<<< HEAD
-from contests.models import Assignment, Award, Entry
-=======
-from contests.models import Assignment, Entry, JudgeOrder
->>>>>>> rounds
+from contests.models import Assignment, Award, Entry, JudgeOrder
 from contests.queries import entries_of
 from contests.states import ContestState
 
@@ -31,7 +27,6 @@ def held(member: Member) -> Part | None:
         return None
     return Part(
         "contests",
-<<<<<<< HEAD
         "your entries with their receipts, your prizes, what you wrote as a judge, and deadlines to be told "
         "of",
         {
@@ -39,12 +34,8 @@ def held(member: Member) -> Part | None:
             "prizes": [_prize(award) for award in _prizes(member)],
             "score_sheets": [_sheet(one) for one in sheets],
             "reminders": [{"contest": one.contest.title, "asked_at": one.asked_at} for one in reminders],
-        },
-=======
-        "your entries with their receipts, and what you wrote as a judge",
-        {"entries": [_entry(entry) for entry in entries], "score_sheets": [_sheet(one) for one in sheets]}
+        }
         | _orders(member),
->>>>>>> rounds
     )
 
 
@@ -82,7 +73,6 @@ def _entry(entry: Entry) -> dict[str, Any]:
     }
 
 
-<<<<<<< HEAD
 def _prizes(member: Member) -> QuerySet[Award]:
     """The member's prizes, none before the result is published: the file is a channel as any other."""
     told = Award.objects.filter(entry__member=member, entry__contest__state=ContestState.PUBLISHED)
@@ -98,7 +88,8 @@ def _prize(award: Award) -> dict[str, Any]:
         "history": [{"to": move.new_state, "at": move.moved_at} for move in award.moves.all()],
         "private": {line.get_kind_display(): line.text for line in award.private_lines.all()},
     }
-=======
+
+
 def _orders(member: Member) -> dict[str, Any]:
     """The orders that the member gave as a judge, by the labels that the judge knows; nothing without one."""
     orders = list(JudgeOrder.objects.filter(judge__member=member).select_related("round__contest"))
@@ -115,7 +106,6 @@ def _orders(member: Member) -> dict[str, Any]:
         for one in orders
     ]
     return {"orders": lines}
->>>>>>> rounds
 
 
 def _sheet(hearing: Assignment) -> dict[str, Any]:

@@ -13,10 +13,10 @@ from analysis.jobs.models import Job, JobState
 from analysis.listening.models import CopyState, ListeningCopy
 from analysis.listening.planning import MAKE_COPY, MEASURE_PART
 from contests.entering.checking import CHECK_ENTRY
-<<<<<<< HEAD
 from contests.models import Assignment, Award, Contest, Entry, Judge, Prize, Round, ScreenedEntry, Turn
 from contests.screening import repairing
 from contests.states import (
+    HEARD,
     HELD_AWARD,
     STANDING_ENTRY,
     AwardState,
@@ -27,10 +27,6 @@ from contests.states import (
     RulingKind,
     TurnState,
 )
-=======
-from contests.models import Assignment, Contest, Entry, Judge, Round
-from contests.states import HEARD, EntryState, HearingState, RoundState
->>>>>>> rounds
 
 
 @dataclass
