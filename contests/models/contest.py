@@ -13,7 +13,19 @@ from academy.packs.models import StemPack
 from contests.states import CONTEST_MOVES, ContestState, MoveNotAllowed, StateChanged
 
 TAKEN_ADDRESSES = frozenset(
-    {"entries", "hear", "hosting", "judging", "new", "prizes", "receipts", "results", "scorecards"}
+    {
+        "certificates",
+        "check",
+        "entries",
+        "hear",
+        "hosting",
+        "judging",
+        "new",
+        "prizes",
+        "receipts",
+        "results",
+        "scorecards",
+    }
 )
 """Addresses beside the contests' own, in any room, which no contest may be called by."""
 
