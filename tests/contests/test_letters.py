@@ -13,6 +13,7 @@ from analysis.jobs.models import Job
 from contests import decisions, letters
 from contests.drafting.changing import change_sheet
 from contests.entering.receipts import check_receipt
+from contests.letters import addressing, news
 from contests.models import Contest
 from contests.results import publishing
 from contests.screening import deciding
@@ -110,8 +111,8 @@ class TestResult:
         decision = decisions.record(stage.contest, "result published", actor=stage.host, now=AFTER_THE_CLOSE)
         letters.tell_entrants(decision)
         job = Job.objects.get(kind=letters.TELL_ENTRANTS)
-        to_entrant, told = letters._tell_entrant, []
-        monkeypatch.setattr(letters, "AT_ONCE", 2)
+        to_entrant, told = news._tell_entrant, []
+        monkeypatch.setattr(addressing, "AT_ONCE", 2)
 
         def dies_at_the_third(*about):
             if len(told) == 2:
@@ -119,10 +120,10 @@ class TestResult:
             told.append(about)
             to_entrant(*about)
 
-        monkeypatch.setattr(letters, "_tell_entrant", dies_at_the_third)
+        monkeypatch.setattr(news, "_tell_entrant", dies_at_the_third)
         assert not jobs.run(job.pk)
         assert len(written(letters.RESULT_PUBLISHED)) == 2  # the portion that was whole
-        monkeypatch.setattr(letters, "_tell_entrant", to_entrant)
+        monkeypatch.setattr(news, "_tell_entrant", to_entrant)
         Job.objects.filter(pk=job.pk).update(run_after=timezone.now())
         assert jobs.run(job.pk)
         addresses = [letter.address for letter in written(letters.RESULT_PUBLISHED)]

@@ -1,0 +1,75 @@
+"""Letters to the judges. None names an entrant."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, datetime
+
+from django.urls import reverse
+
+from academy.letters.addresses import absolute
+from academy.letters.kinds import Kind, announce
+from contests.letters.addressing import PAGES, SAMPLE, to_member
+from contests.models import Judge, Round
+
+JUDGING_OPENED = announce(
+    Kind(
+        name="judging-opened",
+        title="Mixes wait for your ears",
+        subject="{contest}: {mixes} mixes to hear",
+        templates=f"{PAGES}/judging_opened",
+        why="you sit on the panel of a contest",
+        is_essential=True,
+        sample=SAMPLE | {"mixes": 12, "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC), "zone": "UTC"},
+    )
+)
+JUDGING_ENDS_SOON = announce(
+    Kind(
+        name="judging-ends-soon",
+        title="Sheets of yours are missing, and the judging ends soon",
+        subject="{contest}: {missing} of your sheets missing",
+        templates=f"{PAGES}/judging_ends_soon",
+        why="you sit on the panel of a contest",
+        is_essential=False,
+        sample=SAMPLE | {"missing": 3, "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC), "zone": "UTC"},
+    )
+)
+
+
+def judging_opened(round_: Round, judges: Iterable[Judge], *, now: datetime) -> None:
+    """To each judge who has something to hear, how much and by when."""
+    contest = round_.contest
+    for judge in judges:
+        mixes = round_.assignments.filter(judge=judge).count()
+        if not mixes:
+            continue
+        context = {
+            "name": judge.member.name,
+            "contest": contest.title,
+            "mixes": mixes,
+            "until": contest.judging_until,
+            "zone": contest.zone,
+            "link": absolute(reverse("contests:desk", args=[contest.slug, round_.number])),
+        }
+        to_member(JUDGING_OPENED, judge.member, context, now=now, key=f"{round_.pk} {judge.pk}")
+
+
+def judging_ends_soon(judge: Judge, round_: Round, *, missing: int, now: datetime) -> None:
+    """To one judge, how many sheets are missing and until when. Of no use once the judging has ended."""
+    contest = round_.contest
+    context = {
+        "name": judge.member.name,
+        "contest": contest.title,
+        "missing": missing,
+        "until": contest.judging_until,
+        "zone": contest.zone,
+        "link": absolute(reverse("contests:desk", args=[contest.slug, round_.number])),
+    }
+    to_member(
+        JUDGING_ENDS_SOON,
+        judge.member,
+        context,
+        now=now,
+        key=f"{round_.pk} {judge.pk} {contest.judging_until.timestamp():.0f}",
+        useful_until=contest.judging_until,
+    )
