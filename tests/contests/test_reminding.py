@@ -12,6 +12,7 @@ from academy.letters.models import Letter, LetterState
 from academy.letters.writing import SEND_LETTER
 from analysis.jobs.models import Job
 from contests import letters, own_data, reminding
+from contests.letters import addressing
 from contests.models import Contest, Judge
 from contests.states import ContestState, EntryState, RoundState
 from tests import cast
