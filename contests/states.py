@@ -11,6 +11,8 @@ A contest                                   An entry
                            published
 
 A round: preparing -> judging -> closed.    A hearing: waiting -> submitted, or stood aside.
+
+A public vote: laid out -> prepared -> counted.
 """
 
 from __future__ import annotations
@@ -65,6 +67,14 @@ class HearingState(models.TextChoices):
     STOOD_ASIDE = "stood_aside", "stood aside"
 
 
+class VoteState(models.TextChoices):
+    """A public vote, from its terms to its numbers. Whether it is open the clock says."""
+
+    LAID_OUT = "laid_out", "laid out"
+    PREPARED = "prepared", "prepared"
+    COUNTED = "counted", "counted"
+
+
 CONTEST_MOVES: dict[ContestState, set[ContestState]] = {
     ContestState.DRAFT: {ContestState.OPEN},
     ContestState.OPEN: {ContestState.CLOSED},
@@ -98,6 +108,12 @@ ROUND_MOVES: dict[RoundState, set[RoundState]] = {
     RoundState.PREPARING: {RoundState.JUDGING},
     RoundState.JUDGING: {RoundState.CLOSED},
     RoundState.CLOSED: set(),
+}
+
+VOTE_MOVES: dict[VoteState, set[VoteState]] = {
+    VoteState.LAID_OUT: {VoteState.PREPARED},
+    VoteState.PREPARED: {VoteState.COUNTED},
+    VoteState.COUNTED: set(),
 }
 
 STANDING_ENTRY = (EntryState.READY, EntryState.ATTENTION, EntryState.DISQUALIFIED)

@@ -7,7 +7,9 @@ urlpatterns = [
     path("judging/", include("contests.judging.urls")),
     path("hosting/", include("contests.drafting.urls")),  # first: `new/` is no contest's name
     path("hosting/", include("contests.screening.urls")),
+    path("hosting/", include("contests.voting.hosting_urls")),
     path("hosting/", include("contests.hosting.urls")),
+    path("voting/", include("contests.voting.urls")),
     path("results/", include("contests.results.urls")),
     path("", include("contests.entering.urls")),  # last: its addresses begin with a contest's own name
 ]

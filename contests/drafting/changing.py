@@ -12,7 +12,7 @@ from academy.members.models import Member
 from academy.packs.models import StemPack
 from contests import decisions, letters
 from contests.drafting.sheets import SHEETS, Words, why_settled
-from contests.models import Contest, Criterion, Prize, Sponsor
+from contests.models import Contest, Criterion, Prize, Sponsor, Vote
 from contests.states import ContestState
 
 BINDING = frozenset({"rules", "what every entrant states"})
@@ -94,7 +94,7 @@ def differences(before: Words, after: Words) -> Words:
 
 @transaction.atomic
 def copy_contest(earlier: Contest, *, title: str, slug: str, now: datetime) -> Contest:
-    """A draft with the words, spec, rubric, sponsors and prizes of an earlier contest, and dates of its own.
+    """A draft with the words, spec, rubric, vote, sponsors and prizes of an earlier contest, and dates of its own.
 
     Everything between the dates lasts as long as it did. Nobody sits on its panel yet; nobody has entered.
     """
@@ -107,6 +107,10 @@ def copy_contest(earlier: Contest, *, title: str, slug: str, now: datetime) -> C
     draft.save()
     for criterion in earlier.criteria.all():
         Criterion.objects.create(contest=draft, **_fields(criterion))
+    for vote in Vote.objects.filter(contest=earlier):
+        terms = {name: getattr(vote, name) for name in ("field", "packet_size", "least_heard_s")}
+        hours = {name: getattr(vote, name) + shift for name in ("opens_at", "closes_at")}
+        Vote.objects.create(contest=draft, **terms, **hours)
     sponsors = {
         sponsor.pk: Sponsor.objects.create(contest=draft, **_fields(sponsor))
         for sponsor in earlier.sponsors.order_by("pk")

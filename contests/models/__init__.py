@@ -5,9 +5,12 @@ from contests.models.entry import Entry, EntryMove
 from contests.models.judging import Assignment, Conflict, Judge, Round, Score, ScoreSheet
 from contests.models.result import Decision, Result, Standing
 from contests.models.screening import Likeness, ScreenedEntry, Screening
+from contests.models.voting import Ballot, BallotLine, Vote, VoteField
 
 __all__ = [
     "Assignment",
+    "Ballot",
+    "BallotLine",
     "Conflict",
     "Contest",
     "Criterion",
@@ -26,4 +29,6 @@ __all__ = [
     "Screening",
     "Sponsor",
     "Standing",
+    "Vote",
+    "VoteField",
 ]

@@ -12,7 +12,7 @@ from academy.members.models import Tier
 from academy.packs.models import StemPack
 from contests.states import CONTEST_MOVES, ContestState, MoveNotAllowed, StateChanged
 
-TAKEN_ADDRESSES = frozenset({"entries", "hosting", "judging", "receipts", "results"})
+TAKEN_ADDRESSES = frozenset({"entries", "hosting", "judging", "receipts", "results", "voting"})
 """Addresses beside the contests' own, which no contest may be called by."""
 
 

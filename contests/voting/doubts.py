@@ -1,0 +1,76 @@
+"""What looks odd about the ballots of a vote that has ended, in words for its host. Advice, never a verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from academy.templatetags.audio_text import moment, number
+from contests.models import Vote
+from contests.scoring.ballot_doubts import HOUR_S, bursts, crowded_networks, same_orders
+from contests.voting.running import orders_of, submitted_ballots
+
+MADE_SHORTLY_BEFORE = timedelta(days=7)
+"""Accounts made so shortly before the contest opened are named. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """One thing that looks odd: what, why it may be innocent, and the codes of its ballots."""
+
+    title: str
+    words: str
+    ballots: tuple[str, ...]
+
+
+def doubts_of(vote: Vote) -> list[Doubt]:
+    """Every doubt about the submitted ballots, those set aside included. For after the vote's end."""
+    submitted = submitted_ballots(vote)
+    ballots = list(submitted.select_related("member"))
+    found = [
+        Doubt(
+            "Many within an hour",
+            f"{len(burst.ballots)} ballots in the hour from {_hour(vote, burst.hour)}; in the median hour "
+            f"{number(burst.median_hour, 1)}. A letter or a post that points here does that as well.",
+            burst.ballots,
+        )
+        for burst in bursts(
+            {one.code: one.submitted_at.timestamp() for one in ballots if one.submitted_at is not None}
+        )
+    ]
+    same = same_orders(orders_of(submitted))
+    found += [
+        Doubt(
+            "The same order",
+            f"{len(group)} ballots hold the same mixes in the same order. By luck alone {number(same.pairs_by_luck, 2)} "
+            f"such pairs are to be expected among all ballots, and more where voters hear alike; there are "
+            f"{same.pairs}.",
+            group,
+        )
+        for group in same.groups
+    ]
+    found += [
+        Doubt(
+            "One network",
+            f"{len(group)} ballots came from one network. A household, a school or a provider’s gateway looks "
+            "like that too.",
+            group,
+        )
+        for group in crowded_networks({one.code: one.network_mark for one in ballots})
+    ]
+    opened_at = vote.contest.opens_at
+    young = [one.code for one in ballots if one.member.joined_at >= opened_at - MADE_SHORTLY_BEFORE]
+    if young:
+        found.append(
+            Doubt(
+                "Young accounts",
+                f"Made within {MADE_SHORTLY_BEFORE.days} days before the contest opened. Entrants and their "
+                "friends often join for a contest.",
+                tuple(sorted(young)),
+            )
+        )
+    return found
+
+
+def _hour(vote: Vote, hour: int) -> str:
+    return moment(datetime.fromtimestamp(hour * HOUR_S, UTC), vote.contest.zone)
