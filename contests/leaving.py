@@ -6,12 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from django.db.models import QuerySet
+
 from academy.members.leaving import Choice, LeavingRefused, Parting
 from academy.members.models import Member
 from contests import decisions
 from contests.entering import submissions
 from contests.judging.access import own_hearings
-from contests.models import Entry
+from contests.models import Ballot, Entry
 from contests.states import STANDING_ENTRY, ContestState, EntryState, HearingState, StateChanged
 
 STAY, WITHDRAW = "stay", "withdraw"
@@ -23,7 +25,10 @@ def leaving(member: Member, now: datetime) -> Parting:
     """What entries are withdrawn, which ones the member decides about, and what stays for the record."""
     sorted_ = _sorted(member, now)
     return Parting(
-        lost=[f"Your entry to “{entry.contest}”: it is withdrawn." for entry in sorted_.to_withdraw],
+        lost=[
+            *(f"Your entry to “{entry.contest}”: it is withdrawn." for entry in sorted_.to_withdraw),
+            *(f"Your ballot in the vote on “{ballot.vote.contest}”." for ballot in _begun_ballots(member)),
+        ],
         kept=_kept(member, sorted_),
         choices=[_choice(entry) for entry in sorted_.at_stake],
         obstacle=_hearings_left(member),
@@ -83,7 +88,14 @@ def _kept(member: Member, found: _Sorted) -> list[str]:
         )
     if member.seats.exists():
         kept.append("The scores and comments that you gave as a judge, without your name.")
+    if member.ballots.filter(submitted_at__isnull=False).exists():
+        kept.append("The ballots that you submitted, without your name; they go on counting.")
     return kept
+
+
+def _begun_ballots(member: Member) -> QuerySet[Ballot]:
+    """Ballots that were drawn and never submitted; nothing rests on them."""
+    return member.ballots.filter(submitted_at__isnull=True).select_related("vote__contest")
 
 
 def _hearings_left(member: Member) -> str:
@@ -105,6 +117,8 @@ def _carry_out(member: Member, found: _Sorted, answers: Mapping[str, str], now: 
     for entry in found.at_stake:
         if answers[f"entry-{entry.pk}"] == WITHDRAW:
             _take_out(entry, now)
+    _begun_ballots(member).delete()
+    member.ballots.update(network_mark="")
     for entry in member.entries.select_related("recording"):
         entry.note_to_judges = ""
         entry.save(update_fields=["note_to_judges"])

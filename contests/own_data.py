@@ -9,23 +9,28 @@ from django.urls import reverse
 from academy.letters.addresses import absolute
 from academy.members.models import Member
 from academy.members.own_data import Part
-from contests.models import Assignment, Entry
+from contests.models import Assignment, Ballot, Entry
 from contests.queries import entries_of
 
 
 def held(member: Member) -> Part | None:
-    """Entries with their receipts and histories, and what the member gave as a judge; None for neither."""
+    """Entries with their receipts and histories, and what the member gave as a judge or voter; or None."""
     entries = list(entries_of(member).prefetch_related("moves"))
     hearings = Assignment.objects.filter(judge__member=member, sheet__isnull=False).order_by("pk")
     sheets = list(
         hearings.select_related("round__contest", "sheet").prefetch_related("sheet__scores__criterion")
     )
-    if not entries and not sheets:
+    ballots = list(member.ballots.select_related("vote__contest").prefetch_related("lines"))
+    if not entries and not sheets and not ballots:
         return None
     return Part(
         "contests",
-        "your entries with their receipts, and what you wrote as a judge",
-        {"entries": [_entry(entry) for entry in entries], "score_sheets": [_sheet(one) for one in sheets]},
+        "your entries with their receipts, what you wrote as a judge, and your ballots",
+        {
+            "entries": [_entry(entry) for entry in entries],
+            "score_sheets": [_sheet(one) for one in sheets],
+            "ballots": [_ballot(one) for one in ballots],
+        },
     )
 
 
@@ -63,4 +68,18 @@ def _sheet(hearing: Assignment) -> dict[str, Any]:
         "scores": {score.criterion.name: score.value for score in sheet.scores.all()},
         "comment": sheet.comment,
         "private_note": sheet.private_note,
+    }
+
+
+def _ballot(ballot: Ballot) -> dict[str, Any]:
+    """One ballot by the letters that the voter knows: whose mixes they were is not the voter's to take."""
+    return {
+        "contest": ballot.vote.contest.title,
+        "ballot": ballot.code,
+        "given_at": ballot.given_at,
+        "submitted_at": ballot.submitted_at,
+        "mark_of_network": ballot.network_mark,
+        "mixes": [
+            {"label": line.label, "heard_s": line.heard_s, "rank": line.rank} for line in ballot.lines.all()
+        ],
     }

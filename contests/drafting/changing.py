@@ -94,7 +94,7 @@ def differences(before: Words, after: Words) -> Words:
 
 @transaction.atomic
 def copy_contest(earlier: Contest, *, title: str, slug: str, now: datetime) -> Contest:
-    """A draft with the words, spec, rubric, vote, sponsors and prizes of an earlier contest, and dates of its own.
+    """A draft with the words, spec, rubric, vote, sponsors and prizes of an earlier one, and own dates.
 
     Everything between the dates lasts as long as it did. Nobody sits on its panel yet; nobody has entered.
     """

@@ -8,8 +8,8 @@ from datetime import datetime
 from academy.templatetags.audio_text import moment
 from contests.drafting.checklist import missing_before_opening
 from contests.hosting.tallies import Tally
-from contests.models import Contest
-from contests.states import ContestState, RoundState
+from contests.models import Contest, Vote
+from contests.states import ContestState, RoundState, VoteState
 
 
 @dataclass(frozen=True)
@@ -45,6 +45,7 @@ def needs_of(contest: Contest, tally: Tally, now: datetime) -> list[str]:
             f"{_counted(tally.copies_refused, 'listening copy was', 'listening copies were')} refused."
         )
     needs += _timetable(contest, tally, now)
+    needs += _vote(contest, now)
     return needs
 
 
@@ -105,6 +106,18 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
         return ["The judging is over. Look at the standing and decide the result."]
     if state == ContestState.DECIDED:
         return ["The result is decided. Look at its page as a visitor would, then publish it."]
+    return []
+
+
+def _vote(contest: Contest, now: datetime) -> list[str]:
+    """What the public vote asks for, where there is one. Its page has the buttons."""
+    vote: Vote | None = getattr(contest, "vote", None)
+    if vote is None or contest.state in {ContestState.DRAFT, ContestState.OPEN}:
+        return []
+    if vote.state == VoteState.LAID_OUT:
+        return [f"Prepare the public vote, which opens on {moment(vote.opens_at, contest.zone)}."]
+    if vote.state == VoteState.PREPARED and vote.has_ended(now):
+        return ["The public vote has ended. Look at its ballots, then count them."]
     return []
 
 

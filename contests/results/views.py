@@ -18,7 +18,7 @@ from academy.members.guards import hosts_page
 from analysis.listening import segments
 from contests import signing
 from contests.hosting.access import hosted_contest
-from contests.models import Contest
+from contests.models import Contest, Vote
 from contests.queries import rubric_of
 from contests.results import access, publishing, queries, standings
 from contests.results.doubts import doubts_of
@@ -28,6 +28,7 @@ from contests.results.publishing import ResultRefused
 from contests.results.tables import standings_csv
 from contests.scoring.errors import SheetsRefused
 from contests.states import ContestState, EntryState, RoundState
+from contests.voting.tables import vote_lines
 
 
 @hosts_page
@@ -138,6 +139,7 @@ def result(request: HttpRequest, slug: str) -> HttpResponse:
         "is_preview": contest.state != ContestState.PUBLISHED,
         "is_host": is_host(request.user),
         "scorecards": access.scorecard_entries(request.user, contest),
+        **_vote(contest),
         **_method(contest),
     }
     return render(request, "contests/results/result.html", page)
@@ -232,6 +234,13 @@ def _method(contest: Contest) -> dict[str, Any]:
         "signing_key": signing.short_form(signing.public_key()),
         "decided_line": contest.decisions.filter(action="result decided").last(),
     }
+
+
+def _vote(contest: Contest) -> dict[str, Any]:
+    """What the ballots said, where a vote was held and counted."""
+    vote = Vote.objects.filter(contest=contest).first()
+    set_aside = vote.ballots.filter(is_set_aside=True).count() if vote else 0
+    return {"vote_lines": vote_lines(vote), "set_aside": set_aside}
 
 
 def _place_and_name(one: Any) -> str:

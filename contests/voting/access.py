@@ -1,4 +1,4 @@
-"""What a voter may open: the page of a vote that is announced, and the own ballot. All else is not there: 404."""
+"""What a voter may open: the page of an announced vote, and the own ballot. All else is not there: 404."""
 
 from __future__ import annotations
 

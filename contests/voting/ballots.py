@@ -77,8 +77,8 @@ def open_ballot(vote_id: int, member: Member, *, now: datetime) -> Ballot:
     entries = {str(one.pk): one for one in entries_of_vote(vote).exclude(member=member)}
     if len(entries) < vote.packet_size:
         raise BallotRefused(
-            f"A ballot holds {vote.packet_size} mixes, and only {len(entries)} that are not your own are left "
-            "in the vote. Write to the host."
+            f"A ballot holds {vote.packet_size} mixes; {len(entries)} that are not your own are left in the "
+            "vote. Write to the host."
         )
     counted = BallotLine.objects.filter(ballot__vote=vote, entry__in=entries).values_list("entry")
     shown = dict.fromkeys(entries, 0) | {
@@ -175,8 +175,8 @@ def submit_ballot(ballot: Ballot, *, shown_order: Sequence[str], network: str, n
     gone_s = (now - ballot.given_at).total_seconds()
     if gone_s < (needed_s := vote.least_heard_s * len(lines)):
         raise BallotRefused(
-            f"Hearing {len(lines)} mixes for {vote.least_heard_s} s each takes {needed_s} s, and you have had "
-            f"the ballot for {max(gone_s, 0):.0f} s. Listen on, and submit again; your order is kept."
+            f"Hearing {len(lines)} mixes for {vote.least_heard_s} s each takes {needed_s} s; you have had the "
+            f"ballot for {max(gone_s, 0):.0f} s. Listen on, and submit again; your order is kept."
         )
     ballot.submitted_at = now
     # A key of the vote's own: a mark says nothing about another vote.
