@@ -175,8 +175,8 @@ def submit_ballot(ballot: Ballot, *, shown_order: Sequence[str], network: str, n
     gone_s = (now - ballot.given_at).total_seconds()
     if gone_s < (needed_s := vote.least_heard_s * len(lines)):
         raise BallotRefused(
-            f"Hearing {len(lines)} mixes for {vote.least_heard_s} s each takes {needed_s} s; you have had the "
-            f"ballot for {max(gone_s, 0):.0f} s. Listen on, and submit again; your order is kept."
+            f"Hearing {len(lines)} mixes for {vote.least_heard_s} s each takes {needed_s} s; you have had "
+            f"the ballot for {max(gone_s, 0):.0f} s. Listen on, and submit again; your order is kept."
         )
     ballot.submitted_at = now
     # A key of the vote's own: a mark says nothing about another vote.

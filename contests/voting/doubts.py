@@ -1,4 +1,4 @@
-"""What looks odd about the ballots of a vote that has ended, in words for its host. Advice, never a verdict."""
+"""What looks odd about the ballots of an ended vote, in words for its host. Advice, never a verdict."""
 
 from __future__ import annotations
 
@@ -42,9 +42,9 @@ def doubts_of(vote: Vote) -> list[Doubt]:
     found += [
         Doubt(
             "The same order",
-            f"{len(group)} ballots hold the same mixes in the same order. By luck alone {number(same.pairs_by_luck, 2)} "
-            f"such pairs are to be expected among all ballots, and more where voters hear alike; there are "
-            f"{same.pairs}.",
+            f"{len(group)} ballots hold the same mixes in the same order. By luck alone "
+            f"{number(same.pairs_by_luck)} such pairs are to be expected among all ballots, and more where "
+            f"voters hear alike; there are {same.pairs}.",
             group,
         )
         for group in same.groups
