@@ -52,8 +52,8 @@ def doubts_of(vote: Vote) -> list[Doubt]:
     found += [
         Doubt(
             "One network",
-            f"{len(group)} ballots came from one network. A household, a school or a provider’s gateway looks "
-            "like that too.",
+            f"{len(group)} ballots came from one network. A household, a school or a provider’s gateway "
+            "looks like that too.",
             group,
         )
         for group in crowded_networks({one.code: one.network_mark for one in ballots})

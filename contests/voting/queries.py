@@ -1,7 +1,7 @@
 """What a voter's page is given. These classes are the whole list of what it may know.
 
-No model reaches the template, and nothing here holds an entrant, a file, a time of upload, a loudness or a gain;
-a mix is known by its letter and code alone. Nor is there any number about what others voted.
+No model reaches the template, and nothing here holds an entrant, a file, a time of upload, a loudness or a
+gain; a mix is known by its letter and code alone. Nor is there any number about what others voted.
 """
 
 from __future__ import annotations

@@ -93,13 +93,67 @@ def set_ballots_aside(
             "They are set aside already." if aside else "None of them is set aside, so none comes back."
         )
     vote.ballots.filter(code__in=changing).update(is_set_aside=aside)
-    decisions.record(
-        vote.contest,
-        SET_ASIDE if aside else TAKEN_BACK,
-        actor=actor,
-        now=now,
-        reason=reason,
-        details={"ballots": changing},
+    action = SET_ASIDE if aside else TAKEN_BACK
+    decisions.record(vote.contest, action, actor=actor, now=now, reason=reason, details={"ballots": changing})
+    return len(changing)
+
+
+@transaction.atomic
+def count_vote(contest_id: int, *, actor: Member, now: datetime) -> Vote:
+    """Count once and for all. Refused before the vote's end: there are no running totals for anybody."""
+    vote = _locked(contest_id)
+    _refuse_unless_countable(vote, now)
+    working = tally_of(vote).as_json_dict()
+    vote.working, vote.counted_at = working, now
+    vote.save(update_fields=["working", "counted_at"])
+    _move(vote, VoteState.COUNTED)
+    submitted = submitted_ballots(vote)
+    details = {
+        "ballots": submitted.count(),
+        "set_aside": submitted.filter(is_set_aside=True).count(),
+        "not_submitted": vote.ballots.filter(submitted_at__isnull=True).count(),
+        "tally_sha256": fingerprint(working),
+    }
+    decisions.record(vote.contest, COUNTED, actor=actor, now=now, details=details)
+    # Doubts are decided, so nothing needs the marks any more.
+    vote.ballots.update(network_mark="")
+    return vote
+
+
+def tally_of(vote: Vote) -> VoteTally:
+    """The tally of the ballots that count, about the entries that stand, by their primary keys as text."""
+    entries = [str(pk) for pk in entries_of_vote(vote).order_by("pk").values_list("pk", flat=True)]
+    counting = submitted_ballots(vote).filter(is_set_aside=False)
+    return count_ballots(orders_of(counting), entries)
+
+
+def submitted_ballots(vote: Vote) -> QuerySet[Ballot]:
+    """The sealed ballots, those set aside included."""
+    return vote.ballots.filter(submitted_at__isnull=False)
+
+
+def orders_of(ballots: QuerySet[Ballot]) -> dict[str, list[str]]:
+    """Each ballot's order, best first, by its code; entries by their primary keys as text."""
+    orders: dict[str, list[str]] = {ballot.code: [] for ballot in ballots}
+    lines = BallotLine.objects.filter(ballot__in=ballots, rank__isnull=False).order_by("rank")
+    for code, entry in lines.values_list("ballot__code", "entry"):
+        orders[code].append(str(entry))
+    return orders
+
+
+def why_not_publish(contest: Contest) -> str:
+    """Why the vote is in the way of publishing the result; empty when it is not."""
+    vote = Vote.objects.filter(contest=contest).first()
+    if vote is None or vote.state == VoteState.COUNTED:
+        return ""
+    if vote.state == VoteState.LAID_OUT:
+        return (
+            "A public vote is announced and was not held; with the names out it cannot be blind any more. "
+            "Hold it first, or take it off its sheet with an announcement."
+        )
+    return (
+        f"The public vote, which ends on {moment(vote.closes_at, contest.zone)}, is not counted yet. Count it "
+        "first: with the names out, a vote is not blind."
     )
 
 
