@@ -32,19 +32,16 @@ class Likes:
     pairs_by_luck: float
 
 
-def bursts(sent_at_s: Mapping[str, float]) -> tuple[Burst, ...]:
-    """Hours with unusually many ballots; times in seconds since 1970 by the ballot's name.
+def bursts(sent_at_s: Mapping[str, float], *, opened_at_s: float, ended_at_s: float) -> tuple[Burst, ...]:
+    """Hours with unusually many ballots; times in seconds since 1970, those of ballots by their names.
 
-    Empty in, empty out.
-
-    The median is over all hours from the first ballot to the last, those without a ballot included.
+    The median is over all hours of the vote, those without a ballot included. Empty in, empty out.
     """
     hours: dict[int, list[str]] = {}
     for name, moment_s in sorted(sent_at_s.items()):
         hours.setdefault(int(moment_s // HOUR_S), []).append(name)
-    if not hours:
-        return ()
-    usual = median(len(hours.get(hour, ())) for hour in range(min(hours), max(hours) + 1))
+    of_vote = range(int(opened_at_s // HOUR_S), math.ceil(ended_at_s / HOUR_S))
+    usual = median([len(hours.get(hour, ())) for hour in of_vote]) if of_vote else 0.0
     least = max(float(FEWEST_IN_BURST), BURST_TIMES_MEDIAN * usual)
     return tuple(
         Burst(hour, tuple(names), usual) for hour, names in sorted(hours.items()) if len(names) >= least

@@ -35,7 +35,9 @@ def doubts_of(vote: Vote) -> list[Doubt]:
             burst.ballots,
         )
         for burst in bursts(
-            {one.code: one.submitted_at.timestamp() for one in ballots if one.submitted_at is not None}
+            {one.code: one.submitted_at.timestamp() for one in ballots if one.submitted_at is not None},
+            opened_at_s=vote.opens_at.timestamp(),
+            ended_at_s=vote.closes_at.timestamp(),
         )
     ]
     same = same_orders(orders_of(submitted))

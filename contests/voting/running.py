@@ -152,8 +152,8 @@ def why_not_publish(contest: Contest) -> str:
             "Hold it first, or take it off its sheet with an announcement."
         )
     return (
-        f"The public vote, which ends on {moment(vote.closes_at, contest.zone)}, is not counted yet. Count it "
-        "first: with the names out, a vote is not blind."
+        f"The public vote, which ends on {moment(vote.closes_at, contest.zone)}, is not counted yet. Count "
+        "it first: with the names out, a vote is not blind."
     )
 
 
@@ -165,7 +165,8 @@ def _find_copies(vote: Vote, now: datetime) -> None:
         return
     if vote.field == VoteField.LAST_ROUND:
         raise HostingRefused(
-            "The vote is about what the panel hears in its last round, and no round has opened. Open it first."
+            "The vote is about what the panel hears in its last round, and no round has opened yet. Open it "
+            "first."
         )
     entries = contest.entries.filter(state=EntryState.READY).select_related("recording")
     vote.plan, vote.owns_plan = _plan(contest, list(entries), now), True

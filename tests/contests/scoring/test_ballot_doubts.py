@@ -9,25 +9,35 @@ import pytest
 from contests.scoring.ballot_doubts import HOUR_S, bursts, crowded_networks, same_orders
 
 
+def loud_hours(moments: dict[str, float], *, hours: int) -> tuple:
+    """The bursts of a vote that lasts so many hours from 1970 on."""
+    return bursts(moments, opened_at_s=0.0, ended_at_s=hours * HOUR_S)
+
+
+def every_hour(number: int, *, hours: int) -> dict[str, float]:
+    """So many ballots in each hour."""
+    return {f"{hour}-{n}": hour * HOUR_S + n for hour in range(hours) for n in range(number)}
+
+
 class TestBursts:
     def test_an_hour_with_many_times_the_usual_is_named_with_its_ballots(self):
-        quiet = {f"q{hour}-{n}": hour * HOUR_S + n for hour in range(20) for n in range(3)}
         loud = {f"l{n}": 30 * HOUR_S + n for n in range(15)}
-        filling = {f"f{hour}-{n}": hour * HOUR_S for hour in range(20, 30) for n in range(3)}
-        (found,) = bursts(quiet | loud | filling)
+        (found,) = loud_hours(every_hour(3, hours=30) | loud, hours=31)
         assert (found.hour, found.median_hour, len(found.ballots)) == (30, 3, 15)
         assert set(found.ballots) == set(loud)
 
     def test_fourteen_against_three_are_none(self):
-        moments = {f"{hour}-{n}": hour * HOUR_S + n for hour in range(9) for n in range(3)}
-        assert bursts(moments | {f"l{n}": 9 * HOUR_S + n for n in range(14)}) == ()
+        loud = {f"l{n}": 9 * HOUR_S + n for n in range(14)}
+        assert loud_hours(every_hour(3, hours=9) | loud, hours=10) == ()
+
+    def test_hours_without_a_ballot_are_hours_too(self):
+        assert len(loud_hours({str(n): 5.0 * HOUR_S for n in range(10)}, hours=72)) == 1
 
     def test_few_ballots_are_no_burst_however_quiet_it_was(self):
-        assert bursts({"a": 0.0} | {str(n): 1000.0 * HOUR_S for n in range(9)}) == ()
-        assert len(bursts({"a": 0.0} | {str(n): 1000.0 * HOUR_S for n in range(10)})) == 1
+        assert loud_hours({str(n): 5.0 * HOUR_S for n in range(9)}, hours=72) == ()
 
     def test_nothing_in_nothing_out(self):
-        assert bursts({}) == ()
+        assert loud_hours({}, hours=72) == ()
 
 
 class TestSameOrders:
