@@ -8,19 +8,20 @@ from datetime import datetime
 
 from django.db import IntegrityError, transaction
 from django.db.models import Count
-from django.utils.crypto import salted_hmac
+from django.utils.crypto import get_random_string, salted_hmac
 
 from academy.members.models import Member
 from academy.templatetags.audio_text import moment
 from analysis.listening.models import CopyState
+from contests.entering.receipts import CLEAR_LETTERS
 from contests.judging.assigning import CODE_BYTES, letters
 from contests.models import Ballot, BallotLine, Vote
 from contests.scoring.ballots import FEWEST_RANKED, draw_packet
 from contests.states import EntryState, VoteState
 from contests.voting.field import copies_in_state, entries_of_vote
 
-BALLOT_CODE_BYTES = 9
-"""72 random bits, written as 12 letters: a name for the host's list and the export, which opens nothing."""
+NAME_LETTERS = 10
+"""Of a ballot in the host's list and the export. The name opens nothing; it only has to be told apart."""
 
 MOVES = ("place", "up", "down", "out")
 """What can be done with a mix: put it behind the last one placed, move it by one, take it out again."""
@@ -89,7 +90,7 @@ def open_ballot(vote_id: int, member: Member, *, now: datetime) -> Ballot:
     try:
         with transaction.atomic():  # so that the outer one survives the constraint
             ballot = Ballot.objects.create(
-                vote=vote, member=member, code=secrets.token_urlsafe(BALLOT_CODE_BYTES), given_at=now
+                vote=vote, member=member, code=get_random_string(NAME_LETTERS, CLEAR_LETTERS), given_at=now
             )
     except IntegrityError:  # another window of the same member was first
         return vote.ballots.get(member=member)

@@ -16,11 +16,11 @@ MADE_SHORTLY_BEFORE = timedelta(days=7)
 
 @dataclass(frozen=True)
 class Doubt:
-    """One thing that looks odd: what, why it may be innocent, and the codes of its ballots."""
+    """One thing that looks odd: what, why it may be innocent, and its ballots' codes, those alike together."""
 
     title: str
     words: str
-    ballots: tuple[str, ...]
+    groups: tuple[tuple[str, ...], ...]
 
 
 def doubts_of(vote: Vote) -> list[Doubt]:
@@ -32,7 +32,7 @@ def doubts_of(vote: Vote) -> list[Doubt]:
             "Many within an hour",
             f"{len(burst.ballots)} ballots in the hour from {_hour(vote, burst.hour)}; in the median hour "
             f"{number(burst.median_hour, 1)}. A letter or a post that points here does that as well.",
-            burst.ballots,
+            (burst.ballots,),
         )
         for burst in bursts(
             {one.code: one.submitted_at.timestamp() for one in ballots if one.submitted_at is not None},
@@ -41,25 +41,24 @@ def doubts_of(vote: Vote) -> list[Doubt]:
         )
     ]
     same = same_orders(orders_of(submitted))
-    found += [
-        Doubt(
-            "The same order",
-            f"{len(group)} ballots hold the same mixes in the same order. By luck alone "
-            f"{number(same.pairs_by_luck)} such pairs are to be expected among all ballots, and more where "
-            f"voters hear alike; there are {same.pairs}.",
-            group,
+    if same.groups:
+        found.append(
+            Doubt(
+                "The same order",
+                f"Pairs of ballots with the same mixes in the same order: {same.pairs}. Luck alone would make "
+                f"{number(same.pairs_by_luck)}, and voters who hear alike make more.",
+                same.groups,
+            )
         )
-        for group in same.groups
-    ]
-    found += [
-        Doubt(
-            "One network",
-            f"{len(group)} ballots came from one network. A household, a school or a provider’s gateway "
-            "looks like that too.",
-            group,
+    if crowds := crowded_networks({one.code: one.network_mark for one in ballots}):
+        found.append(
+            Doubt(
+                "One network",
+                "Ballots that came from one network. A household, a school or a provider’s gateway looks "
+                "like that too.",
+                crowds,
+            )
         )
-        for group in crowded_networks({one.code: one.network_mark for one in ballots})
-    ]
     opened_at = vote.contest.opens_at
     young = [one.code for one in ballots if one.member.joined_at >= opened_at - MADE_SHORTLY_BEFORE]
     if young:
@@ -68,7 +67,7 @@ def doubts_of(vote: Vote) -> list[Doubt]:
                 "Young accounts",
                 f"Made within {MADE_SHORTLY_BEFORE.days} days before the contest opened. Entrants and their "
                 "friends often join for a contest.",
-                tuple(sorted(young)),
+                (tuple(sorted(young)),),
             )
         )
     return found

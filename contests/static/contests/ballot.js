@@ -38,7 +38,7 @@ class Ballot {
         continue;
       }
       const leastS = Number(line.dataset.leastS);
-      line.textContent = `heard ${clock(heardS)} of ${clock(leastS)}`;
+      line.textContent = `heard ${clock(heardS)} of at least ${clock(leastS)}`;
       line.classList.toggle("good", heardS >= leastS);
       line.classList.toggle("waiting", heardS < leastS);
     }

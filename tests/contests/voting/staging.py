@@ -100,7 +100,7 @@ def submit(
 ) -> Ballot:
     """Heard, placed and sealed. The network is one of the ballot's own unless given."""
     heard(ballot)
-    order = place_all(ballot, key=key)
+    order = place_all(ballot, key=key, now=now)
     return ballots.submit_ballot(
         ballot, shown_order=[line.code for line in order], network=network or ballot.code, now=now
     )

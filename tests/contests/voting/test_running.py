@@ -204,7 +204,7 @@ class TestCounting:
 
 class TestDoubts:
     def titles(self, vote):
-        return {doubt.title: set(doubt.ballots) for doubt in doubts_of(vote)}
+        return {doubt.title: {one for group in doubt.groups for one in group} for doubt in doubts_of(vote)}
 
     def test_quiet_votes_raise_none(self):
         _, vote = staging.without_sound()
