@@ -16,7 +16,7 @@ MADE_SHORTLY_BEFORE = timedelta(days=7)
 
 @dataclass(frozen=True)
 class Doubt:
-    """One thing that looks odd: what, why it may be innocent, and its ballots' codes, those alike together."""
+    """One thing that looks odd: what, why it may be innocent, and its ballots' codes in groups."""
 
     title: str
     words: str
@@ -45,8 +45,8 @@ def doubts_of(vote: Vote) -> list[Doubt]:
         found.append(
             Doubt(
                 "The same order",
-                f"Pairs of ballots with the same mixes in the same order: {same.pairs}. Luck alone would make "
-                f"{number(same.pairs_by_luck)}, and voters who hear alike make more.",
+                f"Pairs of ballots with the same mixes in the same order: {same.pairs}. Luck alone would "
+                f"make {number(same.pairs_by_luck)}, and voters who hear alike make more.",
                 same.groups,
             )
         )

@@ -83,7 +83,7 @@ class TestTheSheet:
         desk.post(SHEET, TERMS)
         assert desk.post(SHEET, {"opens_at": "", "packet_size": "0"}).status_code == 302
         assert not Vote.objects.exists()
-        assert desk.post(SHEET, {}).status_code == 302  # and stays off
+        assert desk.post(SHEET, {"holds": ""}).status_code == 302  # and stays off
 
     def test_a_public_change_is_announced_and_recorded(self, desk, draft):
         desk.post(SHEET, TERMS)

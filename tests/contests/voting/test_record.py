@@ -121,7 +121,7 @@ class TestMembers:
         assert not any(part.name == "contests" for part in own_data.parts_of(member))
         ballot = staging.submit(staging.drawn(vote, member))
         (part,) = [part for part in own_data.parts_of(member) if part.name == "contests"]
-        (taken,) = part.content["ballots"]
+        (taken,) = part.holds["ballots"]
         assert taken["ballot"] == ballot.code
         assert [mix["label"] for mix in taken["mixes"]] == list("ABCDE")
         assert [mix["rank"] for mix in taken["mixes"]] == [1, 2, 3, 4, 5]

@@ -1,4 +1,4 @@
-"""A ballot in a real browser: heard, ordered by keyboard while it plays, sealed; and ordered without script."""
+"""A ballot in a real browser: heard, ordered by keyboard while it plays, sealed; and without script."""
 
 from __future__ import annotations
 
