@@ -16,10 +16,12 @@ from contests.entering import submissions
 from contests.hosting import running, screening
 from contests.judging import panel, sheets
 from contests.judging.drafts import Draft
-from contests.models import Assignment, Contest, Criterion, Entry, EntryMove, Prize, Sponsor
+from contests.models import Assignment, Contest, Criterion, Entry, EntryMove, Prize, Sponsor, Vote
 from contests.results import publishing
+from contests.scoring.ballots import FEWEST_IN_PACKET
 from contests.screening import comparing
 from contests.states import EntryState
+from contests.voting import running as voting
 from fixtures import verdicts
 from fixtures.competitions import Contest as Said
 from fixtures.competitions import Moment
@@ -30,6 +32,9 @@ CLOSING_DAY = timedelta(hours=20)
 
 CHECKED_AFTER = timedelta(seconds=20)
 """What a worker takes for one entry."""
+
+VOTE_OPENS_AFTER = timedelta(hours=4)
+HEARD_FOR_A_VOTE_S = 20
 
 SHARE_OF_SHEETS_IN = 0.6
 """How far the judges of the contest that is being judged have come."""
@@ -106,6 +111,14 @@ def _announce(cast: Cast, said: Said) -> Contest:
             value=prize.value,
             currency=prize.currency,
         )
+    if said.holds_vote:
+        Vote.objects.create(
+            contest=contest,
+            opens_at=contest.closes_at + CLOSING_DAY + VOTE_OPENS_AFTER,
+            closes_at=contest.judging_until,
+            packet_size=FEWEST_IN_PACKET,
+            least_heard_s=HEARD_FOR_A_VOTE_S,
+        )
     for key in said.judges:
         panel.seat_judge(contest, cast.people[key], actor=cast.host, now=contest.opens_at)
     running.open_contest(contest.pk, actor=cast.host, now=contest.opens_at)
@@ -161,6 +174,8 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
     running.prepare_round(contest.pk, actor=cast.host, now=morning)
     working.do_all()
     running.open_judging(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
+    if said.holds_vote:
+        voting.prepare_vote(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
     if said.stage == "judging":
         _fill_in(cast, said, contest, share=SHARE_OF_SHEETS_IN, start=morning)
         return

@@ -16,7 +16,7 @@ from academy.members.guards import hosts_page
 from academy.members.models import Member
 from analysis.listening.models import CopyState
 from contests.drafting.sheets import SHEETS
-from contests.hosting.access import hosted_contest, is_blind
+from contests.hosting.access import hosted_contest
 from contests.hosting.refusals import HostingRefused
 from contests.models import Contest, Vote
 from contests.states import VoteState
@@ -117,6 +117,5 @@ def _page(
             "doubts": doubts_of(vote) if has_ended else [],
             "form": form or BallotsForm(),
             "lines": vote_lines(vote),
-            "shows_names": not is_blind(contest),
         }
     return render(request, "contests/voting/host.html", page, status=422 if refusal else 200)

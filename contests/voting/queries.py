@@ -17,6 +17,7 @@ from analysis.listening.booth import Seat, booth_set
 from analysis.listening.models import CopyState, ListeningCopy
 from contests.models import Ballot, BallotLine, Vote
 from contests.queries import sections_of_song
+from contests.scoring.ballots import METHOD
 from contests.voting.ballots import lines_of, obstacle, placed, why_not_open
 
 
@@ -43,16 +44,6 @@ class BallotWords:
     is_submitted: bool
     submitted_at: datetime | None
 
-    @property
-    def size(self) -> int:
-        """Number of mixes on it."""
-        return len(self.placed) + len(self.unplaced)
-
-    @property
-    def unheard(self) -> list[str]:
-        """Letters of the mixes that were not heard for long enough yet."""
-        return sorted(line.label for line in (*self.placed, *self.unplaced) if not line.is_heard)
-
 
 @dataclass(frozen=True)
 class VotePage:
@@ -66,6 +57,7 @@ class VotePage:
     packet_size: int
     least_heard_s: int
     about_min: int
+    method: str
     has_ended: bool
     obstacle: str | None  # why this member has no vote
     closed: str | None  # why nobody votes now
@@ -87,6 +79,7 @@ def page_of(vote: Vote, member: Member, ballot: Ballot | None, now: datetime) ->
         packet_size=vote.packet_size,
         least_heard_s=vote.least_heard_s,
         about_min=-(-vote.packet_size * vote.least_heard_s // 60),
+        method=METHOD,
         has_ended=vote.has_ended(now),
         obstacle=None if ballot else obstacle(vote, member),
         closed=closed,

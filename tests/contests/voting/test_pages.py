@@ -290,6 +290,20 @@ class TestTheContestsPage:
         assert f'href="{page(stage)}"' in shown
         assert "5 on each ballot" in shown
 
+    def test_it_leads_to_the_vote_while_that_is_open(self, staged, client, clock):
+        stage, _ = staged
+        address = f"/contests/{stage.contest.slug}/"
+        assert "Hear and vote" in text(client.get(address))
+        clock.now = ENDS
+        assert "Hear and vote" not in text(client.get(address))
+
+    def test_its_hours_are_in_the_calendar(self, staged, client):
+        stage, vote = staged
+        dates = text(client.get(f"/contests/{stage.contest.slug}/dates.ics"))
+        for name, at in [("opens", vote.opens_at), ("ends", vote.closes_at)]:
+            assert f"contest-{stage.contest.pk}-vote-{name}@" in dates
+            assert f"DTSTART:{at:%Y%m%dT%H%M%SZ}" in dates
+
     def test_a_contest_without_one_does_not_speak_of_it(self, client):
         assert "Public vote" not in text(client.get(f"/contests/{cast.contest().slug}/"))
 
