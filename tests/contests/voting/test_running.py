@@ -22,7 +22,7 @@ from tests import cast
 from tests.contests import stages
 from tests.contests.stages import AFTER_THE_CLOSE
 from tests.contests.voting import staging
-from tests.contests.voting.staging import ENDS, OPENS, WHILE_OPEN
+from tests.contests.voting.staging import ENDS, WHILE_OPEN
 
 pytestmark = pytest.mark.django_db
 
