@@ -154,6 +154,8 @@ def submit_ballot(ballot: Ballot, *, shown_order: Sequence[str], network: str, n
     # The vote first, so that counting and submitting cannot overlap; moving a mix need not wait for either.
     vote = Vote.objects.select_for_update(of=("self",)).get(pk=ballot.vote_id)
     ballot = _open_ballot(ballot, now)
+    if refusal := obstacle(ballot.vote, ballot.member):  # a seat on the panel may have come since
+        raise BallotRefused(refusal)
     lines = lines_of(ballot)
     order = placed(lines)
     if len(lines) < FEWEST_RANKED:
@@ -190,7 +192,7 @@ def submit_ballot(ballot: Ballot, *, shown_order: Sequence[str], network: str, n
 
 def _open_ballot(ballot: Ballot, now: datetime) -> Ballot:
     """The ballot, locked, while something can still be done with it."""
-    ballots = Ballot.objects.select_for_update(of=("self",)).select_related("vote__contest")
+    ballots = Ballot.objects.select_for_update(of=("self",)).select_related("vote__contest", "member")
     ballot = ballots.get(pk=ballot.pk)
     if ballot.submitted_at is not None:
         raise BallotRefused("This ballot is submitted and sealed; nothing about it changes any more.")

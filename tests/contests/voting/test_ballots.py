@@ -205,6 +205,13 @@ class TestSubmitting:
         with pytest.raises(BallotRefused, match="The vote ended on"):
             self.submit(ballot, after=ENDS - WHILE_OPEN)
 
+    def test_whoever_was_seated_on_the_panel_since_has_no_vote_any_more(self, ballot, vote):
+        staging.place_all(ballot)
+        staging.heard(ballot)
+        vote.contest.judges.create(member=ballot.member)
+        with pytest.raises(BallotRefused, match="You have a seat on the panel"):
+            self.submit(ballot)
+
     def test_of_the_network_only_a_keyed_hash_is_kept(self, ballot, vote):
         staging.place_all(ballot)
         staging.heard(ballot)

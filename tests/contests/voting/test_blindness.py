@@ -82,7 +82,7 @@ class TestTheCrawl:
         assert not [address for address in haul.found(200) if "/hosting/" in address]
 
     def test_an_entrant_meets_the_own_mix_nowhere_on_the_ballot(self, planted):
-        word, vote, _ = planted
+        _word, vote, _ = planted
         own = Entry.objects.first()
         client = signed_in(staging.aged(own.member))
         client.post(starts(vote)[3])

@@ -69,7 +69,7 @@ class TestTheVoter:
         assert again.status_code == 422
 
     def test_refusals_come_in_words_and_change_nothing(self, staged):
-        stage, vote = staged
+        stage, _vote = staged
         client = signed_in(staging.voter())
         client.post(page(stage))
         answer = client.post(page(stage, "submit/"), {"order": ""})
@@ -125,7 +125,7 @@ class TestTheVoter:
         assert not vote.ballots.exists()
 
     def test_before_and_after_its_hours_it_says_so(self, staged, clock):
-        stage, vote = staged
+        stage, _vote = staged
         client = signed_in(staging.voter())
         client.post(page(stage))
         for now, sentence in [(OPENS - timedelta(hours=2), "has not begun"), (ENDS, "so it does not count")]:
@@ -154,7 +154,7 @@ class TestTheVoter:
             assert client.post(f"/contests/voting/{other.slug}/{end}").status_code == 404
 
     def test_a_drafts_vote_is_not_there(self, staged):
-        stage, vote = staged
+        stage, _vote = staged
         type(stage.contest).objects.update(state="draft")
         client = signed_in(staging.voter())
         assert client.get(page(stage)).status_code == 404
@@ -171,7 +171,7 @@ class TestHearing:
         line = ballot.lines.first()
         address = f"/contests/voting/hear/{line.code}/0"
         booth = client.get(page(stage)).context["vote"].booth_set
-        assert [copy["segments_url"] + "0" for copy in booth["copies"]][0] == address
+        assert next(copy["segments_url"] + "0" for copy in booth["copies"]) == address
         answer = client.get(address)
         assert answer.status_code == 200
         assert b"".join(answer.streaming_content)[:4] == b"fLaC"
@@ -210,7 +210,7 @@ class TestTheHost:
         assert host.post(self.desk(stage, "do/other/")).status_code == 404
 
     def test_there_are_no_running_totals_for_anybody(self, staged, clock):
-        """While it runs the host's page says how many ballots there are, and is the same whatever they say."""
+        """While it runs the host's page counts ballots, and is the same whatever they say."""
         stage, vote = staged
         host = signed_in(stage.host)
         begun = [staging.drawn(vote, staging.voter(f"Voter{n} Brill")) for n in range(3)]

@@ -53,7 +53,7 @@ def voted(*, aside: int = 1) -> tuple[bytes, stages.Stage]:
 
 class TestExport:
     def test_it_holds_every_ballot_by_its_code_and_nobody(self):
-        text, stage = voted()
+        text, _stage = voted()
         vote = json.loads(text)["vote"]
         assert len(vote["ballots"]) == 9
         assert sum(ballot["set_aside"] for ballot in vote["ballots"]) == 1
