@@ -5,10 +5,9 @@ from __future__ import annotations
 from django.db.models import QuerySet
 
 from analysis.listening.models import CopyState, ListeningCopy
+from contests.judging.access import OPENED
 from contests.models import Contest, Entry, Round, Vote, VoteField
-from contests.states import EntryState, RoundState
-
-OPENED = (RoundState.JUDGING, RoundState.CLOSED)
+from contests.states import EntryState
 
 
 def entries_of_vote(vote: Vote) -> QuerySet[Entry]:
