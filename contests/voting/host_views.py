@@ -34,29 +34,38 @@ def vote(request: HttpRequest, slug: str) -> HttpResponse:
     return _page(request, hosted_contest(request.user, slug))
 
 
-def _prepare(contest: Contest, host: Member) -> str:
+def _prepare(contest: Contest, host: Member, reason: str) -> str:
     running.prepare_vote(contest.pk, actor=host, now=timezone.now())
     return "The vote is prepared; it opens and ends by the clock. Copies that are missing are in the making."
 
 
-def _count(contest: Contest, host: Member) -> str:
+def _end(contest: Contest, host: Member, reason: str) -> str:
+    running.end_vote(contest.pk, actor=host, now=timezone.now(), reason=reason)
+    return "The vote has ended. Look at its ballots, then count them."
+
+
+def _count(contest: Contest, host: Member, reason: str) -> str:
     running.count_vote(contest.pk, actor=host, now=timezone.now())
     return "The vote is counted. It is shown with the result once that is published."
 
 
-STEPS: dict[str, Callable[[Contest, Member], str]] = {"prepare": _prepare, "count": _count}
+STEPS: dict[str, Callable[[Contest, Member, str], str]] = {
+    "prepare": _prepare,
+    "end": _end,
+    "count": _count,
+}
 """What each button does; it returns the sentence that says so."""
 
 
 @hosts_page
 @require_POST
 def step(request: HttpRequest, slug: str, name: str) -> HttpResponse:
-    """Prepare or count."""
+    """Prepare, end before the hour, or count."""
     contest = hosted_contest(request.user, slug)
     if name not in STEPS:
         raise Http404
     try:
-        done = STEPS[name](contest, as_member(request.user))
+        done = STEPS[name](contest, as_member(request.user), request.POST.get("reason", ""))
     except HostingRefused as exc:
         return _page(request, contest, refusal=str(exc))
     messages.success(request, done)

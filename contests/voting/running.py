@@ -69,6 +69,26 @@ def prepare_vote(contest_id: int, *, actor: Member, now: datetime) -> Vote:
 
 
 @transaction.atomic
+def end_vote(contest_id: int, *, actor: Member, now: datetime, reason: str) -> Vote:
+    """End a vote that is open before the hour that was announced; ballots that are not submitted are lost.
+
+    Raises HostingRefused without a reason, and for a vote that is not open.
+    """
+    vote = _locked(contest_id)
+    if not vote.is_open(now) or now == vote.opens_at:
+        raise HostingRefused("The vote is not open, so there is nothing to end.")
+    if not reason.strip():
+        raise HostingRefused("Ending before the announced hour takes time from voters. Give the reason.")
+    details = {"announced": vote.closes_at.isoformat()}
+    vote.closes_at = now
+    vote.save(update_fields=["closes_at"])
+    decisions.record(
+        vote.contest, "public vote ended early", actor=actor, now=now, reason=reason, details=details
+    )
+    return vote
+
+
+@transaction.atomic
 def set_ballots_aside(
     contest_id: int, codes: Iterable[str], *, aside: bool, actor: Member, now: datetime, reason: str
 ) -> int:

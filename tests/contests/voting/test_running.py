@@ -22,7 +22,7 @@ from tests import cast
 from tests.contests import stages
 from tests.contests.stages import AFTER_THE_CLOSE
 from tests.contests.voting import staging
-from tests.contests.voting.staging import ENDS, WHILE_OPEN
+from tests.contests.voting.staging import ENDS, OPENS, WHILE_OPEN
 
 pytestmark = pytest.mark.django_db
 
@@ -122,6 +122,26 @@ class TestPreparing:
         stage = stages.Stage(cast.contest(), cast.host())
         with pytest.raises(HostingRefused, match="Lay it out on its sheet"):
             prepare(stage)
+
+
+class TestEnding:
+    def end(self, stage, *, now=WHILE_OPEN, reason="The site moves tonight."):
+        return running.end_vote(stage.contest.pk, actor=stage.host, now=now, reason=reason)
+
+    def test_before_its_hour_it_takes_a_reason_and_is_on_record(self):
+        stage, _vote = staging.without_sound()
+        with pytest.raises(HostingRefused, match="takes time from voters"):
+            self.end(stage, reason=" ")
+        assert self.end(stage).closes_at == WHILE_OPEN
+        line = stage.contest.decisions.get(action="public vote ended early")
+        assert (line.reason, line.details) == ("The site moves tonight.", {"announced": ENDS.isoformat()})
+        assert count(stage, now=WHILE_OPEN).state == VoteState.COUNTED
+
+    @pytest.mark.parametrize("now", [OPENS - timedelta(seconds=1), OPENS, ENDS])
+    def test_what_is_not_open_cannot_be_ended(self, now):
+        stage, _ = staging.without_sound()
+        with pytest.raises(HostingRefused, match="nothing to end"):
+            self.end(stage, now=now)
 
 
 class TestCounting:
