@@ -91,7 +91,7 @@ class LogLine:
 
 def contests_hosted(now: datetime) -> list[HostedContest]:
     """Every contest, those that need something first, then the latest."""
-    contests = list(Contest.objects.select_related("pack__reference_mix"))
+    contests = list(Contest.objects.select_related("pack__reference_mix", "vote"))
     tallies = tallies_of(contests)
     lines = [
         HostedContest(one, stage_of(one, now), tallies[one.pk], needs_of(one, tallies[one.pk], now))

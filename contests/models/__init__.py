@@ -16,12 +16,15 @@ from contests.models.letters import Audience, Message, Reminder
 from contests.models.prizes import Award, AwardMove, PrivateKind, PrivateLine, Turn
 from contests.models.result import Decision, Result, Standing
 from contests.models.screening import FindingBooth, Likeness, Ruling, ScreenedEntry, Screening
+from contests.models.voting import Ballot, BallotLine, Vote, VoteField
 
 __all__ = [
     "Assignment",
     "Audience",
     "Award",
     "AwardMove",
+    "Ballot",
+    "BallotLine",
     "Conflict",
     "Contest",
     "Criterion",
@@ -49,4 +52,6 @@ __all__ = [
     "Sponsor",
     "Standing",
     "Turn",
+    "Vote",
+    "VoteField",
 ]

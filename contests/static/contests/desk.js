@@ -3,15 +3,13 @@
  * Listens to the booth's `booth:copy` and `booth:heard`, sends it `booth:choose`, and follows the sheets' `sheet:told`.
  */
 
-const TELL_HEARD_EVERY_MS = 15_000;
+import { HeardLog } from "./heard.js";
 
 class Desk {
   #root;
   #booth;
   #hold;
   #open = null; // code of the sheet in sight
-  #heardS = new Map(); // code -> seconds, earlier visits included
-  #untold = new Set();
 
   constructor(root) {
     this.#root = root;
@@ -21,11 +19,14 @@ class Desk {
     this.#open = root.querySelector("[data-desk-sheet]:not([hidden])")?.dataset.deskSheet ?? null;
     root.addEventListener("click", (event) => this.#clicked(event));
     root.addEventListener("booth:copy", (event) => this.#copy(event.detail.key));
-    root.addEventListener("booth:heard", (event) => this.#heard(event.detail));
     root.addEventListener("sheet:told", (event) => this.#told(event.detail));
     if (root.dataset.heard !== undefined) {
-      window.setInterval(() => this.#tellHeard(), TELL_HEARD_EVERY_MS);
-      window.addEventListener("pagehide", () => this.#tellHeard());
+      const log = new HeardLog({
+        address: root.dataset.heard,
+        token: () => root.querySelector("[name=csrfmiddlewaretoken]").value,
+        earlierS: (code) => Number(this.#form(code)?.dataset.heardS ?? 0),
+      });
+      root.addEventListener("booth:heard", (event) => log.note(event.detail));
     }
   }
 
@@ -100,35 +101,6 @@ class Desk {
 
   #label(code) {
     return this.#form(code)?.dataset.label;
-  }
-
-  #heard({ key, seconds }) {
-    const earlierS = Number(this.#form(key)?.dataset.heardS ?? 0);
-    this.#heardS.set(key, earlierS + seconds);
-    this.#untold.add(key);
-  }
-
-  /** Tell the server how long each copy was heard. A lost message does no harm: the next one says more. */
-  async #tellHeard() {
-    if (this.#untold.size === 0) {
-      return;
-    }
-    const told = Object.fromEntries([...this.#untold].map((code) => [code, this.#heardS.get(code)]));
-    this.#untold.clear();
-    const token = this.#root.querySelector("[name=csrfmiddlewaretoken]").value;
-    try {
-      await fetch(this.#root.dataset.heard, {
-        method: "POST",
-        credentials: "same-origin",
-        keepalive: true,
-        headers: { "Content-Type": "application/json", "X-CSRFToken": token },
-        body: JSON.stringify(told),
-      });
-    } catch {
-      for (const code of Object.keys(told)) {
-        this.#untold.add(code);
-      }
-    }
   }
 
   #told({ code, is_open, state_words, state_shape, submitted, needed, about_min }) {
