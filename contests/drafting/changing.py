@@ -96,7 +96,8 @@ def differences(before: Words, after: Words) -> Words:
 def copy_contest(earlier: Contest, *, title: str, slug: str, now: datetime) -> Contest:
     """A draft with the words, spec, rubric, rounds, vote, sponsors and prizes of an earlier one.
 
-    Its dates are its own; everything between them lasts as long as it did. Nobody sits on its panel yet; nobody has entered.
+    It has dates of its own; everything between them lasts as long as it did. Nobody sits on its panel yet;
+    nobody has entered.
     """
     draft = new_contest(title=title, slug=slug, pack=earlier.pack, zone=earlier.zone, now=now)
     shift = draft.opens_at - earlier.opens_at
