@@ -14,8 +14,8 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 
 from tests.browser.axe import violations
+from tests.browser.bench import heard_runs, largest_error, open_bench, tell
 from tests.browser.booth_server import RATE_HZ, BoothServer, copy_of_noise, serving
-from tests.browser.test_booth import heard_runs, largest_error, open_bench, tell
 
 pytestmark = pytest.mark.needs("chromium")
 

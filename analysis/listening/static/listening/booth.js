@@ -458,7 +458,7 @@ class Booth {
   // Keys
 
   #key(event) {
-    if (latest !== this || this.#panel.takes(event) || event.ctrlKey || event.altKey || event.metaKey) {
+    if (latest !== this || event.ctrlKey || event.altKey || event.metaKey || this.#panel.takes(event)) {
       return;
     }
     if (this.#player === null || !this.#keys.areOn || isTyping(event.target)) {
