@@ -41,8 +41,8 @@ class Section:
 def booth_set(plan: MatchPlan, seats: Iterable[Seat], sections: Sequence[Section] = ()) -> dict[str, Any]:
     """The page's data, for `json_script`. Seats whose copy is not ready are left out.
 
-    A copy has a `map` only where the plan lets the page draw one: eyes sway ears. `noise_url` is None at a level
-    for which there is no noise.
+    A copy has a `map` only where the plan lets the page draw one: eyes sway ears. `noise_url` is None at a
+    level for which there is no noise.
     """
     noise_level = address_of_level(plan.level_lufs)
     ready = [seat for seat in seats if seat.copy.state == CopyState.READY]

@@ -19,7 +19,7 @@ SEED = 3343
 
 
 def address_of_level(level_lufs: float | None) -> str | None:
-    """The level as the noise's address has it, to a tenth; None for none, or where there is no noise at it."""
+    """The level as the noise's address has it, to a tenth; None where there is no noise at it."""
     if level_lufs is None or not SOFTEST_LUFS <= round(level_lufs, 1) <= LOUDEST_LUFS:
         return None
     return f"{level_lufs:.1f}"

@@ -35,8 +35,8 @@ PART_FOUND = [
 def make_copy(claim: Claim) -> None:
     """Prepare the copy that the claim names. One that misses the plan is refused: no judge hears it.
 
-    A copy whose plan was cleared away meanwhile is forgotten, and what was kept for it is removed; so is what an
-    earlier attempt kept before it broke off.
+    A copy whose plan was cleared away meanwhile is forgotten, and what was kept for it is removed; so is what
+    an earlier attempt kept before it broke off.
     """
     copy = (
         ListeningCopy.objects.select_related("plan__reference", "recording").filter(pk=claim.subject).first()

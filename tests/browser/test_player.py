@@ -1,4 +1,4 @@
-"""The booth's player in a real Chromium: what leaves it is compared with the copies' own PCM, by the sample."""
+"""The booth's player in a real Chromium: what leaves it is compared with the copies' own PCM."""
 
 from __future__ import annotations
 
