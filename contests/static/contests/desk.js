@@ -1,7 +1,10 @@
 /* The judge's desk: the sheet of the copy that is heard is the one in sight. <div data-desk> holds booth, list and sheets.
  *
- * Listens to the booth's `booth:copy` and `booth:heard`, sends it `booth:choose`, and follows the sheets' `sheet:told`.
+ * Listens to the booth's `booth:copy`, `booth:heard` and `booth:note`, sends it `booth:choose`, and follows the sheets'
+ * `sheet:told`. What is heard counts for the session in <section data-session>, which reminds of a rest.
  */
+
+import { SessionPanel } from "./session-panel.js";
 
 const TELL_HEARD_EVERY_MS = 15_000;
 
@@ -11,6 +14,9 @@ class Desk {
   #hold;
   #open = null; // code of the sheet in sight
   #heardS = new Map(); // code -> seconds, earlier visits included
+  #plays = new Map(); // code -> how often it was turned to and heard, earlier visits included
+  #lastHeard = null; // code of the copy that was heard last
+  #session;
   #untold = new Set();
 
   constructor(root) {
@@ -19,9 +25,13 @@ class Desk {
     this.#hold = root.querySelector("[data-desk-hold]");
     root.querySelector("[data-desk-hold-line]").hidden = this.#booth === null;
     this.#open = root.querySelector("[data-desk-sheet]:not([hidden])")?.dataset.deskSheet ?? null;
+    const session = document.querySelector("[data-session]");
+    this.#session = session && new SessionPanel(session);
     root.addEventListener("click", (event) => this.#clicked(event));
     root.addEventListener("booth:copy", (event) => this.#copy(event.detail.key));
     root.addEventListener("booth:heard", (event) => this.#heard(event.detail));
+    root.addEventListener("booth:note", (event) => this.#note(event.detail));
+    root.addEventListener("booth:rest", (event) => this.#session?.isOver && event.preventDefault()); // it is said already
     root.addEventListener("sheet:told", (event) => this.#told(event.detail));
     if (root.dataset.heard !== undefined) {
       window.setInterval(() => this.#tellHeard(), TELL_HEARD_EVERY_MS);
@@ -43,7 +53,7 @@ class Desk {
       return;
     }
     const link = event.target.closest("[data-desk-open]");
-    if (link === null || event.ctrlKey || event.metaKey || event.shiftKey) {
+    if (link === null || event.ctrlKey || event.altKey || event.metaKey || event.shiftKey) {
       return;
     }
     event.preventDefault();
@@ -103,17 +113,29 @@ class Desk {
   }
 
   #heard({ key, seconds }) {
-    const earlierS = Number(this.#form(key)?.dataset.heardS ?? 0);
-    this.#heardS.set(key, earlierS + seconds);
+    const { heardS: earlierS = "0", plays = "0" } = this.#form(key)?.dataset ?? {};
+    const beforeS = this.#heardS.get(key) ?? Number(earlierS);
+    if (key !== this.#lastHeard) {
+      this.#plays.set(key, (this.#plays.get(key) ?? Number(plays)) + 1);
+      this.#lastHeard = key;
+    }
+    this.#heardS.set(key, Number(earlierS) + seconds);
     this.#untold.add(key);
+    this.#session?.heard(this.#heardS.get(key) - beforeS, beforeS === 0);
   }
 
-  /** Tell the server how long each copy was heard. A lost message does no harm: the next one says more. */
+  /** A note is about what sounds, whichever sheet is in sight. */
+  #note({ key, seconds }) {
+    this.#show(key);
+    this.#form(key)?.dispatchEvent(new CustomEvent("sheet:note", { detail: { seconds } }));
+  }
+
+  /** Tell the server how long and how often each copy was heard. A lost message does no harm: the next one says more. */
   async #tellHeard() {
     if (this.#untold.size === 0) {
       return;
     }
-    const told = Object.fromEntries([...this.#untold].map((code) => [code, this.#heardS.get(code)]));
+    const told = Object.fromEntries([...this.#untold].map((code) => [code, { seconds: this.#heardS.get(code), plays: this.#plays.get(code) }]));
     this.#untold.clear();
     const token = this.#root.querySelector("[name=csrfmiddlewaretoken]").value;
     try {
