@@ -24,7 +24,7 @@ export class SheetNotes {
     add.hidden = false;
     add.addEventListener("click", () => this.add(boothPlace()));
     this.#list.addEventListener("click", (event) => this.#clicked(event.target.closest("button")));
-    this.#list.addEventListener("input", (event) => this.#check(event.target.closest("[data-note]")));
+    this.#list.addEventListener("input", (event) => this.#typed(event.target.closest("[data-note]")));
   }
 
   /** All notes as fields. A time that cannot be is sent as it last could: it must not keep the words from being saved. */
@@ -104,6 +104,12 @@ export class SheetNotes {
       line.dataset.end ??= "";
     }
     this.#part(line, "go").textContent = `Go to ${line.dataset.start}`;
+  }
+
+  #typed(line) {
+    if (line !== null) { // the list itself says so when a line is gone
+      this.#check(line);
+    }
   }
 
   #clicked(button) {

@@ -189,10 +189,12 @@ def test_axe_finds_nothing_to_mend(desk: Page, scheme: str) -> None:
     desk.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
     desk.keyboard.press("[")
     desk.keyboard.type("A note with its line in sight.")
-    desk.get_by_role("textbox", name="At").fill("junk")  # and what is wrong with it
+    expect(desk.locator(f"{SHEET} [data-sheet-state]")).to_have_text("Saved.")
+    desk.get_by_role("textbox", name="At", exact=True).fill("junk")  # and what is wrong with it
     desk.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
     desk.evaluate("document.querySelector('[data-session-over]').hidden = false")
     assert violations(desk) == []
+    expect(desk.locator(f"{SHEET} [data-sheet-state]")).to_have_text("Saved, except for the time of a note.")
 
 
 def test_one_may_go_past_the_booth(session: Session) -> None:

@@ -1,4 +1,4 @@
-"""Timed notes and sessions at the judge's desk in a real browser: written, found again, kept offline; a rest."""
+"""Timed notes and sessions at the judge's desk in a real browser: written, found, kept offline; a rest."""
 
 from __future__ import annotations
 
@@ -55,6 +55,7 @@ class TestNotes:
         notes(desk).get_by_role("button", name="Go to 0:03.0").click()
         expect(place(desk)).to_have_text("0:03.0")
         expect(desk.locator("[data-booth-copies] [aria-pressed=true]")).to_have_text("A")
+        expect(state(desk)).to_have_text("Saved.")
 
     def test_it_belongs_to_what_is_heard_whichever_sheet_is_in_sight(
         self, desk: Page, hearings: list[Assignment]
@@ -116,7 +117,7 @@ class TestNotes:
         self, plain: Page, hearings: list[Assignment], live_server: Any
     ) -> None:
         plain.goto(live_server.url + reverse("contests:sheet", args=[hearings[0].code]))
-        plain.get_by_label("At").fill("0:01")
+        plain.get_by_label("At", exact=True).fill("0:01")
         plain.get_by_role("textbox", name="Note", exact=True).fill("By hand.")
         plain.get_by_role("button", name="Save", exact=True).click()
         assert (SheetNote.objects.get().start_s, SheetNote.objects.get().text) == (1.0, "By hand.")
