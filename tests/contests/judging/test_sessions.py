@@ -198,3 +198,17 @@ class TestDesk:
             )
         page, _ = self.desk(playing, sign_in)
         assert "heard 4.0 times, your own pace so far" in page
+
+
+@pytest.mark.django_db
+def test_the_host_finds_the_sessions_on_the_judges_page(stage: Stage, sign_in: SignIn, clock: Clock) -> None:
+    judge = stage.judges[0]
+    first, second = stage.hearings(judge)[:2]
+    for hearing, seconds in ((first, 300.0), (second, 61.0)):
+        told = {hearing.code: {"seconds": seconds, "plays": 1}}
+        heard.keep_heard(judge.member, stage.round, told, now=clock.now)
+    address = reverse("contests:host_judge", args=[stage.contest.slug, judge.pk])
+    page = sign_in(cast.host()).get(address).content.decode()
+    assert 'data-label="Heard" class="number">6:01</td><td data-label="New mixes" class="number">2</td>' in page
+    other = reverse("contests:host_judge", args=[stage.contest.slug, stage.judges[1].pk])
+    assert "Sessions of hearing" not in sign_in(cast.host()).get(other).content.decode()
