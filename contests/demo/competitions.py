@@ -15,7 +15,7 @@ from contests.demo.rendering import DemoAudio
 from contests.entering import submissions
 from contests.hosting import running
 from contests.judging import panel, sheets
-from contests.judging.drafts import Draft
+from contests.judging.drafts import Draft, NoteDraft
 from contests.models import Assignment, Contest, Criterion, Entry, EntryMove, Handing, Prize, Sponsor
 from contests.results import publishing
 from contests.screening import comparing, deciding
@@ -210,6 +210,7 @@ def _fill_in(cast: Cast, said: Said, contest: Contest, *, share: float, start: d
             draft = Draft(
                 {criteria[name]: Decimal(str(value)) for name, value in sheet.scores.items()},
                 comment=sheet.comment,
+                notes=tuple(NoteDraft(*note, to_entrant=True) for note in sorted(sheet.notes)),
             )
             sheets.submit_sheet(hearing, now=start + timedelta(hours=1, minutes=10 * number), draft=draft)
 
