@@ -89,7 +89,7 @@ def _kept(member: Member, found: _Sorted) -> list[str]:
             "your name, the file's name, your note to the judges and your answers to the host."
         )
     if member.seats.exists():
-        kept.append("The scores and comments that you gave as a judge, without your name.")
+        kept.append("The scores, comments and notes that you gave as a judge, without your name.")
     if member.ballots.filter(submitted_at__isnull=False).exists():
         kept.append("The ballots that you submitted, without your name; they go on counting.")
     return kept

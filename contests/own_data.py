@@ -20,7 +20,9 @@ def held(member: Member) -> Part | None:
     entries = list(entries_of(member).prefetch_related("moves", "rulings"))
     hearings = Assignment.objects.filter(judge__member=member, sheet__isnull=False).order_by("pk")
     sheets = list(
-        hearings.select_related("round__contest", "sheet").prefetch_related("sheet__scores__criterion")
+        hearings.select_related("round__contest", "sheet").prefetch_related(
+            "sheet__scores__criterion", "sheet__notes"
+        )
     )
     reminders = list(member.reminders.select_related("contest").order_by("pk"))
     ballots = list(member.ballots.select_related("vote__contest").prefetch_related("lines"))
@@ -122,6 +124,10 @@ def _sheet(hearing: Assignment) -> dict[str, Any]:
         "scores": {score.criterion.name: score.value for score in sheet.scores.all()},
         "comment": sheet.comment,
         "private_note": sheet.private_note,
+        "timed_notes": [
+            {"from_s": note.start_s, "to_s": note.end_s, "text": note.text, "to_entrant": note.to_entrant}
+            for note in sheet.notes.all()
+        ],
     } | ({"verdict": sheet.verdict} if hearing.round.is_sorting else {})
 
 

@@ -15,7 +15,7 @@ from contests.demo.rendering import DemoAudio
 from contests.entering import submissions
 from contests.hosting import running
 from contests.judging import orders, panel, sheets
-from contests.judging.drafts import Draft
+from contests.judging.drafts import Draft, NoteDraft
 from contests.models import (
     Assignment,
     Contest,
@@ -270,6 +270,7 @@ def _fill_in(cast: Cast, said: Said, contest: Contest, *, share: float, start: d
             draft = Draft(
                 {criteria[name]: Decimal(str(value)) for name, value in sheet.scores.items()},
                 comment=sheet.comment if hearing.round.number == 1 else "",
+                notes=tuple(NoteDraft(*note, to_entrant=True) for note in sorted(sheet.notes)),
             )
             sheets.submit_sheet(hearing, now=start + timedelta(hours=1, minutes=10 * number), draft=draft)
 

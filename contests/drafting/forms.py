@@ -13,6 +13,7 @@ from django import forms
 from django.forms.models import BaseInlineFormSet, inlineformset_factory
 
 from academy.moments import WALL, NoSuchMoment, in_zone, on_the_wall
+from analysis.listening.noise import LOUDEST_LUFS
 from contests.models import Contest, Criterion, Prize, Round, RoundKind, Sponsor, Vote
 from contests.scoring.ballots import FEWEST_IN_PACKET
 from contests.states import ContestState, RoundState
@@ -245,10 +246,12 @@ class HearingForm(forms.ModelForm):
         return hearings
 
     def clean_listening_level_lufs(self) -> float:
-        """A level that leaves room and can be heard."""
+        """A level that leaves room, can be heard, and has a noise to set the monitors by."""
         level: float = self.cleaned_data["listening_level_lufs"]
-        if not -40 <= level <= -8:
-            raise forms.ValidationError("Choose a level between −40 and −8 LUFS; −18 leaves most mixes room.")
+        if not -40 <= level <= LOUDEST_LUFS:
+            raise forms.ValidationError(
+                f"Choose a level between −40 and −{-LOUDEST_LUFS:.0f} LUFS; −18 leaves most mixes room."
+            )
         return level
 
 

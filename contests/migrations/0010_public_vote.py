@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('contests', '0008_rounds'),
+        ('contests', '0009_sessions_and_timed_notes'),
         ('listening', '0002_let_a_plan_show_maps'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]

@@ -7,10 +7,12 @@ from contests.models.judging import (
     Conflict,
     Judge,
     JudgeOrder,
+    JudgingSession,
     Round,
     RoundKind,
     Score,
     ScoreSheet,
+    SheetNote,
 )
 from contests.models.letters import Audience, Message, Reminder
 from contests.models.prizes import Award, AwardMove, PrivateKind, PrivateLine, Turn
@@ -35,6 +37,7 @@ __all__ = [
     "Handing",
     "Judge",
     "JudgeOrder",
+    "JudgingSession",
     "Likeness",
     "Message",
     "PrivateKind",
@@ -49,6 +52,7 @@ __all__ = [
     "ScoreSheet",
     "ScreenedEntry",
     "Screening",
+    "SheetNote",
     "Sponsor",
     "Standing",
     "Turn",

@@ -13,7 +13,7 @@ class Ballot {
     this.#log = new HeardLog({
       address: root.dataset.heard,
       token: () => root.querySelector("[name=csrfmiddlewaretoken]").value,
-      earlierS: (code) => Number(this.#heardLine(code)?.dataset.heardS ?? 0),
+      earlier: (code) => ({ seconds: Number(this.#heardLine(code)?.dataset.heardS ?? 0), plays: 0 }),
     });
     root.addEventListener("booth:heard", (event) => {
       this.#log.note(event.detail);
@@ -32,7 +32,7 @@ class Ballot {
   }
 
   #showHeard() {
-    for (const [code, heardS] of this.#log.heardS) {
+    for (const [code, { seconds: heardS }] of this.#log.heard) {
       const line = this.#heardLine(code);
       if (line === undefined) {
         continue;

@@ -1,15 +1,18 @@
 /* The judge's desk: the sheet of the copy that is heard is the one in sight. <div data-desk> holds booth, list and sheets.
  *
- * Listens to the booth's `booth:copy` and `booth:heard`, sends it `booth:choose`, and follows the sheets' `sheet:told`.
+ * Listens to the booth's `booth:copy`, `booth:heard` and `booth:note`, sends it `booth:choose`, and follows the sheets'
+ * `sheet:told`. What is heard counts for the session in <section data-session>, which reminds of a rest.
  */
 
 import { HeardLog } from "./heard.js";
+import { SessionPanel } from "./session-panel.js";
 
 class Desk {
   #root;
   #booth;
   #hold;
   #open = null; // code of the sheet in sight
+  #session;
 
   constructor(root) {
     this.#root = root;
@@ -17,16 +20,26 @@ class Desk {
     this.#hold = root.querySelector("[data-desk-hold]");
     root.querySelector("[data-desk-hold-line]").hidden = this.#booth === null;
     this.#open = root.querySelector("[data-desk-sheet]:not([hidden])")?.dataset.deskSheet ?? null;
+    const session = document.querySelector("[data-session]");
+    this.#session = session && new SessionPanel(session);
     root.addEventListener("click", (event) => this.#clicked(event));
     root.addEventListener("booth:copy", (event) => this.#copy(event.detail.key));
+    root.addEventListener("booth:note", (event) => this.#note(event.detail));
+    root.addEventListener("booth:rest", (event) => this.#session?.isOver && event.preventDefault()); // it is said already
     root.addEventListener("sheet:told", (event) => this.#told(event.detail));
     if (root.dataset.heard !== undefined) {
       const log = new HeardLog({
         address: root.dataset.heard,
         token: () => root.querySelector("[name=csrfmiddlewaretoken]").value,
-        earlierS: (code) => Number(this.#form(code)?.dataset.heardS ?? 0),
+        earlier: (code) => {
+          const { heardS = "0", plays = "0" } = this.#form(code)?.dataset ?? {};
+          return { seconds: Number(heardS), plays: Number(plays) };
+        },
       });
-      root.addEventListener("booth:heard", (event) => log.note(event.detail));
+      root.addEventListener("booth:heard", (event) => {
+        const { risenS, isFirst } = log.note(event.detail);
+        this.#session?.heard(risenS, isFirst);
+      });
     }
   }
 
@@ -44,7 +57,7 @@ class Desk {
       return;
     }
     const link = event.target.closest("[data-desk-open]");
-    if (link === null || event.ctrlKey || event.metaKey || event.shiftKey) {
+    if (link === null || event.ctrlKey || event.altKey || event.metaKey || event.shiftKey) {
       return;
     }
     event.preventDefault();
@@ -101,6 +114,12 @@ class Desk {
 
   #label(code) {
     return this.#form(code)?.dataset.label;
+  }
+
+  /** A note is about what sounds, whichever sheet is in sight. */
+  #note({ key, seconds }) {
+    this.#show(key);
+    this.#form(key)?.dispatchEvent(new CustomEvent("sheet:note", { detail: { seconds } }));
   }
 
   #told({ code, is_open, state_words, state_shape, submitted, needed, about_min }) {

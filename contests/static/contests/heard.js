@@ -1,36 +1,41 @@
-/* Tells the server how long each copy was heard, and again whatever was lost on the way. */
+/* Tells the server how long and how often each copy was heard, and again whatever was lost on the way. */
 
 const TELL_EVERY_MS = 15_000;
 
 export class HeardLog {
   #address;
   #token;
-  #earlierS;
+  #earlier;
   #before = new Map(); // code -> seconds of earlier visits
-  #heardS = new Map(); // code -> seconds of all visits
+  #heard = new Map(); // code -> seconds and plays of all visits
+  #last = null; // code of the copy that was heard last
   #untold = new Set();
 
-  /** `address` takes seconds by code; `token` gives Django's form token; `earlierS(code)` what earlier visits heard. */
-  constructor({ address, token, earlierS }) {
+  /** `address` takes seconds and plays by code; `token` gives Django's form token; `earlier(code)` both of earlier visits. */
+  constructor({ address, token, earlier }) {
     this.#address = address;
     this.#token = token;
-    this.#earlierS = earlierS;
+    this.#earlier = earlier;
     window.setInterval(() => this.tell(), TELL_EVERY_MS);
     window.addEventListener("pagehide", () => this.tell());
   }
 
-  /** Seconds by code of what this visit heard, earlier visits included. */
-  get heardS() {
-    return this.#heardS;
+  /** Seconds and plays by code of what this visit heard, earlier visits included. */
+  get heard() {
+    return this.#heard;
   }
 
-  /** Take down what the booth's `booth:heard` says. */
+  /** Take down what the booth's `booth:heard` says; by how many seconds that copy rose, and whether it is heard for the first time. */
   note({ key, seconds }) {
+    const known = this.#heard.get(key) ?? this.#earlier(key);
     if (!this.#before.has(key)) {
-      this.#before.set(key, this.#earlierS(key));
+      this.#before.set(key, known.seconds);
     }
-    this.#heardS.set(key, this.#before.get(key) + seconds);
+    const now = { seconds: this.#before.get(key) + seconds, plays: known.plays + (key === this.#last ? 0 : 1) };
+    this.#last = key;
+    this.#heard.set(key, now);
     this.#untold.add(key);
+    return { risenS: now.seconds - known.seconds, isFirst: known.seconds === 0 };
   }
 
   /** A lost message does no harm: the next one says more. */
@@ -38,7 +43,7 @@ export class HeardLog {
     if (this.#untold.size === 0) {
       return;
     }
-    const told = Object.fromEntries([...this.#untold].map((code) => [code, this.#heardS.get(code)]));
+    const told = Object.fromEntries([...this.#untold].map((code) => [code, this.#heard.get(code)]));
     this.#untold.clear();
     try {
       await fetch(this.#address, {

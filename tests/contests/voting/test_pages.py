@@ -55,7 +55,7 @@ class TestTheVoter:
         client.post(page(stage, "order/"), {"move": f"up:{lines[1].code}"})
         order = [lines[1], lines[0], *lines[2:]]
         assert ballots.placed(ballots.lines_of(ballot)) == order
-        told = {line.code: 45.5 for line in lines}
+        told = {line.code: {"seconds": 45.5, "plays": 2} for line in lines}
         answer = client.post(page(stage, "heard/"), json.dumps(told), content_type="application/json")
         assert answer.status_code == 204
         shown = text(client.get(page(stage)))
@@ -93,7 +93,11 @@ class TestTheVoter:
         mine, others = ballot.lines.first(), other.lines.first()
 
         def tell(seconds):
-            told = {mine.code: seconds, others.code: 50, "x": 1}
+            told = {
+                mine.code: {"seconds": seconds, "plays": 1},
+                others.code: {"seconds": 50, "plays": 1},
+                "x": 1,
+            }
             client.post(page(stage, "heard/"), json.dumps(told), content_type="application/json")
             mine.refresh_from_db()
             others.refresh_from_db()
