@@ -174,8 +174,8 @@ class TestAssignHearings:
     ):
         """Against a plain shuffle, by algebra: the mean of k uniform positions has the spread √(1/(12 k)).
 
-        One position in each of k equal parts gives √(1/(12 k³)), half of it at k = 2. Lists of different judges
-        do not part evenly, so 0.6 of the plain spread is asked for.
+        One position in each of k equal parts gives √(1/(12 k³)), half of it at k = 2. Lists do not part
+        evenly, so 0.6 of the plain spread is asked for.
         """
         for seed in range(5):
             plan = assign_hearings(entries(n_entries), judges(n_judges), hearings=hearings, seed=seed)
