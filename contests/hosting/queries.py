@@ -163,10 +163,14 @@ def lines_of(entries: Iterable[Entry], round_: Round | None) -> list[EntryLine]:
 
 
 def copies_of(round_: Round | None, recordings: Collection[UUID]) -> Mapping[UUID, ListeningCopy]:
-    """The round's listening copies of these recordings, without their outlines; empty without a round."""
+    """The round's listening copies of these recordings, without their outlines; empty without a round.
+
+    The first ones: a second copy, for a hidden repeat, says the same.
+    """
     if round_ is None or round_.plan_id is None:
         return {}
-    found = ListeningCopy.objects.filter(plan=round_.plan_id, recording__in=recordings).defer("outline")
+    found = ListeningCopy.objects.filter(plan=round_.plan_id, recording__in=recordings, number=0)
+    found = found.defer("outline")
     return {copy.recording_id: copy for copy in found}
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
 from django.db.models import Count, Q
 from django.urls import reverse
@@ -33,6 +34,9 @@ PILES = {
     Verdict.UNSURE.value: "Another pair of ears should decide.",
     Verdict.PASS.value: "Others are clearly ahead.",
 }
+
+Copies = Mapping[tuple[UUID, int], ListeningCopy]
+"""Listening copies by the recording and the copy's number."""
 
 STATE_WORDS = {
     HearingState.WAITING: ("to be scored", "waiting"),
@@ -333,18 +337,24 @@ def _order_lines(hearings: list[Assignment], order: JudgeOrder | None) -> tuple[
     return tuple(OrderLine(one.label, one.code, place.get(one.pk, "")) for one in hearings)
 
 
-def _ready_copies(round_: Round) -> dict[object, ListeningCopy]:
-    """The round's copies that may be heard, by the recording's id."""
+def _ready_copies(round_: Round) -> Copies:
+    """The round's copies that may be heard."""
     if round_.plan is None:
         return {}
-    return {copy.recording_id: copy for copy in round_.plan.copies.filter(state=CopyState.READY)}
+    ready = round_.plan.copies.filter(state=CopyState.READY)
+    return {(copy.recording_id, copy.number): copy for copy in ready}
+
+
+def _played_in(hearing: Assignment) -> tuple[UUID, int]:
+    """Which copy a hearing plays: a hidden repeat has one of its own, so that no two files are alike."""
+    return hearing.entry.recording_id, hearing.repeat
 
 
 def _sheet_words(
     hearing: Assignment,
     rubric: list[WeighedCriterion],
     round_: Round,
-    copies: dict[object, ListeningCopy],
+    copies: Copies,
 ) -> SheetWords:
     sheet: ScoreSheet | None = getattr(hearing, "sheet", None)
     rubric = [] if round_.is_sorting else rubric
@@ -362,7 +372,7 @@ def _sheet_words(
         state_words=words,
         state_shape=shape,
         is_open=hearing.state == HearingState.WAITING and round_.state == RoundState.JUDGING,
-        is_hearable=hearing.entry.recording_id in copies,
+        is_hearable=_played_in(hearing) in copies,
         heard_s=hearing.heard_s,
         plays=hearing.plays,
         revision=revision_of(sheet),
@@ -406,19 +416,17 @@ def _score_line(line: WeighedCriterion, value: str) -> ScoreLine:
     )
 
 
-def _booth_set(
-    round_: Round, hearings: list[Assignment], copies: dict[object, ListeningCopy]
-) -> dict[str, Any] | None:
+def _booth_set(round_: Round, hearings: list[Assignment], copies: Copies) -> dict[str, Any] | None:
     """A blind set: keys are codes, names are none. What the judge left is not played any more."""
     seats = [
         Seat(
-            copy=copies[hearing.entry.recording_id],
+            copy=copies[_played_in(hearing)],
             key=hearing.code,
             label=hearing.label,
             segments_url=reverse("contests:hear", args=[hearing.code, 0]).removesuffix("0"),
         )
         for hearing in hearings
-        if hearing.state != HearingState.STOOD_ASIDE and hearing.entry.recording_id in copies
+        if hearing.state != HearingState.STOOD_ASIDE and _played_in(hearing) in copies
     ]
     if round_.plan is None or round_.state != RoundState.JUDGING or not seats:
         return None

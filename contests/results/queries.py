@@ -227,7 +227,9 @@ def copy_of(result: Result) -> ListeningCopy | None:
     """The copy of a result's entry that its judges heard; None without a plan."""
     plan = plan_of(result.contest)
     return (
-        ListeningCopy.objects.filter(plan=plan, recording=result.entry.recording_id).first() if plan else None
+        ListeningCopy.objects.filter(plan=plan, recording=result.entry.recording_id, number=0).first()
+        if plan
+        else None
     )
 
 
@@ -244,7 +246,9 @@ def booth_of(contest: Contest, named: Sequence[tuple[Result, str]]) -> dict[str,
         return None
     copies = {
         copy.recording_id: copy
-        for copy in plan.copies.filter(recording__in=[result.entry.recording_id for result, _ in named])
+        for copy in plan.copies.filter(
+            recording__in=[result.entry.recording_id for result, _ in named], number=0
+        )
     }
     seats = [
         booth.Seat(

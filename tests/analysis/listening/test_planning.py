@@ -12,6 +12,7 @@ import soundfile
 from django.utils import timezone
 
 from analysis.intake import keeping
+from analysis.intake.models import Recording
 from analysis.jobs import running
 from analysis.jobs.claiming import Claim, claim
 from analysis.jobs.models import Job, JobState
@@ -46,6 +47,15 @@ def run_all() -> None:
     """Do every job that waits."""
     for job in Job.objects.filter(state=JobState.QUEUED):
         assert running.run(job.pk), Job.objects.get(pk=job.pk).trouble
+
+
+def heard(copy):
+    """The copy's samples, shape (n_frames, 2)."""
+    parts = []
+    for index in range(copy.segment_count):
+        blob = Path(keeping.shelf().path(segments.segment_key(copy, index))).read_bytes()
+        parts.append(soundfile.read(io.BytesIO(blob))[0])
+    return np.concatenate(parts)
 
 
 def files_on_shelf():
@@ -332,6 +342,62 @@ def read_segment(copy, index):
     return audio
 
 
+class TestCopyAgain:
+    """A second copy of one recording: the same in everything but its dither."""
+
+    def test_it_is_the_first_one_with_another_dither(self):
+        recording, other = measured(music(1)), measured(music(2))
+        made = plan([recording, other])
+        run_all()
+        planning.copy_again(made, Recording.objects.filter(pk=recording.pk))
+        run_all()
+        first, second = made.copies.filter(recording=recording).order_by("number")
+        assert second.state == CopyState.READY
+        assert (second.gain_db, second.offset_frames) == (first.gain_db, first.offset_frames)
+        assert second.copy_lufs == pytest.approx(first.copy_lufs, abs=1e-3)
+        one, two = heard(first), heard(second)
+        # Triangular dither of 1 LSB each way and rounding: the two lie 2 LSB of 24 bit apart at most.
+        assert 0 < np.abs(one - two).max() <= 2.01 / 2**23
+        assert not made.copies.filter(recording=other, number=1).exists()
+
+    def test_asking_twice_makes_one(self):
+        recording = measured(music(1))
+        made = plan([recording])
+        for _ in range(2):
+            planning.copy_again(made, Recording.objects.filter(pk=recording.pk))
+        assert made.copies.count() == 2
+
+    def test_what_is_refused_gets_none(self):
+        silent = measured(np.zeros((96_000, 2)))
+        made = plan([silent])
+        planning.copy_again(made, Recording.objects.filter(pk=silent.pk))
+        assert made.copies.count() == 1
+
+    @pytest.mark.parametrize("is_late", [False, True])
+    def test_in_a_part_it_waits_for_the_level_or_takes_the_known_one(self, is_late):
+        reference, recording = measured(music(0, seconds=12.0)), measured(music(3, seconds=12.0))
+        made = planning.plan_part(
+            [recording],
+            start_s=6.0,
+            end_s=9.0,
+            reference=reference,
+            wished_lufs=-18.0,
+            ceiling_dbtp=-1.0,
+            now=cast.NOW,
+        )
+        if is_late:
+            run_all()
+            made.refresh_from_db()
+            assert made.level_lufs == -18.0
+        planning.copy_again(made, Recording.objects.filter(pk=recording.pk))
+        for _ in range(2):
+            run_all()
+        first, second = made.copies.order_by("number")
+        assert [first.state, second.state] == [CopyState.READY] * 2
+        assert first.gain_db == second.gain_db != 0.0
+        assert 0 < np.abs(heard(first) - heard(second)).max() <= 2.01 / 2**23
+
+
 class TestPlanPart:
     """A part of the piece, told by the reference's clock and matched on itself."""
 
@@ -342,14 +408,6 @@ class TestPlanPart:
         run_all()  # the copies
         made.refresh_from_db()
         return made
-
-    def heard(self, copy):
-        """The copy's samples, shape (n_frames, 2)."""
-        parts = []
-        for index in range(copy.segment_count):
-            blob = Path(keeping.shelf().path(segments.segment_key(copy, index))).read_bytes()
-            parts.append(soundfile.read(io.BytesIO(blob))[0])
-        return np.concatenate(parts)
 
     @pytest.fixture
     def reference(self):
@@ -375,7 +433,7 @@ class TestPlanPart:
         (copy,) = made.copies.all()
         assert copy.offset_frames == 1234
         expected = music(0, seconds=12.0)[6 * 48_000 : 9 * 48_000] * 10 ** (copy.gain_db / 20)
-        assert self.heard(copy) == pytest.approx(expected, abs=4 / 2**23)  # dither and rounding at 24 bit
+        assert heard(copy) == pytest.approx(expected, abs=4 / 2**23)  # dither and rounding at 24 bit
         assert (made.frames, made.start_s) == (3 * 48_000, 6.0)
 
     def test_there_is_no_level_and_no_copy_before_all_is_measured(self, reference):
