@@ -17,7 +17,6 @@ from analysis.jobs.claiming import Claim
 from analysis.listening import copies, planning, segments
 from analysis.listening.copies import CopyRefused, MadeCopy
 from analysis.listening.models import CopyState, ListeningCopy, MatchPlan
-from analysis.listening.outline import outline_of
 
 FOUND = [
     *("state", "trouble", "offset_frames", "polarity", "folder_key", "segment_count"),
@@ -64,8 +63,8 @@ def _make_copy(claim: Claim, copy: ListeningCopy) -> bool:
             copy.offset_frames, copy.polarity = made.offset_frames, made.polarity
             copy.copy_lufs, copy.second_meter_lufs = made.copy_lufs, made.second_meter_lufs
             copy.copy_true_peak_dbtp = made.copy_true_peak_dbtp
-            copy.outline = outline_of(made.path)
-            _keep_segments(copy, made, Path(folder) / "segments")
+            copy.outline = made.outline
+            _keep_segments(copy, made)
     with claim.finishing():
         is_wanted = ListeningCopy.objects.select_for_update().filter(pk=copy.pk).exists()
         if is_wanted:
@@ -135,7 +134,8 @@ def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
     with keeping.local_paths(one.storage_key for one in recordings) as (source, *references):
         return copies.make_copy(
             source,
-            folder / "copy.wav",  # quick to write: only its segments are kept
+            folder,
+            segment_frames=plan.segment_frames,
             level_lufs=plan.level_lufs,
             ceiling_dbtp=plan.ceiling_dbtp,
             gain_db=copy.gain_db,
@@ -148,19 +148,18 @@ def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
         )
 
 
-def _keep_segments(copy: ListeningCopy, made: MadeCopy, folder: Path) -> None:
+def _keep_segments(copy: ListeningCopy, made: MadeCopy) -> None:
     # A folder of its own for each attempt: a worker that overslept cannot touch a newer one's segments.
     name = uuid.uuid4().hex
     copy.folder_key = f"{name[:2]}/{name}"
-    parts = copies.cut_segments(made.path, folder, segment_frames=copy.plan.segment_frames)
-    copy.segment_count = len(parts)
+    copy.segment_count = len(made.segments)
     # Written down before the first one is kept: a worker that is killed on the way leaves word of where its
     # segments lie, for the next attempt or for whoever clears the plan. A copy that another worker finished
     # meanwhile keeps its own.
     ListeningCopy.objects.filter(pk=copy.pk, state=CopyState.WAITING).update(
         folder_key=copy.folder_key, segment_count=copy.segment_count
     )
-    for index, part in enumerate(parts):
+    for index, part in enumerate(made.segments):
         keeping.keep(part, key=segments.segment_key(copy, index))
 
 

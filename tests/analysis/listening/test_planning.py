@@ -144,7 +144,7 @@ class TestPlanSet:
         assert "by our meter" in copy.trouble
 
     def test_a_second_meter_that_disagrees_refuses_the_copy(self, monkeypatch):
-        monkeypatch.setattr("analysis.listening.second_meter.read_lufs", lambda path: -18.15)
+        monkeypatch.setattr("analysis.listening.second_meter.read_lufs", lambda *paths: -18.15)
         made = plan([measured(music(1))])
         run_all()
         assert "by the second meter" in made.copies.get().trouble
@@ -253,16 +253,16 @@ class TestClearPlan:
         made = plan([measured(music(1))])
         job = Job.objects.get(kind=planning.MAKE_COPY)
         kept = []
-        cut = preparing.copies.cut_segments
+        cut = preparing.copies.write_segments
 
         def cut_while_the_plan_goes(*args, **wishes):
             preparing.clear_plan(made)
-            parts = cut(*args, **wishes)
-            kept.append(len(parts))
-            return parts
+            found = cut(*args, **wishes)
+            kept.append(len(found.segments))
+            return found
 
         before = set(files_on_shelf())
-        monkeypatch.setattr(preparing.copies, "cut_segments", cut_while_the_plan_goes)
+        monkeypatch.setattr(preparing.copies, "write_segments", cut_while_the_plan_goes)
         assert running.run(job.pk)
         assert kept == [2]
         assert set(files_on_shelf()) == before
