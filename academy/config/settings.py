@@ -65,8 +65,8 @@ SITE_SECTIONS = [
     ("Practice", "practice:mine"),
     ("Contests", "contests:list"),
 ]
-# Functions that put further lines on a member’s own page, each with what applies to that member. In the order
-# shown: what waits for the member first.
+# Functions that put further lines on a member's own page, each with what applies to that member. They are
+# shown in this order: what waits for the member first.
 MEMBER_SECTIONS = [
     "contests.judging.sections.judging",
     "contests.prizes.sections.own_prizes",

@@ -50,7 +50,8 @@ def desk(request: HttpRequest, slug: str) -> HttpResponse:
 def progress(request: HttpRequest, slug: str) -> HttpResponse:
     """The part of the desk that changes by itself, for a script to ask for again and again."""
     contest = access.hosted_contest(request.user, slug)
-    return render(request, "contests/hosting/_progress.html", {"tally": tallies_of([contest])[contest.pk]})
+    context = {"contest": contest, "tally": tallies_of([contest])[contest.pk]}
+    return render(request, "contests/hosting/_progress.html", context)
 
 
 def _open(contest: Contest, host: Member, reason: str) -> str:

@@ -135,6 +135,7 @@ class Scorecard:
     row: Mapping[str, Any] | None
     adjustment: str
     field: Field | None
+    is_among_all: bool  # the field holds every entry, not only those of one round or of linked judges
     places: int
 
 
@@ -284,8 +285,8 @@ def scorecard_of(result: Result) -> Scorecard:
         .order_by("code")
     )
     names = _names_of_sheets(hearings)
+    hearings.sort(key=lambda hearing: names[hearing.pk])
     scored = [hearing for hearing in hearings if not hearing.round.is_sorting]
-    scored.sort(key=lambda hearing: names[hearing.pk])
     lines = []
     for line in queries.rubric_of(result.contest):
         given = [
@@ -313,6 +314,7 @@ def scorecard_of(result: Result) -> Scorecard:
         row=row,
         adjustment=words.adjustment(row["raw_mean"], row["adjusted"]) if row else "",
         field=field_of([one["adjusted"] for one in beside], own=row["adjusted"]) if row else None,
+        is_among_all=len(beside) == len(working["entries"]),
         places=result.contest.results.count(),
     )
 

@@ -71,13 +71,17 @@ def judges_desk(browser: Browser, address: str, folder: Path) -> None:
 
 
 def hosts_pages(browser: Browser, address: str, folder: Path) -> None:
-    """What defends a result."""
+    """What defends a result, what was noticed before it, and what follows from it."""
     host = Visitor(browser, address)
     host.sign_in(SCENARIO.host, PASS_PHRASE)
     host.go(f"/contests/results/{STAGES['finished'].slug}/standing/")
     host.page.screenshot(path=folder / "standing.png")
     host.go(f"/contests/hosting/{STAGES['finished'].slug}/plan/")
     host.page.screenshot(path=folder / "plan.png")
+    host.go(f"/contests/hosting/{STAGES['judging'].slug}/screening/")
+    host.page.screenshot(path=folder / "screening.png")
+    host.go(f"/contests/hosting/{STAGES['finished'].slug}/prizes/")
+    host.page.screenshot(path=folder / "prizes.png")
     host.leave()
 
 

@@ -1,4 +1,4 @@
-"""The scripts as a served site hands them out: each name with a hash, each import of a file that exists."""
+"""The scripts as a served site hands them out: a hash in each name, every import one that exists."""
 
 import re
 from pathlib import Path

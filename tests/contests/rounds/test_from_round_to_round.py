@@ -206,6 +206,10 @@ class TestTheResult:
         assert len(names) == len(stage.judges)
         assert len(card.letters) == winner.entry.assignments.count()
         assert all("round" in name for name in card.letters)
+        assert card.letters == sorted(card.letters)
+        heard = [remark.letter for remark in card.remarks]
+        assert heard == sorted(heard)
+        assert len(heard) > len(names)  # both rounds are among them
         # By hand: a judge's mean over both rounds, then the mean over judges; criteria were scored alike.
         own: dict[int, list[float]] = {}
         for hearing in winner.entry.assignments.all():
@@ -217,3 +221,4 @@ class TestTheResult:
         person.force_login(winner.entry.member)
         page = person.get(reverse("contests:scorecard", args=[winner.entry.receipt]))
         assert page.status_code == 200
+        assert "of the 1 other ranked together with yours" in page.content.decode()
