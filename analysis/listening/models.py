@@ -49,6 +49,7 @@ class ListeningCopy(models.Model):
 
     plan = models.ForeignKey(MatchPlan, on_delete=models.CASCADE, related_name="copies")
     recording = models.ForeignKey(Recording, on_delete=models.PROTECT, related_name="+")
+    number = models.PositiveSmallIntegerField(default=0)  # 1 for a second copy, which only its dither tells
     state = models.CharField(max_length=10, choices=CopyState, default=CopyState.WAITING)
     trouble = models.TextField(blank=True)
     gain_db = models.FloatField()
@@ -69,7 +70,7 @@ class ListeningCopy(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["plan", "recording"], name="one_copy_a_recording"),
+            models.UniqueConstraint(fields=["plan", "recording", "number"], name="one_copy_a_number"),
             models.CheckConstraint(
                 condition=models.Q(state__in=CopyState.values), name="copy_state_is_known"
             ),

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from django.db import transaction
+from django.db.models import QuerySet
 
 from analysis.dsp import matching
 from analysis.intake.models import Recording
@@ -19,6 +20,12 @@ MEASURE_PART = "measure_part"
 USUAL_RATE_HZ = 48_000
 SEGMENT_S = 2
 """Short segments make a switch on a slow line cheap: about half a megabyte each at 24 bit stereo."""
+
+PLACED = [
+    *("gain_db", "offset_frames", "polarity"),
+    *("part_lufs", "part_true_peak_dbtp", "is_part_measured"),
+]
+"""What a plan has decided or measured about a copy before it is made."""
 
 END_TOLERANCE_S = 0.05
 """A reference that is shown as lasting so long may be some milliseconds shorter."""
@@ -106,6 +113,32 @@ def add_to_plan(plan: MatchPlan, recording: Recording) -> ListeningCopy:
     copy = ListeningCopy.objects.create(plan=plan, recording=recording, gain_db=gain_db)
     requesting.request(MAKE_COPY, copy.pk)
     return copy
+
+
+@transaction.atomic
+def copy_again(plan: MatchPlan, recordings: QuerySet[Recording]) -> None:
+    """Have a second copy made of some recordings of a plan: same gain, start and length, another dither.
+
+    For whoever is to hear one mix twice without knowing. The bytes of the two share nothing that a comparison
+    of files would find; their sound is the same down to the dither. A recording that has a second copy
+    already, or whose first one was refused, is passed over. In a plan of a part whose level is not known yet
+    the second copy waits for it like the first.
+    """
+    # The plan's row first, so that its level is not settled meanwhile without the new copies.
+    plan = MatchPlan.objects.select_for_update().get(pk=plan.pk)
+    asked = plan.copies.filter(recording__in=recordings)
+    has_two = asked.filter(number=1).values("recording")
+    firsts = asked.filter(number=0).exclude(recording__in=has_two).exclude(state=CopyState.REFUSED)
+    for first in firsts.order_by("pk"):
+        second = ListeningCopy.objects.create(
+            plan=plan,
+            recording_id=first.recording_id,
+            number=1,
+            **{name: getattr(first, name) for name in PLACED},
+        )
+        is_to_be_measured = plan.is_part and not second.is_part_measured
+        if is_to_be_measured or plan.level_lufs is not None:
+            requesting.request(MEASURE_PART if is_to_be_measured else MAKE_COPY, second.pk)
 
 
 @transaction.atomic

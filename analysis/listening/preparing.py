@@ -34,13 +34,25 @@ PART_FOUND = [
 def make_copy(claim: Claim) -> None:
     """Prepare the copy that the claim names. One that misses the plan is refused: no judge hears it.
 
-    A copy whose plan was cleared away meanwhile is forgotten, and what was kept for it is removed.
+    A copy whose plan was cleared away meanwhile is forgotten, and what was kept for it is removed; so is what
+    an earlier attempt kept before it broke off.
     """
     copy = (
         ListeningCopy.objects.select_related("plan__reference", "recording").filter(pk=claim.subject).first()
     )
     if copy is None or copy.state != CopyState.WAITING:
         return
+    _discard_segments(copy)
+    is_kept = False
+    try:
+        is_kept = _make_copy(claim, copy)
+    finally:
+        if not is_kept:  # it broke off, the lease was lost, or the plan is gone
+            _discard_segments(copy)
+
+
+def _make_copy(claim: Claim, copy: ListeningCopy) -> bool:
+    """Render and keep the copy, and write it back; whether its segments are to stay."""
     with tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder:
         try:
             made = _render(copy, Path(folder))
@@ -53,16 +65,11 @@ def make_copy(claim: Claim) -> None:
             copy.copy_true_peak_dbtp = made.copy_true_peak_dbtp
             copy.outline = made.outline
             _keep_segments(copy, made)
-    is_kept = False
-    try:
-        with claim.finishing():
-            is_wanted = ListeningCopy.objects.select_for_update().filter(pk=copy.pk).exists()
-            if is_wanted:
-                copy.save(update_fields=FOUND)
-        is_kept = is_wanted
-    finally:
-        if not is_kept:  # the lease was lost, or the plan is gone
-            _discard_segments(copy)
+    with claim.finishing():
+        is_wanted = ListeningCopy.objects.select_for_update().filter(pk=copy.pk).exists()
+        if is_wanted:
+            copy.save(update_fields=FOUND)
+    return is_wanted
 
 
 def measure_part(claim: Claim) -> None:
@@ -146,6 +153,12 @@ def _keep_segments(copy: ListeningCopy, made: MadeCopy) -> None:
     name = uuid.uuid4().hex
     copy.folder_key = f"{name[:2]}/{name}"
     copy.segment_count = len(made.segments)
+    # Written down before the first one is kept: a worker that is killed on the way leaves word of where its
+    # segments lie, for the next attempt or for whoever clears the plan. A copy that another worker finished
+    # meanwhile keeps its own.
+    ListeningCopy.objects.filter(pk=copy.pk, state=CopyState.WAITING).update(
+        folder_key=copy.folder_key, segment_count=copy.segment_count
+    )
     for index, part in enumerate(made.segments):
         keeping.keep(part, key=segments.segment_key(copy, index))
 

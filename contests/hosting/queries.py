@@ -19,7 +19,7 @@ from contests.hosting.inflow import Inflow, inflow_of
 from contests.hosting.resources import Resources, resources_of
 from contests.hosting.steps import Step, needs_of, steps_of
 from contests.hosting.tallies import Tally, tallies_of
-from contests.models import Contest, Decision, Entry, Judge, Round
+from contests.models import Contest, Decision, Entry, Judge, JudgingSession, Round
 from contests.queries import stage_of
 from contests.states import HEARD, EntryState, HearingState
 
@@ -91,7 +91,7 @@ class LogLine:
 
 def contests_hosted(now: datetime) -> list[HostedContest]:
     """Every contest, those that need something first, then the latest."""
-    contests = list(Contest.objects.select_related("pack__reference_mix"))
+    contests = list(Contest.objects.select_related("pack__reference_mix", "vote"))
     tallies = tallies_of(contests)
     lines = [
         HostedContest(one, stage_of(one, now), tallies[one.pk], needs_of(one, tallies[one.pk], now))
@@ -163,10 +163,14 @@ def lines_of(entries: Iterable[Entry], round_: Round | None) -> list[EntryLine]:
 
 
 def copies_of(round_: Round | None, recordings: Collection[UUID]) -> Mapping[UUID, ListeningCopy]:
-    """The round's listening copies of these recordings, without their outlines; empty without a round."""
+    """The round's listening copies of these recordings, without their outlines; empty without a round.
+
+    The first ones: a second copy, for a hidden repeat, says the same.
+    """
     if round_ is None or round_.plan_id is None:
         return {}
-    found = ListeningCopy.objects.filter(plan=round_.plan_id, recording__in=recordings).defer("outline")
+    found = ListeningCopy.objects.filter(plan=round_.plan_id, recording__in=recordings, number=0)
+    found = found.defer("outline")
     return {copy.recording_id: copy for copy in found}
 
 
@@ -184,6 +188,12 @@ def judges_at_work(contest: Contest, round_: Round | None) -> QuerySet[Judge]:
     }.items():
         counted[name] = Count("assignments", filter=own & Q(assignments__state=state))
     return contest.judges.select_related("member").annotate(**counted).order_by("member__name", "pk")
+
+
+def sessions_of(judge: Judge, round_: Round | None) -> QuerySet[JudgingSession]:
+    """The judge's sessions of hearing in the round, in order, each with its `new_mixes`; none without one."""
+    own = JudgingSession.objects.filter(judge=judge, round=round_)
+    return own.annotate(new_mixes=Count("first_heard")).order_by("number")
 
 
 def log_lines(contest: Contest) -> list[LogLine]:

@@ -40,6 +40,7 @@ class Tally:
     next_round: Round | None = None
     entries: dict[str, int] = field(default_factory=dict)  # by state
     copies: dict[str, int] = field(default_factory=dict)  # by state
+    second_copies: int = 0  # among them, for those that a judge hears twice
     sheets: dict[str, int] = field(default_factory=dict)  # by state
     given_out: int = 0  # entries that somebody is to hear
     anchors: int = 0  # a host's own mixes that somebody is to hear
@@ -130,7 +131,8 @@ class Tally:
         if self.round is None:
             return 0
         # Who was cut has no copy in a later round. In the first one an entry without a copy is left out.
-        return (self.ready if self.round.number == 1 else self.copies_all - self.anchors) - self.given_out
+        matched = self.copies_all - self.second_copies
+        return (self.ready if self.round.number == 1 else matched - self.anchors) - self.given_out
 
     @property
     def late(self) -> int:
@@ -213,6 +215,9 @@ def _count_copies(tallies: dict[int, Tally]) -> None:
     copies = ListeningCopy.objects.filter(plan__in=[plan for plan in plans if plan], recording__in=standing)
     for plan, state, number in _by_state(copies, "plan"):
         tallies[plans[plan]].copies[state] = number
+    seconds = copies.filter(number__gt=0).order_by().values_list("plan").annotate(Count("pk"))
+    for plan, number in seconds:
+        tallies[plans[plan]].second_copies = number
 
 
 def _count_given_up(tallies: dict[int, Tally]) -> None:

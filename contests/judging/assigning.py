@@ -11,6 +11,8 @@ from django.db import transaction
 from django.db.models import Q, QuerySet
 
 from academy.members.models import Member
+from analysis.intake.models import Recording
+from analysis.listening import planning
 from contests import decisions
 from contests.judging.conflicts import barred_pairs
 from contests.models import Assignment, Entry, Judge, Round
@@ -33,7 +35,8 @@ def assign_round(of: Round, now: datetime, *, actor: Member | None = None) -> tu
 
     Each judge gets an own random order, own letters in that order, and a random code for each hearing, by
     which alone the judge's pages know it. Nobody gets an own entry. Done again while the round is still being
-    prepared, it draws the same plan from the round's seed with new codes.
+    prepared, it draws the same plan from the round's seed with new codes. What somebody is to hear twice gets
+    a second listening copy.
 
     Returns sentences for the host about what is not as good as it could be. Raises AssignRefused, with
     nothing written, for a round that has opened and for a demand that cannot be met.
@@ -65,6 +68,9 @@ def assign_round(of: Round, now: datetime, *, actor: Member | None = None) -> tu
         for name, order in plan.order.items()
         for hearing in _hearings(round_, judges[name], [entries[receipt] for receipt in order])
     )
+    if round_.plan is not None:
+        twice = round_.assignments.filter(repeat__gt=0).values("entry__recording")
+        planning.copy_again(round_.plan, Recording.objects.filter(pk__in=twice))
     details = {"round": round_.number, "entries": len(entries), "loads": sorted(plan.loads.values())}
     if anchors:
         details["anchors"] = anchors

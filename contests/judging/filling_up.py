@@ -11,7 +11,7 @@ from django.db import transaction
 from academy.members.models import Member
 from analysis.listening import planning
 from analysis.listening.planning import CannotPlan
-from contests import decisions
+from contests import decisions, letters
 from contests.judging.assigning import AssignRefused, entries_of_round, new_hearing
 from contests.judging.conflicts import barred_pairs
 from contests.judging.panel import PanelRefused
@@ -51,14 +51,18 @@ def fill_up(of: Round, *, actor: Member, now: datetime) -> int:
     wanted = [entry.receipt for entry, number in lacking.items() for _ in range(number)]
     if not wanted:
         return 0
-    _give_out(round_, {entry.receipt: entry for entry in lacking}, wanted)
+    given = _give_out(round_, {entry.receipt: entry for entry in lacking}, wanted)
     details = {"round": round_.number, "hearings": len(wanted)}
-    decisions.record(round_.contest, "hearings filled up", actor=actor, now=now, details=details)
+    decision = decisions.record(round_.contest, "hearings filled up", actor=actor, now=now, details=details)
+    letters.further_hearings(round_, given, decision=decision, now=now)
     return len(wanted)
 
 
-def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]) -> None:
-    """One more hearing for each receipt in `wanted`, each to a judge at work with spare load."""
+def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]) -> dict[Judge, int]:
+    """One more hearing for each receipt in `wanted`, each to a judge at work with spare load.
+
+    Returns how many each judge got who got any.
+    """
     judges = {judge.pk: judge for judge in _at_work(round_)}
     receipts = {entry.pk: entry.receipt for entry in entries.values()}
     orders = _orders(round_, judges)
@@ -75,11 +79,13 @@ def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]
     except ScoringError as exc:
         raise AssignRefused(f"{exc} Seat another judge, or let the entry have one hearing less.") from exc
     last = _last_positions(round_)
+    added = {int(name): order[len(orders[name]) :] for name, order in filled.items()}
     Assignment.objects.bulk_create(
-        new_hearing(round_, judges[int(name)], entries[receipt], last.get(int(name), -1) + step)
-        for name, order in filled.items()
-        for step, receipt in enumerate(order[len(orders[name]) :], start=1)
+        new_hearing(round_, judges[judge], entries[receipt], last.get(judge, -1) + step)
+        for judge, own in added.items()
+        for step, receipt in enumerate(own, start=1)
     )
+    return {judges[judge]: len(own) for judge, own in added.items() if own}
 
 
 def late_entries(round_: Round) -> list[Entry]:
@@ -112,9 +118,12 @@ def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
         except CannotPlan as exc:
             raise AssignRefused(f"{receipt}: {exc}") from exc
     times = len(_at_work(round_)) if round_.heard_by_all else round_.hearings_per_entry
-    _give_out(round_, late, [receipt for receipt in late for _ in range(times)])
+    given = _give_out(round_, late, [receipt for receipt in late for _ in range(times)])
     details = {"round": round_.number, "entries": sorted(late)}
-    decisions.record(round_.contest, "late entries taken in", actor=actor, now=now, details=details)
+    decision = decisions.record(
+        round_.contest, "late entries taken in", actor=actor, now=now, details=details
+    )
+    letters.further_hearings(round_, given, decision=decision, now=now)
     return len(late)
 
 
@@ -141,13 +150,14 @@ def hear_again(of: Round, receipts: Collection[str], *, actor: Member, now: date
         raise AssignRefused(f"Not in this round: {', '.join(unknown)}.")
     if not entries:
         raise AssignRefused("Choose at least one entry.")
-    _give_out(round_, entries, sorted(entries))
+    given = _give_out(round_, entries, sorted(entries))
     if round_.state == RoundState.CLOSED:
         round_.move_to(RoundState.JUDGING)
     details = {"round": round_.number, "entries": sorted(entries)}
-    decisions.record(
+    decision = decisions.record(
         round_.contest, "further hearings ordered", actor=actor, now=now, reason=reason, details=details
     )
+    letters.further_hearings(round_, given, decision=decision, now=now)
     return len(entries)
 
 
@@ -177,7 +187,7 @@ def drop_out(judge: Judge, *, actor: Member, now: datetime, reason: str) -> int:
 
 
 def _at_work(round_: Round) -> list[Judge]:
-    return list(round_.contest.judges.filter(has_left=False).order_by("pk"))
+    return list(round_.contest.judges.filter(has_left=False).select_related("member").order_by("pk"))
 
 
 def _orders(round_: Round, judges: dict[int, Judge]) -> dict[str, list[str]]:

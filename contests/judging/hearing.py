@@ -15,7 +15,7 @@ def hear(request: HttpRequest, code: str, index: int) -> HttpResponseBase:
     """One segment of the copy under a code: this judge's own, while the round is open to the judges."""
     hearing = access.hearing_to_play(request.user, code)
     copy = ListeningCopy.objects.filter(
-        plan=hearing.round.plan_id, recording=hearing.entry.recording_id
+        plan=hearing.round.plan_id, recording=hearing.entry.recording_id, number=hearing.repeat
     ).first()
     if copy is None:
         raise Http404

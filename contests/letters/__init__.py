@@ -12,7 +12,14 @@ from contests.letters.entries import (
     entry_decided,
     entry_received,
 )
-from contests.letters.judges import JUDGING_ENDS_SOON, JUDGING_OPENED, judging_ends_soon, judging_opened
+from contests.letters.judges import (
+    FURTHER_HEARINGS,
+    JUDGING_ENDS_SOON,
+    JUDGING_OPENED,
+    further_hearings,
+    judging_ends_soon,
+    judging_opened,
+)
 from contests.letters.news import (
     CONTEST_CHANGED,
     DEADLINE_NEAR,
@@ -40,6 +47,7 @@ __all__ = [
     "ENTRY_CHECKED",
     "ENTRY_DECIDED",
     "ENTRY_RECEIVED",
+    "FURTHER_HEARINGS",
     "HOST_WRITES",
     "JUDGING_ENDS_SOON",
     "JUDGING_OPENED",
@@ -52,6 +60,7 @@ __all__ = [
     "entry_checked",
     "entry_decided",
     "entry_received",
+    "further_hearings",
     "host_writes",
     "in_portions",
     "judging_ends_soon",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 
 from django.urls import reverse
@@ -10,7 +10,7 @@ from django.urls import reverse
 from academy.letters.addresses import absolute
 from academy.letters.kinds import Kind, announce
 from contests.letters.addressing import PAGES, SAMPLE, to_member
-from contests.models import Judge, Round
+from contests.models import Decision, Judge, Round
 
 JUDGING_OPENED = announce(
     Kind(
@@ -21,6 +21,23 @@ JUDGING_OPENED = announce(
         why="you sit on the panel of a contest",
         is_essential=True,
         sample=SAMPLE | {"mixes": 12, "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC), "zone": "UTC"},
+    )
+)
+FURTHER_HEARINGS = announce(
+    Kind(
+        name="further-hearings",
+        title="More mixes wait for your ears in a round that is open already",
+        subject="{contest}: {further} to hear",
+        templates=f"{PAGES}/further_hearings",
+        why="you sit on the panel of a contest",
+        is_essential=True,
+        sample=SAMPLE
+        | {
+            "further": "2 further mixes",
+            "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC),
+            "is_over": False,
+            "zone": "UTC",
+        },
     )
 )
 JUDGING_ENDS_SOON = announce(
@@ -52,6 +69,29 @@ def judging_opened(round_: Round, judges: Iterable[Judge], *, now: datetime) -> 
             "link": absolute(reverse("contests:desk", args=[contest.slug, round_.number])),
         }
         to_member(JUDGING_OPENED, judge.member, context, now=now, key=f"{round_.pk} {judge.pk}")
+
+
+def further_hearings(
+    round_: Round, numbers: Mapping[Judge, int], *, decision: Decision, now: datetime
+) -> None:
+    """To each judge whose list of an open round has grown, by how many mixes and by when they are due.
+
+    `numbers` holds how many each got by the host's act that `decision` records: one letter an act and judge.
+    Why they are heard is not said, for whoever knows that an entry is at the line hears it with other ears.
+    """
+    contest = round_.contest
+    for judge, number in numbers.items():
+        context = {
+            "name": judge.member.name,
+            "contest": contest.title,
+            "further": "1 further mix" if number == 1 else f"{number} further mixes",
+            "until": contest.judging_until,
+            "is_over": now >= contest.judging_until,
+            "zone": contest.zone,
+            "link": absolute(reverse("contests:desk", args=[contest.slug, round_.number])),
+        }
+        key = f"{round_.pk} {judge.pk} {decision.number}"
+        to_member(FURTHER_HEARINGS, judge.member, context, now=now, key=key)
 
 
 def judging_ends_soon(judge: Judge, round_: Round, *, missing: int, now: datetime) -> None:

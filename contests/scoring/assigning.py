@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
+from scipy import linalg, optimize
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from contests.scoring.errors import Infeasible, SheetsRefused
 from contests.scoring.severity import reduced_judge_matrix
-from contests.scoring.ties import Indices
+from contests.scoring.ties import Floats, Indices
 
 Grid = NDArray[np.bool_]  # (n_entries, n_judges)
 
@@ -93,7 +93,8 @@ def assign_hearings(
     -------
     Assignment
         Loads differ by at most 1 without conflicts, and by as little as the conflicts allow with them. Each
-        judge has an own random order, which depends on the seed and on that judge's name and entries only.
+        judge has an own random order, in which each entry stands early, in the middle and late about equally
+        over its judges.
 
     Raises
     ------
@@ -107,7 +108,9 @@ def assign_hearings(
     Greedy, the entry with the fewest permitted judges first, each hearing to the judge with the least load
     and the fewest common entries so far; then loads are levelled along chains of hand-overs, and separate
     groups are joined by exchanges that keep every load. Common practice, no source; that one component is
-    needed for one scale of severities follows from the model (see `severity`).
+    needed for one scale of severities follows from the model (see `severity`). Balance over positions is the
+    idea of the Latin square: position is a second block beside the judge (Williams 1949, from memory), met
+    here about, since loads and numbers of hearings fit no exact square.
     """
     anchors, conflicts = tuple(anchors), tuple(conflicts)
     _check_names(entries, judges, hearings, conflicts, anchors)
@@ -323,13 +326,30 @@ def _allowed(entries: Sequence[str], judges: Sequence[str], conflicts: Iterable[
 def _orders(
     chosen: Grid, entries: Sequence[str], judges: Sequence[str], anchors: Sequence[str], seed: int
 ) -> dict[str, tuple[str, ...]]:
-    """Each judge's own random order of the chosen entries and of all anchors."""
-    return {
-        judge: _shuffled(
-            [*anchors, *(entries[at] for at in np.flatnonzero(chosen[:, number]).tolist())], judge, seed
-        )
-        for number, judge in enumerate(judges)
-    }
+    """Each judge's own random order of the chosen entries and of all anchors, balanced over positions.
+
+    The judges of an entry get it in different parts of their lists: with three judges one hears it early, one
+    in the middle, one late. For that the time of a list is cut into as many parts as the entry has judges;
+    who gets which part is drawn so that the parts fill up evenly, and so is the moment within the part.
+    """
+    draw = Random(f"{seed} positions")
+    heard_by = {entries[at]: np.flatnonzero(chosen[at]).tolist() for at in range(len(entries))}
+    heard_by |= {anchor: list(range(len(judges))) for anchor in anchors}
+    moments: list[list[tuple[float, str]]] = [[] for _ in judges]
+    taken: dict[int, Floats] = {}
+    # Sorted before they are shuffled: neither a place in the list nor a time of upload may decide.
+    names = sorted(heard_by)
+    draw.shuffle(names)
+    for name in names:
+        panel = heard_by[name]
+        parts = len(panel)
+        filled = taken.setdefault(parts, np.zeros((len(judges), parts)))
+        luck = np.array([[draw.random() for _ in panel] for _ in panel])
+        at, part = optimize.linear_sum_assignment(filled[panel] + luck)
+        for judge, own in zip(np.array(panel, dtype=np.intp)[at].tolist(), part.tolist(), strict=True):
+            filled[judge, own] += 1
+            moments[judge].append(((own + draw.random()) / parts, name))
+    return {judge: tuple(name for _, name in sorted(own)) for judge, own in zip(judges, moments, strict=True)}
 
 
 def _linked_choice(allowed: Grid, hearings: int, *, linked_already: bool, seed: int) -> Grid | None:
@@ -475,12 +495,6 @@ def _strength(heard: Grid) -> float:
 def _ideal_strength(hearings: int, n_judges: int) -> float:
     """The strength of a balanced incomplete block design: `(k − 1)/k · J/(J − 1)`."""
     return (hearings - 1) / hearings * n_judges / (n_judges - 1)
-
-
-def _shuffled(entries: Iterable[str], judge: str, seed: int) -> tuple[str, ...]:
-    order = sorted(entries)
-    Random(f"{seed} {judge}").shuffle(order)
-    return tuple(order)
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from datetime import timedelta
+
 import pytest
 from django.utils import timezone
 
 from academy.letters import kinds, wishes
 from academy.letters.models import Letter
 from academy.letters.writing import words_of
+from academy.templatetags.audio_text import moment
 from analysis.jobs import running as jobs
 from analysis.jobs.models import Job
 from contests import decisions, letters
 from contests.drafting.changing import change_sheet
 from contests.entering.receipts import check_receipt
+from contests.judging import sheets
+from contests.judging.filling_up import drop_out, fill_up, hear_again
 from contests.letters import addressing, news
-from contests.models import Contest
+from contests.models import Assignment, Contest
 from contests.results import publishing
 from contests.screening import deciding
+from contests.states import HearingState
 from tests import cast
 from tests.contests import stages
 from tests.contests.entering.conftest import check, clock, contest, entrant, file_bytes, send  # noqa: F401
+from tests.contests.rounds import staging
 from tests.contests.stages import AFTER_THE_CLOSE
 
 pytestmark = pytest.mark.django_db
@@ -31,6 +39,7 @@ OURS = [
     letters.CONTEST_CHANGED,
     letters.RESULT_PUBLISHED,
     letters.JUDGING_OPENED,
+    letters.FURTHER_HEARINGS,
     letters.PRIZE_TOLD,
     letters.PRIZE_CHOOSE,
     letters.PRIZE_SENT,
@@ -137,6 +146,62 @@ class TestResult:
             for entry in stage.entries:
                 for secret in (entry.member.name, entry.member.email, entry.receipt):
                     assert secret not in letter.text + letter.html + letter.subject
+
+
+class TestFurtherHearings:
+    """A judge whose list grows in an open round is told how many and by when, once an act, no names."""
+
+    def test_entries_heard_again_are_told_with_the_date_and_without_a_name(self):
+        stage = staging.first_round_closed({"goes_on": 2, "hearings_per_entry": 2}, {})
+        again = [entry.receipt for entry in stage.entries[:2]]
+        hear_again(
+            stage.contest.rounds.get(number=1),
+            again,
+            actor=stage.host,
+            now=AFTER_THE_CLOSE,
+            reason="Too near to tell.",
+        )
+        told = written(letters.FURTHER_HEARINGS)
+        hearings = Assignment.objects.filter(state=HearingState.WAITING).select_related("judge__member")
+        due = Counter(hearing.judge.member.email for hearing in hearings)
+        assert sum(due.values()) == 2
+        assert {letter.address: letter.subject.split(": ")[1] for letter in told} == {
+            address: "1 further mix to hear" if number == 1 else f"{number} further mixes to hear"
+            for address, number in due.items()
+        }
+        until = moment(stage.contest.judging_until, stage.contest.zone)
+        for letter in told:
+            assert f"due by {until}" in " ".join(letter.text.split())
+            for word in ("Too near to tell", "again", "borderline"):
+                assert word not in letter.text + letter.html + letter.subject
+            for entry in stage.entries:
+                for secret in (entry.member.name, entry.member.email, entry.receipt):
+                    assert secret not in letter.text + letter.html + letter.subject
+
+    def test_each_act_writes_once_and_only_to_whose_list_grew(self):
+        stage = stages.judging(hearings_per_entry=2, judges=[*stages.JUDGES, "Ilka Roe"])
+        seat = stage.judges[0]
+        orphans = stage.round.assignments.filter(judge=seat).count()
+        drop_out(seat, actor=stage.host, now=AFTER_THE_CLOSE, reason="Ill.")
+        told = written(letters.FURTHER_HEARINGS)
+        assert seat.member.email not in {letter.address for letter in told}
+        assert sum(int(letter.subject.split(": ")[1].split()[0]) for letter in told) == orphans
+        fill_up(stage.round, actor=stage.host, now=AFTER_THE_CLOSE)  # nothing is lacking any more
+        assert len(written(letters.FURTHER_HEARINGS)) == len(told)
+        left = stage.round.assignments.filter(state=HearingState.WAITING).first()
+        sheets.stand_aside(left)
+        fill_up(stage.round, actor=stage.host, now=AFTER_THE_CLOSE)
+        assert len(written(letters.FURTHER_HEARINGS)) == len(told) + 1
+
+    def test_after_the_announced_end_no_past_date_is_asked_for(self):
+        stage = stages.judging(hearings_per_entry=2)
+        late = stage.contest.judging_until + timedelta(hours=1)
+        drop_out(stage.judges[0], actor=stage.host, now=late, reason="Ill.")
+        told = written(letters.FURTHER_HEARINGS)
+        assert told
+        for letter in told:
+            assert "due by" not in letter.text
+            assert "ask the host how long there is" in " ".join(letter.text.split())
 
 
 @pytest.mark.parametrize("kind", OURS, ids=lambda kind: kind.name)

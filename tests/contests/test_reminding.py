@@ -12,6 +12,7 @@ from academy.letters.models import Letter, LetterState
 from academy.letters.writing import SEND_LETTER
 from analysis.jobs.models import Job
 from contests import letters, own_data, reminding
+from contests.letters import addressing
 from contests.models import Contest, Judge
 from contests.states import ContestState, EntryState, RoundState
 from tests import cast
@@ -164,12 +165,12 @@ class TestDeadline:
     def test_hundreds_are_written_to_once_each_though_the_job_stops_in_the_middle(
         self, clock, contest, monkeypatch
     ):
-        everybody = {asks(contest, f"Member {number}").email for number in range(letters.AT_ONCE + 20)}
+        everybody = {asks(contest, f"Member {number}").email for number in range(addressing.AT_ONCE + 20)}
         really, calls = letters.deadline_near, []
 
         def tired(*given, **named):
             calls.append(given)
-            if len(calls) == letters.AT_ONCE + 7:
+            if len(calls) == addressing.AT_ONCE + 7:
                 raise RuntimeError("the worker was killed")
             really(*given, **named)
 
@@ -178,7 +179,7 @@ class TestDeadline:
         reminding.sweep(clock.now)
         job = Job.objects.get(kind=reminding.REMIND_OF_DEADLINE)
         assert not stages.jobs.run(job.pk)
-        assert len(written(letters.DEADLINE_NEAR)) == letters.AT_ONCE
+        assert len(written(letters.DEADLINE_NEAR)) == addressing.AT_ONCE
         clock.now += timedelta(minutes=2)
         assert stages.jobs.run(job.pk)
         told = written(letters.DEADLINE_NEAR)

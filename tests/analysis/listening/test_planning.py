@@ -9,9 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from django.utils import timezone
 
 from analysis.intake import keeping
+from analysis.intake.models import Recording
 from analysis.jobs import running
+from analysis.jobs.claiming import Claim, claim
 from analysis.jobs.models import Job, JobState
 from analysis.listening import booth, planning, preparing, segments
 from analysis.listening.booth import Seat
@@ -44,6 +47,15 @@ def run_all() -> None:
     """Do every job that waits."""
     for job in Job.objects.filter(state=JobState.QUEUED):
         assert running.run(job.pk), Job.objects.get(pk=job.pk).trouble
+
+
+def heard(copy):
+    """The copy's samples, shape (n_frames, 2)."""
+    parts = []
+    for index in range(copy.segment_count):
+        blob = Path(keeping.shelf().path(segments.segment_key(copy, index))).read_bytes()
+        parts.append(soundfile.read(io.BytesIO(blob))[0])
+    return np.concatenate(parts)
 
 
 def files_on_shelf():
@@ -189,6 +201,53 @@ class TestBoothSet:
         assert booth.booth_set(made, [seat])["copies"] == []
 
 
+class TestTornJobs:
+    """What a job kept before it broke off does not stay: the shelf is as it was."""
+
+    def tear(self, monkeypatch, error):
+        """Make the plan's one copy, and break off at its second segment."""
+        keep, kept = preparing.keeping.keep, []
+
+        def keep_one(path, **wishes):
+            if kept:
+                raise error
+            kept.append(keep(path, **wishes))
+            return kept[0]
+
+        with monkeypatch.context() as patched:
+            patched.setattr(preparing.keeping, "keep", keep_one)
+            job = claim(Job.objects.get(kind=planning.MAKE_COPY).pk, now=timezone.now())
+            with pytest.raises(type(error)):
+                preparing.make_copy(Claim(job))
+        assert len(kept) == 1
+
+    def test_segments_half_kept_when_the_shelf_fails_are_removed(self, monkeypatch):
+        plan([measured(music(1))])
+        before = set(files_on_shelf())
+        self.tear(monkeypatch, OSError("the disk is full"))
+        assert set(files_on_shelf()) == before
+
+    @pytest.mark.parametrize("then", ["made again", "cleared away"])
+    def test_segments_of_a_killed_worker_go_with_whoever_comes_next(
+        self, monkeypatch, django_capture_on_commit_callbacks, then
+    ):
+        made = plan([measured(music(1))])
+        before = set(files_on_shelf())
+        with monkeypatch.context() as killed:  # nothing more is done by a worker that is killed
+            killed.setattr(preparing, "_discard_segments", lambda copy: None)
+            self.tear(monkeypatch, SystemExit())
+        left = set(files_on_shelf()) - before
+        assert len(left) == 1
+        if then == "made again":
+            Job.objects.update(state=JobState.QUEUED)
+            run_all()
+            assert made.copies.get().state == CopyState.READY
+        else:
+            with django_capture_on_commit_callbacks(execute=True):
+                preparing.clear_plan(made)
+        assert not left & set(files_on_shelf())
+
+
 class TestClearPlan:
     def test_a_copy_whose_plan_goes_while_it_is_made_leaves_nothing_behind(self, monkeypatch):
         made = plan([measured(music(1))])
@@ -228,9 +287,25 @@ class TestNoise:
         assert answer["Content-Type"] == "audio/flac"
         assert second_meter.read_lufs(path) == pytest.approx(-18.0, abs=0.1)
 
-    @pytest.mark.parametrize("level", ["-5.0", "-61.0", "3.0", "-18", "-18.00", "loud"])
+    @pytest.mark.parametrize("level", ["-60.0", "-10.0"])
+    def test_the_softest_and_the_loudest_are_there(self, client, level):
+        assert client.get(f"/listening/noise/{level}").status_code == 200
+
+    @pytest.mark.parametrize("level", ["-9.9", "-6.0", "-60.1", "3.0", "-18", "-18.00", "loud"])
     def test_other_levels_are_not_there(self, client, level):
         assert client.get(f"/listening/noise/{level}").status_code == 404
+
+    @pytest.mark.parametrize("level", ["-١٨.٠", "-018.0"])
+    def test_a_level_has_one_address(self, client, level):
+        before = set(files_on_shelf())
+        assert client.get(f"/listening/noise/{level}").status_code == 404
+        assert set(files_on_shelf()) == before
+
+    @pytest.mark.parametrize(("level_lufs", "address"), [(-8.0, None), (-60.06, None), (None, None)])
+    def test_a_booth_without_such_a_level_offers_none(self, level_lufs, address):
+        made = plan([measured(music(1))])
+        made.level_lufs = level_lufs
+        assert booth.booth_set(made, [])["noise_url"] == address
 
 
 class TestSegments:
@@ -267,6 +342,62 @@ def read_segment(copy, index):
     return audio
 
 
+class TestCopyAgain:
+    """A second copy of one recording: the same in everything but its dither."""
+
+    def test_it_is_the_first_one_with_another_dither(self):
+        recording, other = measured(music(1)), measured(music(2))
+        made = plan([recording, other])
+        run_all()
+        planning.copy_again(made, Recording.objects.filter(pk=recording.pk))
+        run_all()
+        first, second = made.copies.filter(recording=recording).order_by("number")
+        assert second.state == CopyState.READY
+        assert (second.gain_db, second.offset_frames) == (first.gain_db, first.offset_frames)
+        assert second.copy_lufs == pytest.approx(first.copy_lufs, abs=1e-3)
+        one, two = heard(first), heard(second)
+        # Triangular dither of 1 LSB each way and rounding: the two lie 2 LSB of 24 bit apart at most.
+        assert 0 < np.abs(one - two).max() <= 2.01 / 2**23
+        assert not made.copies.filter(recording=other, number=1).exists()
+
+    def test_asking_twice_makes_one(self):
+        recording = measured(music(1))
+        made = plan([recording])
+        for _ in range(2):
+            planning.copy_again(made, Recording.objects.filter(pk=recording.pk))
+        assert made.copies.count() == 2
+
+    def test_what_is_refused_gets_none(self):
+        silent = measured(np.zeros((96_000, 2)))
+        made = plan([silent])
+        planning.copy_again(made, Recording.objects.filter(pk=silent.pk))
+        assert made.copies.count() == 1
+
+    @pytest.mark.parametrize("is_late", [False, True])
+    def test_in_a_part_it_waits_for_the_level_or_takes_the_known_one(self, is_late):
+        reference, recording = measured(music(0, seconds=12.0)), measured(music(3, seconds=12.0))
+        made = planning.plan_part(
+            [recording],
+            start_s=6.0,
+            end_s=9.0,
+            reference=reference,
+            wished_lufs=-18.0,
+            ceiling_dbtp=-1.0,
+            now=cast.NOW,
+        )
+        if is_late:
+            run_all()
+            made.refresh_from_db()
+            assert made.level_lufs == -18.0
+        planning.copy_again(made, Recording.objects.filter(pk=recording.pk))
+        for _ in range(2):
+            run_all()
+        first, second = made.copies.order_by("number")
+        assert [first.state, second.state] == [CopyState.READY] * 2
+        assert first.gain_db == second.gain_db != 0.0
+        assert 0 < np.abs(heard(first) - heard(second)).max() <= 2.01 / 2**23
+
+
 class TestPlanPart:
     """A part of the piece, told by the reference's clock and matched on itself."""
 
@@ -277,14 +408,6 @@ class TestPlanPart:
         run_all()  # the copies
         made.refresh_from_db()
         return made
-
-    def heard(self, copy):
-        """The copy's samples, shape (n_frames, 2)."""
-        parts = []
-        for index in range(copy.segment_count):
-            blob = Path(keeping.shelf().path(segments.segment_key(copy, index))).read_bytes()
-            parts.append(soundfile.read(io.BytesIO(blob))[0])
-        return np.concatenate(parts)
 
     @pytest.fixture
     def reference(self):
@@ -310,7 +433,7 @@ class TestPlanPart:
         (copy,) = made.copies.all()
         assert copy.offset_frames == 1234
         expected = music(0, seconds=12.0)[6 * 48_000 : 9 * 48_000] * 10 ** (copy.gain_db / 20)
-        assert self.heard(copy) == pytest.approx(expected, abs=4 / 2**23)  # dither and rounding at 24 bit
+        assert heard(copy) == pytest.approx(expected, abs=4 / 2**23)  # dither and rounding at 24 bit
         assert (made.frames, made.start_s) == (3 * 48_000, 6.0)
 
     def test_there_is_no_level_and_no_copy_before_all_is_measured(self, reference):

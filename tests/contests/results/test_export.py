@@ -152,6 +152,38 @@ class TestRecount:
             recount(text)
 
 
+class TestVersion1:
+    """A file that the site wrote when it exported version 1: one kind of round, no repeats, no verdicts.
+
+    It is kept as that program wrote it, of Montgomery's catalysts (see test_standings).
+    """
+
+    text = (Path(__file__).parent / "export_version_1.json").read_bytes()
+
+    def test_it_is_of_the_old_shape(self):
+        content = json.loads(self.text)
+        assert content["version"] == 1
+        assert "rounds" not in content
+        assert not {"repeat", "verdict"} & set(content["hearings"][0])
+
+    def test_it_still_recounts(self):
+        found = recount(self.text)
+        assert found.problems == []
+        adjusted = sorted(row.adjusted for row in found.standing.entries)
+        assert adjusted == pytest.approx([71.375, 71.625, 72.0, 75.0])
+        assert sorted(row.place for row in found.standing.entries) == [1, 2, 3, 4]
+
+    def test_an_alteration_of_it_is_seen(self):
+        content = json.loads(self.text)
+        content["hearings"][0]["scores"]["Mix"] = "99.00"
+        assert any("the recount says" in line for line in recount(resealed(content)).problems)
+
+    def test_it_is_not_taken_for_a_newer_one(self):
+        """The number of the version is under the signature as well."""
+        altered = self.text.replace(b'"version": 1', b'"version": 2', 1)
+        assert any("signature does not fit" in line for line in recount(altered).problems)
+
+
 class TestPages:
     def test_the_host_fetches_the_same_file(self, client):
         text, stage = exported()

@@ -13,7 +13,7 @@ from django.urls import reverse
 from analysis.intake import keeping
 from analysis.listening.segments import segment_key
 from contests.models import Contest, Prize, Result, ScoreSheet, Sponsor
-from contests.results import publishing
+from contests.results import forms, publishing
 from contests.states import ContestState
 from tests import cast
 from tests.contests import stages
@@ -269,6 +269,80 @@ class TestStandingPage:
         assert answer.status_code == 422
         assert f"Give {entries['A'].receipt} a place." in text(answer)
         assert not Result.objects.exists()
+
+
+class TestManyPlaces:
+    """More entries than have a field each; here the first two of five, by the constant made small."""
+
+    @pytest.fixture
+    def crowd(self, monkeypatch):
+        monkeypatch.setattr(forms, "PLACES_AT_ONCE", 2)
+        table = {judge: {"A": 90, "B": 80, "C": 70, "D": 60, "E": 50} for judge in ("J1", "J2")}
+        stage, entries = stages.judged_by_table(table)
+        return stage, entries
+
+    def decide(self, crowd, **words):
+        stage, entries = crowd
+        form = {f"place-{entries[name].pk}": place for name, place in {"A": 1, "B": 2}.items()}
+        return signed_in(stage.host).post(reverse("contests:decide", args=[stage.contest.slug]), form | words)
+
+    def decided(self, crowd):
+        _, entries = crowd
+        found = dict(Result.objects.values_list("entry", "place"))
+        return {name: found[entry.pk] for name, entry in entries.items()}
+
+    def test_the_page_has_a_field_for_the_first_and_one_text_for_all_others(self, crowd):
+        stage, _ = crowd
+        page = text(signed_in(stage.host).get(reverse("contests:standings", args=[stage.contest.slug])))
+        assert page.count('name="place-') == 2
+        assert "Places of the 3 further entries" in page
+
+    def test_who_is_not_named_keeps_the_computed_place(self, crowd):
+        assert self.decide(crowd, further="", reason="").status_code == 302
+        assert self.decided(crowd) == {"A": 1, "B": 2, "C": 3, "D": 4, "E": 5}
+
+    def test_lines_move_others_and_need_the_reason(self, crowd):
+        _, entries = crowd
+        lines = f"{entries['D'].receipt} 3\n\n {entries['C'].receipt}  4 "
+        answer = self.decide(crowd, further=lines, reason="")
+        assert answer.status_code == 422
+        assert "depart from the standing" in text(answer)
+        assert self.decide(crowd, further=lines, reason="Heard again.").status_code == 302
+        assert self.decided(crowd) == {"A": 1, "B": 2, "C": 4, "D": 3, "E": 5}
+
+    @pytest.mark.parametrize(
+        ("line", "said"),
+        [
+            ("{C}", "a receipt, a space and a place from 1 to 5"),
+            ("{C} 0", "a place from 1 to 5"),
+            ("{C} 6", "a place from 1 to 5"),
+            ("{C} ²", "a place from 1 to 5"),
+            ("{C} third", "a place from 1 to 5"),
+            ("{A} 1", "has a field of its own above"),
+            ("NOBODY 3", "NOBODY is not among the further entries"),
+            ("{C} 3\n{C} 4", "is named twice"),
+        ],
+    )
+    def test_a_line_that_says_nothing_is_quoted(self, crowd, line, said):
+        _, entries = crowd
+        receipts = {name: entry.receipt for name, entry in entries.items()}
+        answer = self.decide(crowd, further=line.format(**receipts), reason="")
+        assert answer.status_code == 422
+        assert said in text(answer)
+        assert not Result.objects.exists()
+
+    def test_without_a_joint_ranking_every_entry_is_asked_for(self, monkeypatch):
+        monkeypatch.setattr(forms, "PLACES_AT_ONCE", 2)
+        stage, entries = stages.judged_by_table({"J1": {"A": 8, "B": 6}, "J2": {"C": 5, "D": 4}})
+        in_order = sorted(entries.values(), key=lambda entry: entry.receipt)
+        form = {f"place-{entry.pk}": at for at, entry in enumerate(in_order[:2], start=1)}
+        decide = reverse("contests:decide", args=[stage.contest.slug])
+        answer = signed_in(stage.host).post(decide, form | {"further": "", "reason": "Two panels."})
+        assert f"no place for {in_order[2].receipt}, {in_order[3].receipt}" in text(answer)
+        lines = "\n".join(f"{entry.receipt} {at}" for at, entry in enumerate(in_order[2:], start=3))
+        answer = signed_in(stage.host).post(decide, form | {"further": lines, "reason": "Two panels."})
+        assert answer.status_code == 302
+        assert list(Result.objects.order_by("entry__receipt").values_list("place", flat=True)) == [1, 2, 3, 4]
 
 
 class TestTable:

@@ -6,11 +6,14 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from analysis.jobs.models import Job
 from analysis.listening.booth import Section
-from analysis.listening.models import MatchPlan
+from analysis.listening.models import CopyState, MatchPlan
+from analysis.listening.planning import MAKE_COPY
 from contests import queries
 from contests.hosting import running
 from contests.hosting.refusals import HostingRefused
+from contests.judging.filling_up import take_in_late
 from tests import cast
 from tests.contests import stages
 from tests.contests.rounds import staging
@@ -75,6 +78,66 @@ class TestAnExcerpt:
         assert "not known yet" in host.get(address).content.decode()
         run_twice()
         assert "the level is that of this part" in host.get(address).content.decode()
+
+
+class TestALateEntry:
+    """One that joins an open round about a part: measured there, and brought to the level of all."""
+
+    @pytest.fixture
+    def open_round(self, stage):
+        round_ = running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        run_twice()
+        running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        return round_
+
+    def joins(self, stage, round_, audio):
+        """Ready only now, and taken in; its copy once all jobs are done."""
+        late = stages.entry(stage.contest, cast.member("Ceri Vanterpool"), audio=audio)
+        take_in_late(round_, actor=stage.host, now=AFTER_THE_CLOSE)
+        run_twice()
+        return late, round_.plan.copies.get(recording=late.recording)
+
+    def test_its_part_is_heard_at_the_level_of_all_and_no_other_copy_moves(self, stage, open_round):
+        before = list(open_round.plan.copies.order_by("pk").values())
+        audio = stages.music(7, seconds=3.0)
+        audio[:72_000] *= 0.1  # 20 dB quieter before the part, which must not count
+        late, copy = self.joins(stage, open_round, audio)
+        assert copy.state == CopyState.READY
+        assert copy.copy_lufs == pytest.approx(-18.0, abs=0.05)
+        assert copy.second_meter_lufs == pytest.approx(-18.0, abs=0.1)
+        assert list(open_round.plan.copies.exclude(pk=copy.pk).order_by("pk").values()) == before
+        hearing = late.assignments.first()
+        judge = Client()
+        judge.force_login(hearing.judge.member)
+        assert judge.get(reverse("contests:hear", args=[hearing.code, 0])).status_code == 200
+
+    def test_one_that_is_silent_in_the_part_is_refused_in_words(self, stage, open_round):
+        audio = stages.music(7, seconds=3.0)
+        audio[72_000:] = 0.0
+        _, copy = self.joins(stage, open_round, audio)
+        assert (copy.state, copy.trouble) == (CopyState.REFUSED, "This part of the recording is silent.")
+
+    def test_one_that_would_pass_the_ceiling_there_lowers_nobody(self, stage, open_round):
+        audio = stages.music(7, level=0.001, seconds=3.0)
+        audio[100_000] = 0.9
+        _, copy = self.joins(stage, open_round, audio)
+        assert copy.state == CopyState.REFUSED
+        assert "pass the ceiling" in copy.trouble
+        open_round.plan.refresh_from_db()
+        assert open_round.plan.level_lufs == -18.0
+
+    def test_a_copy_in_the_making_is_asked_for_once(self, stage, open_round):
+        """Two come late; that the second is measured does not touch the first, which waits for its turn."""
+        first, second = (
+            stages.entry(stage.contest, cast.member(name), audio=stages.music(at, seconds=3.0))
+            for at, name in enumerate(("Ceri Vanterpool", "Dov Halloran"), start=7)
+        )
+        take_in_late(open_round, actor=stage.host, now=AFTER_THE_CLOSE)
+        run_twice()
+        copies = open_round.plan.copies.filter(recording__in=[first.recording, second.recording])
+        assert [copy.state for copy in copies] == [CopyState.READY] * 2
+        made = Job.objects.filter(kind=MAKE_COPY, subject__in=[str(copy.pk) for copy in copies])
+        assert [job.attempt for job in made] == [1, 1]
 
 
 class TestSections:

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 from collections import Counter
 
+import numpy as np
 import pytest
+import soundfile
 from django.test import Client
 from django.urls import reverse
 
+from analysis.jobs import running as jobs
+from analysis.jobs.models import Job
+from analysis.listening.planning import MAKE_COPY
 from contests.hosting import running
 from contests.hosting.refusals import HostingRefused
+from contests.hosting.tallies import tallies_of
 from contests.judging import sheets
 from contests.judging.assigning import AssignRefused
 from contests.judging.conflicts import declare_conflict
@@ -20,6 +28,7 @@ from contests.results.doubts import doubts_of
 from contests.scoring.assigning import REPEAT_DISTANCE
 from contests.states import HearingState, RoundState
 from tests.contests import stages
+from tests.contests.judging.test_blindness import metadata_of
 from tests.contests.rounds import staging
 from tests.contests.stages import AFTER_THE_CLOSE
 
@@ -176,6 +185,70 @@ class TestHiddenRepeats:
         assert tags[0].status_code == 200
         assert tags[0]["ETag"] != tags[1]["ETag"]
         assert "repeat" not in data.content.decode().lower().replace("hidden repeats", "")
+
+    def test_the_two_play_other_bytes_and_the_same_sound(self, repeated):
+        """No frame of one file is in the other, though each sample differs by the dither alone.
+
+        With triangular dither of 1 LSB each way a value rounds to one of three steps of 24 bit, so two
+        roundings lie 2 LSB apart at most. They differ with a chance of 0.41 for a value on a step to 0.50 for
+        one half-way between. Who subtracts the samples finds the mix to be the same; nothing that plays it
+        can hide that.
+        """
+        for judge in repeated.judges:
+            client = Client()
+            client.force_login(judge.member)
+            again = repeated.round.assignments.get(judge=judge, repeat=1)
+            once = repeated.round.assignments.get(judge=judge, entry=again.entry, repeat=0)
+            first, second = (
+                b"".join(client.get(reverse("contests:hear", args=[one.code, 0])).streaming_content)
+                for one in (once, again)
+            )
+            windows = {first[at : at + 64] for at in range(len(first) - 63)}
+            # From the first frame on; before it stand the metadata, which say the same of every copy.
+            start = second.index(b"\xff\xf8")
+            assert not any(second[at : at + 64] in windows for at in range(start, len(second) - 63))
+            heard = [
+                soundfile.read(io.BytesIO(blob), dtype="int32", always_2d=True)[0] >> 8
+                for blob in (first, second)
+            ]
+            apart = np.abs(heard[0] - heard[1])
+            assert apart.max() <= 2
+            assert 0.40 < (apart > 0).mean() < 0.50
+
+    def test_all_files_on_a_desk_are_of_one_make_and_none_comes_twice(self, repeated):
+        judge = repeated.judges[0]
+        client = Client()
+        client.force_login(judge.member)
+        own = repeated.round.assignments.filter(judge=judge)
+        answers = {one: client.get(reverse("contests:hear", args=[one.code, 0])) for one in own}
+        blobs = {one: b"".join(answer.streaming_content) for one, answer in answers.items()}
+        assert len({str(metadata_of(blob)) for blob in blobs.values()}) == 1
+        assert len({hashlib.sha256(blob).hexdigest() for blob in blobs.values()}) == own.count()
+
+    def test_the_round_opens_only_with_the_second_copies_ready(self):
+        stage = staging.closed({"repeats": 1, "hearings_per_entry": 3}, entrants=NINE)
+        round_ = running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        twice = set(round_.assignments.filter(repeat=1).values_list("entry__recording", flat=True))
+        seconds = round_.plan.copies.filter(number=1)
+        assert set(seconds.values_list("recording", flat=True)) == twice
+        for job in Job.objects.filter(kind=MAKE_COPY).exclude(subject__in=[str(one.pk) for one in seconds]):
+            assert jobs.run(job.pk)
+        with pytest.raises(HostingRefused, match="still in the making"):
+            running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+
+    def test_a_second_copy_is_no_entry_that_somebody_would_miss(self):
+        """In a later round the desk counts who is left out by the copies."""
+        stage = staging.closed({"goes_on": 7}, {"heard_by_all": True, "repeats": 1}, entrants=NINE)
+        by_name = {name: 9.0 - 0.5 * at for at, name in enumerate(NINE)}
+        stages.submit_all(staging.open_next(stage), staging.scoring(by_name))
+        staging.close(stage)
+        round_ = staging.open_next(stage)
+        tally = tallies_of([stage.contest])[stage.contest.pk]
+        assert tally.second_copies == round_.plan.copies.filter(number=1).count() > 0
+        assert tally.unassigned == 0
+        page = client_of(stage).get(reverse("contests:host_plan", args=[stage.contest.slug]))
+        assert "for hidden repeats" in page.content.decode()
+        assert len(page.context["found"].lines) == tally.copies_all - tally.second_copies
 
     def test_both_sheets_are_one_value_and_say_how_steady_the_judge_is(self, repeated):
         def score_of(hearing, criterion):

@@ -5,6 +5,7 @@ incomplete block design, the best that can exist.
 """
 
 from collections import Counter
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -45,6 +46,27 @@ def components_of(plan: Assignment) -> int:
 
 def spread(plan: Assignment) -> int:
     return max(plan.loads.values()) - min(plan.loads.values())
+
+
+def positions_of(plan: Assignment) -> dict[str, list[float]]:
+    """Where each entry stands in its judges' lists: 0 is the start of a list, 1 the end."""
+    found: dict[str, list[float]] = {}
+    for heard in plan.order.values():
+        for at, entry in enumerate(heard):
+            found.setdefault(entry, []).append((at + 0.5) / len(heard))
+    return found
+
+
+def spread_of_means(plan: Assignment) -> float:
+    """The standard deviation over the entries of their mean positions."""
+    return float(np.std([np.mean(own) for own in positions_of(plan).values()]))
+
+
+def shuffled(plan: Assignment, seed: int) -> Assignment:
+    """The same hearings, each list in a plain random order."""
+    rng = np.random.default_rng(seed)
+    order = {judge: tuple(rng.permutation(heard).tolist()) for judge, heard in plan.order.items()}
+    return replace(plan, order=order)
 
 
 class TestAssignHearings:
@@ -145,6 +167,50 @@ class TestAssignHearings:
         counts = [first.count(entry) for entry in entries(10)]
         assert min(counts) >= 17
         assert max(counts) <= 63
+
+    @pytest.mark.parametrize(("n_entries", "n_judges", "hearings"), [(60, 12, 3), (40, 5, 2), (31, 9, 4)])
+    def test_each_entry_stands_early_in_the_middle_and_late_over_its_judges(
+        self, n_entries, n_judges, hearings
+    ):
+        """Against a plain shuffle, by algebra: the mean of k uniform positions has the spread √(1/(12 k)).
+
+        One position in each of k equal parts gives √(1/(12 k³)), half of it at k = 2. Lists do not part
+        evenly, so 0.6 of the plain spread is asked for.
+        """
+        for seed in range(5):
+            plan = assign_hearings(entries(n_entries), judges(n_judges), hearings=hearings, seed=seed)
+            plain = (12 * hearings) ** -0.5
+            assert spread_of_means(plan) < 0.6 * plain
+            assert spread_of_means(shuffled(plan, seed)) > plain / 1.5
+
+    def test_so_it_does_in_a_final_and_beside_anchors_and_conflicts(self):
+        final = assign_to_everybody(entries(15), judges(3), conflicts=[("J00", "E03")], seed=1)
+        assert spread_of_means(final) < 0.5 * 36**-0.5
+        conflicts = [("J00", entry) for entry in entries(60)[:10]]
+        anchored = assign_hearings(
+            entries(60), judges(12), hearings=3, anchors=["house mix"], conflicts=conflicts, seed=1
+        )
+        assert spread_of_means(anchored) < 0.5 * 36**-0.5
+        own = positions_of(anchored)["house mix"]
+        assert [sum(at < bound for at in own) for bound in (1 / 3, 2 / 3)] == pytest.approx([4, 8], abs=1)
+
+    def test_one_list_alone_is_still_a_draw(self):
+        """Over 400 seeds one entry is as often in each quarter of a judge’s list: 100 times, within 4 sd.
+
+        The binomial has the standard deviation √(400 · 1/4 · 3/4) = 8.7.
+        """
+        plans = [assign_to_everybody(entries(8), judges(4), seed=seed) for seed in range(400)]
+        for judge in judges(4):
+            quarters = Counter(plan.order[judge].index("E03") // 2 for plan in plans)
+            assert all(abs(quarters[quarter] - 100) < 35 for quarter in range(4))
+
+    def test_who_is_listed_first_is_not_heard_first(self):
+        """The order of the list, as that of upload, says nothing: the same orders come from a list reversed.
+
+        In a final, where the list decides nothing about who hears what.
+        """
+        one = assign_to_everybody(entries(12), judges(4), seed=5)
+        assert assign_to_everybody(entries(12)[::-1], judges(4), seed=5).order == one.order
 
     def test_a_lopsided_conflict_is_told(self):
         conflicts = [("J00", entry) for entry in entries(20)[:17]]
