@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 
 from academy.practice import thresholds
 from analysis.dsp import difference
-from analysis.dsp.balance import StemLevel
+from analysis.dsp.balance import StemGroup, StemLevel
 from analysis.dsp.spectrum import NOMINAL_HZ, ThirdOctaves
 from analysis.listening.planning import MONO_IN_TWO_LU
 from analysis.measuring.models import Measurement
 from analysis.measuring.report_files import FilesCompared, StemCompared
 
-RECIPE = "practice/2"
+RECIPE = "practice/3"
 METER = (
     "integrated_lufs",
     "loudness_range_lu",
@@ -78,6 +78,7 @@ def compared(
         "bands": [],
         "sections": [],
         "stems": [],
+        "groups": [_group(group, stem_names) for group in files.groups],
     }
     if reference is None:
         found["stems"] = [
@@ -157,6 +158,16 @@ def _stem(name: str, stem: StemCompared, told: StemLevel | None, sections: Secti
             {"name": section["name"], "difference": _level(level)}
             for section, level in zip(sections, stem.sections, strict=False)
         ],
+    }
+
+
+def _group(group: StemGroup, stem_names: Sequence[str]) -> dict[str, Any]:
+    """Stems of which only the sum is told: their names, and the levels of the sum as a stem has them."""
+    return {
+        "names": [stem_names[at] for at in group.members],
+        "level": _level(group.level),
+        "reference": _level(group.reference),
+        "difference": _level(group.difference),
     }
 
 

@@ -6,7 +6,7 @@ Never a mark: a finding says how a mix differs from one reference mix and what c
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -46,12 +46,50 @@ def findings_of(found: Found) -> list[Finding]:
 
 
 def unsure_stems(found: Found) -> list[str]:
-    """The names of the stems whose difference could not be told with any certainty."""
+    """The names of the stems of whose difference nothing is certain, not even in a sum with others."""
+    in_sums = {name for group in _told_groups(found) for name in group["names"]}
     return [
         stem["name"]
         for stem in found["stems"]
-        if stem.get("difference") and not stem["difference"]["is_sure"] and not _is_missing(stem)
+        if stem.get("difference")
+        and not stem["difference"]["is_sure"]
+        and not _is_missing(stem)
+        and stem["name"] not in in_sums
     ]
+
+
+def sums_told(found: Found) -> list[str]:
+    """A sentence for each group of stems that sound too much alike, about how their sum differs."""
+    return [
+        f"{_listed(group['names'])} sound too much alike in the mix to be told apart. Only their sum is "
+        f"certain: {_sum_differs(group['difference'])}."
+        for group in _told_groups(found)
+    ]
+
+
+def _told_groups(found: Found) -> list[dict[str, Any]]:
+    """The groups whose sum is sure while a stem in it is not."""
+    if found["width"] is None or found["width"]["is_bus_width"]:
+        return []  # then stems are compared in the middle of the image, which says nothing of sums
+    unsure = {stem["name"] for stem in found["stems"] if not stem["difference"]["is_sure"]}
+    return [
+        group
+        for group in found.get("groups", [])  # reports of practice/2 have none
+        if group["difference"]["is_sure"] and not unsure.isdisjoint(group["names"])
+    ]
+
+
+def _sum_differs(difference: dict[str, Any]) -> str:
+    bounds = f"give or take {_plain_db(difference['error_db'])}"
+    if abs(difference["db"]) <= difference["error_db"]:
+        return f"it sits against the rest as in the reference, {bounds}"
+    lower = "higher" if difference["db"] > 0 else "lower"
+    return f"it sits {_plain_db(difference['db'])} {lower} against the rest than in the reference, {bounds}"
+
+
+def _listed(names: Sequence[str]) -> str:
+    quoted = [f"“{name}”" for name in names]
+    return f"{', '.join(quoted[:-1])} and {quoted[-1]}"
 
 
 def _speed(found: Found) -> Iterator[Finding]:

@@ -9,7 +9,7 @@ from typing import Any
 from academy.packs.models import StemPack
 from academy.practice import bands, comparing, grounds, pictures
 from academy.practice.comparing import Found
-from academy.practice.findings import Finding, findings_of, unsure_stems
+from academy.practice.findings import Finding, findings_of, sums_told, unsure_stems
 from academy.practice.models import MixState, Practice, PracticeMix, Report
 from academy.templatetags.audio_text import db, dbtp, lu, lufs, number
 from analysis.measuring.measuring import kept_measurement
@@ -45,6 +45,7 @@ class ReportPage:
     found: Found
     findings: list[Finding]
     unsure: list[str]
+    sums: list[str]
     meter: list[MeterLine]
     stems: list[dict[str, Any]]
     bands: list[dict[str, Any]]
@@ -71,6 +72,7 @@ def read(mix: PracticeMix) -> ReportPage | None:
         found=found,
         findings=findings_of(found) if reference else [],
         unsure=unsure_stems(found),
+        sums=sums_told(found),
         meter=[
             MeterLine(name, words(found["meter"][key]), words(reference[key]) if reference else "")
             for name, key, words in METER_LINES

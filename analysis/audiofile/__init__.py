@@ -6,7 +6,7 @@ from analysis.audiofile.errors import AudioError
 from analysis.audiofile.limits import DEFAULT_LIMITS, METER_LIMITS, Limits
 from analysis.audiofile.probing import SandboxFailed, probe
 from analysis.audiofile.reading import read_blocks
-from analysis.audiofile.writing import FlacWriter, SegmentWriter, WavWriter, write_flac, write_wav
+from analysis.audiofile.writing import FlacWriter, SegmentWriter, write_flac, write_wav
 
 __all__ = [
     "DEFAULT_LIMITS",
@@ -17,7 +17,6 @@ __all__ = [
     "Limits",
     "SandboxFailed",
     "SegmentWriter",
-    "WavWriter",
     "describe",
     "probe",
     "read_blocks",

@@ -111,9 +111,10 @@ class Dynamics:
         left. It is an upper bound: of a recording that never pauses it is its quietest moment.
         """
         squares = self.products.whole_steps()[:-1].sum(axis=0)
+        # The marks in bytes, because of an hour the squares alone are 3 MB.
         sums, silent_steps = (
             window_sums(kind, n_steps=NOISE_STEPS, each=STEPS_PER_READING)
-            for kind in (squares, (squares == 0.0).astype(np.float64))
+            for kind in (squares, squares == 0.0)
         )
         frames = window_frames(sums.size, n_steps=NOISE_STEPS, each=STEPS_PER_READING, rate_hz=self._rate_hz)
         counted = silent_steps < 0.5

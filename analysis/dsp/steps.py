@@ -70,10 +70,12 @@ class StepSums:
         return total
 
 
-def window_sums(step_sums: NDArray[np.float64], *, n_steps: int, each: int = 1) -> NDArray[np.float64]:
+def window_sums(
+    step_sums: NDArray[np.float64] | NDArray[np.bool_], *, n_steps: int, each: int = 1
+) -> NDArray[np.float64]:
     """Sums over every whole window of `n_steps` steps, which start `each` steps apart.
 
-    `n_steps` is a multiple of `each`. Shape (max(0, (n - n_steps) // each + 1),).
+    `n_steps` is a multiple of `each`; True counts as 1. Shape (max(0, (n - n_steps) // each + 1),).
 
     The trap: differences of a running total are quicker and leave rounding dust, or less than nothing, where
     a silence follows something loud. These are true sums.

@@ -66,7 +66,7 @@ class ListeningCopy(models.Model):
     copy_lufs = models.FloatField(null=True)
     second_meter_lufs = models.FloatField(null=True)
     copy_true_peak_dbtp = models.FloatField(null=True)
-    outline = models.BinaryField(default=b"")  # as `outline.outline_of` gives it; empty in old copies
+    outline = models.BinaryField(default=b"")  # as `outline.Outline` gives it; empty in old copies
 
     class Meta:
         constraints = [

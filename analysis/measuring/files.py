@@ -12,7 +12,6 @@ from analysis.audiofile.apart import each_apart
 from analysis.dsp.envelope import Envelope
 from analysis.dsp.errors import ShapeError
 from analysis.dsp.meter import Meter, full_scale
-from analysis.measuring import pictures
 from analysis.measuring.blocks import stored_blocks
 
 DESCRIBED = ("format", "subtype", "sample_rate_hz", "channels", "frames", "duration_s")
@@ -59,10 +58,10 @@ def measure_file(path: str, picture_path: Path | None = None) -> Found:
         description = describe(path, METER_LIMITS)
         found |= asdict(description) | {"duration_s": description.duration_s}
         meter = Meter(rate_hz=description.sample_rate_hz, n_channels=description.channels)
-        envelope = Envelope(n_frames=description.frames, n_parts=pictures.N_PARTS)
+        envelope = _picture_envelope(description.frames) if picture_path else None
         for samples in stored_blocks(path):
             meter.add(samples)
-            if picture_path:
+            if envelope:
                 envelope.add(full_scale(samples))
         measures = meter.result()
     except AudioError as error:
@@ -77,7 +76,9 @@ def measure_file(path: str, picture_path: Path | None = None) -> Found:
         message = f"The file cannot be read: {error.strerror or error}. Check its name and who may read it."
         return found | {"error": {"code": "unreadable", "message": message}}
     found |= measures.as_json_dict(MEASURED)
-    if picture_path:
+    if picture_path and envelope:
+        from analysis.measuring import pictures  # see _picture_envelope
+
         title = Path(path).name
         image = pictures.draw(measures, envelope, title=title, duration_s=description.duration_s)
         try:
@@ -86,6 +87,12 @@ def measure_file(path: str, picture_path: Path | None = None) -> Found:
             message = f"The picture cannot be written: {error.strerror or error}. The measures are complete."
             return found | {"error": {"code": "picture_not_written", "message": message}}
     return found
+
+
+def _picture_envelope(n_frames: int) -> Envelope:
+    from analysis.measuring import pictures  # Pillow takes some MB: only for those who want a picture
+
+    return Envelope(n_frames=n_frames, n_parts=pictures.N_PARTS)
 
 
 def _nothing_found(path: str) -> Found:

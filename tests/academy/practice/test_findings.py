@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from academy.practice import bands, pictures, thresholds
-from academy.practice.findings import findings_of, unsure_stems
+from academy.practice.findings import findings_of, sums_told, unsure_stems
 from analysis.dsp.spectrum import NOMINAL_HZ
 
 METER = {
@@ -44,6 +44,10 @@ def stem(name: str, difference: dict[str, Any], own: dict[str, Any] | None = Non
     return {"name": name, "level": own or level(-3.0), "reference": level(-3.0), "difference": difference}
 
 
+def sum_of(difference: dict[str, Any]) -> dict[str, Any]:
+    return {"level": level(-3.0), "reference": level(-3.0), "difference": difference}
+
+
 @pytest.fixture
 def found() -> dict[str, Any]:
     """The report of a mix that differs in nothing."""
@@ -76,6 +80,53 @@ def sentence(found: dict[str, Any]) -> str:
 
 def test_nothing_is_told_of_no_difference(found):
     assert findings_of(found) == []
+
+
+class TestStemsThatSoundAlike:
+    @pytest.fixture
+    def alike(self, found):
+        """Two microphones on one source, of which only the sum is told."""
+        found["stems"] += [stem(name, level(None, None, sure=False)) for name in ("Top", "Under", "Room")]
+        found["groups"] = [{"names": ["Top", "Under"], **sum_of(level(-2.5, 0.4))}]
+        return found
+
+    @pytest.mark.parametrize(
+        ("difference", "told"),
+        [
+            (level(-2.5, 0.4), "it sits 2.5 dB lower against the rest than in the reference"),
+            (level(2.5, 0.4), "it sits 2.5 dB higher against the rest than in the reference"),
+            (level(-0.2, 0.4), "it sits against the rest as in the reference"),
+        ],
+    )
+    def test_their_sum_is_told_in_one_sentence(self, alike, difference, told):
+        alike["groups"][0] |= sum_of(difference)
+        (said,) = sums_told(alike)
+        assert said.replace("\N{NO-BREAK SPACE}", " ") == (
+            "“Top” and “Under” sound too much alike in the mix to be told apart. Only their sum is certain: "
+            f"{told}, give or take 0.4 dB."
+        )
+
+    def test_only_stems_outside_such_a_sum_are_called_unsure(self, alike):
+        assert unsure_stems(alike) == ["Room"]
+
+    def test_a_sum_whose_difference_is_not_sure_is_not_told(self, alike):
+        alike["groups"][0] |= sum_of(level(None, None, sure=False))
+        assert sums_told(alike) == []
+        assert unsure_stems(alike) == ["Top", "Under", "Room"]
+
+    def test_a_sum_of_which_every_stem_is_sure_is_not_told(self, alike):
+        for line in alike["stems"]:
+            line["difference"] = level(0.0)
+        assert sums_told(alike) == []
+
+    def test_no_sum_is_told_where_stems_are_compared_in_the_middle(self, alike):
+        alike["width"]["is_bus_width"] = True
+        assert sums_told(alike) == []
+
+    def test_a_report_from_before_sums_were_told_has_none(self, alike):
+        del alike["groups"]
+        assert sums_told(alike) == []
+        assert unsure_stems(alike) == ["Top", "Under", "Room"]
 
 
 class TestStems:

@@ -1,6 +1,8 @@
 """Files measured where they lie."""
 
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +26,16 @@ def write(tmp_path):
 
 
 class TestMeasureFile:
+    def test_without_a_picture_nothing_that_draws_is_loaded(self, write):
+        path = write("tone.wav", tones.sine(997.0, -23.0, 1.0, rate_hz=48_000))
+        script = (
+            "import sys; from analysis.measuring.files import measure_file\n"
+            "found = measure_file(sys.argv[1]); assert found['error'] is None, found\n"
+            "print('PIL' in sys.modules)"
+        )
+        said = subprocess.check_output([sys.executable, "-c", script, path], text=True)
+        assert said == "False\n"
+
     @pytest.mark.parametrize("name", ["tone.wav", "tone.flac"])
     @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
     def test_it_reads_what_tech_3341_expects(self, write, name, rate_hz):
