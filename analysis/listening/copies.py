@@ -19,6 +19,7 @@ from analysis.audiofile import (
     FlacWriter,
     WavWriter,
     describe,
+    pad_flac,
     read_blocks,
     write_flac,
 )
@@ -38,6 +39,10 @@ LEVEL_TOLERANCE_LU = 0.1
 # How far a copy's true peak may read over the ceiling when the plan was made at another rate: what EBU Tech
 # 3341 (cases 15 to 23) allows a meter to read high.
 CEILING_TOLERANCE_DB = 0.2
+# A sample of a copy at 24 bit, and what FLAC adds at most where it cannot compress: less than 40 bytes for
+# each of its frames (RFC 9639, clause 9: heads of frame and subframes, checksums), and the metadata.
+STORED_BYTES = 3
+FLAC_OVERHEAD_BYTES = 8192
 
 
 Sample = TypeVar("Sample", np.float64, np.int32)
@@ -270,12 +275,14 @@ def confirm_copy(copy: Path, measured: Measures, *, level_lufs: float, ceiling_d
     return second_lufs
 
 
-def cut_segments(copy: Path, folder: Path, *, segment_frames: int) -> list[Path]:
+def cut_segments(copy: Path, folder: Path, *, segment_frames: int, hides_sizes: bool = False) -> list[Path]:
     """Cut a copy into FLAC files that can each be decoded alone and together hold exactly its samples.
 
     They are named by their index (``00000.flac``) in `folder`, which is made where it is missing, and
-    returned in order. Each has `segment_frames` frames, the last one what remains. Raises as `read_blocks`
-    does.
+    returned in order. Each has `segment_frames` frames, the last one what remains. With `hides_sizes` each
+    file is filled up to what its frames could need at most, so that its size says nothing of the sound: two
+    dithers of one mix differ by some bytes in 400 000, two mixes by a hundredth or more. Raises as
+    `read_blocks` does.
     """
     found = describe(copy, METER_LIMITS)
     folder.mkdir(parents=True, exist_ok=True)
@@ -283,6 +290,8 @@ def cut_segments(copy: Path, folder: Path, *, segment_frames: int) -> list[Path]
     for index, block in enumerate(stored_blocks(copy, block_frames=segment_frames)):
         segments.append(folder / f"{index:05d}.flac")
         write_flac(segments[-1], [block], rate_hz=found.sample_rate_hz, channels=found.channels)
+        if hides_sizes:
+            pad_flac(segments[-1], size_bytes=block.size * STORED_BYTES + FLAC_OVERHEAD_BYTES)
     return segments
 
 

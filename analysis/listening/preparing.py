@@ -145,7 +145,12 @@ def _keep_segments(copy: ListeningCopy, made: MadeCopy, folder: Path) -> None:
     # A folder of its own for each attempt: a worker that overslept cannot touch a newer one's segments.
     name = uuid.uuid4().hex
     copy.folder_key = f"{name[:2]}/{name}"
-    parts = copies.cut_segments(made.path, folder, segment_frames=copy.plan.segment_frames)
+    parts = copies.cut_segments(
+        made.path,
+        folder,
+        segment_frames=copy.plan.segment_frames,
+        hides_sizes=copy.plan.hides_sizes,
+    )
     copy.segment_count = len(parts)
     for index, part in enumerate(parts):
         keeping.keep(part, key=segments.segment_key(copy, index))

@@ -284,6 +284,24 @@ class TestCutSegments:
         assert {len(part) for part in parts[:-1]} <= {48_000}
         assert np.array_equal(np.concatenate(parts), soundfile.read(copy, dtype="int32", always_2d=True)[0])
 
+    @pytest.mark.parametrize("rate_hz", [44_100, 192_000])
+    def test_sizes_that_are_hidden_say_nothing_of_the_loudest_noise_nor_of_silence(
+        self, render, write_wav, tmp_path, rate_hz
+    ):
+        """Noise over the whole range is what FLAC can compress least, and silence most."""
+        noise = np.random.default_rng(1).uniform(-0.999, 0.999, (3 * rate_hz, 2))
+        sizes = []
+        for name, audio in (("noise", noise), ("silence", np.zeros_like(noise))):
+            source = write_wav(audio, name=f"{name}.wav", rate_hz=rate_hz)
+            copy = render(source, name=f"{name}.flac", rate_hz=rate_hz)
+            cut = copies.cut_segments(copy, tmp_path / name, segment_frames=2 * rate_hz, hides_sizes=True)
+            parts = [soundfile.read(one, dtype="int32", always_2d=True)[0] for one in cut]
+            whole = soundfile.read(copy, dtype="int32", always_2d=True)[0]
+            assert np.array_equal(np.concatenate(parts), whole)
+            sizes.append([one.stat().st_size for one in cut])
+        assert sizes[0] == sizes[1]
+        assert len(sizes[0]) == 2
+
     @pytest.mark.needs("flac")
     def test_another_decoder_finds_them_whole(self, render, write_wav, tmp_path):
         copy = render(write_wav(tones.noise(-20.0, 1.0, rate_hz=RATE_HZ)))
