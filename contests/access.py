@@ -12,7 +12,7 @@ from contests.states import ContestState
 def contest_for(person: Person, slug: str) -> Contest:
     """The contest under an address. Raises Http404 for a draft, unless a host asks."""
     contest = (
-        Contest.objects.select_related("tier", "pack", "pack__reference_mix", "pack__tier")
+        Contest.objects.select_related("tier", "pack", "pack__reference_mix", "pack__tier", "vote")
         .filter(slug=slug)
         .first()
     )

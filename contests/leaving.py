@@ -6,12 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from django.db.models import QuerySet
+
 from academy.members.leaving import Choice, LeavingRefused, Parting
 from academy.members.models import Member
 from contests import decisions
 from contests.entering import submissions
 from contests.judging.access import own_hearings
-from contests.models import Entry
+from contests.models import Ballot, Entry
 from contests.prizes import departing
 from contests.states import STANDING_ENTRY, ContestState, EntryState, HearingState, StateChanged
 
@@ -27,6 +29,7 @@ def leaving(member: Member, now: datetime) -> Parting:
         lost=[
             *(f"Your entry to “{entry.contest}”: it is withdrawn." for entry in sorted_.to_withdraw),
             *departing.lost_by(member),
+            *(f"Your ballot in the vote on “{ballot.vote.contest}”." for ballot in _begun_ballots(member)),
         ],
         kept=_kept(member, sorted_),
         choices=[_choice(entry) for entry in sorted_.at_stake],
@@ -86,8 +89,15 @@ def _kept(member: Member, found: _Sorted) -> list[str]:
             "your name, the file's name, your note to the judges and your answers to the host."
         )
     if member.seats.exists():
-        kept.append("The scores and comments that you gave as a judge, without your name.")
+        kept.append("The scores, comments and notes that you gave as a judge, without your name.")
+    if member.ballots.filter(submitted_at__isnull=False).exists():
+        kept.append("The ballots that you submitted, without your name; they go on counting.")
     return kept
+
+
+def _begun_ballots(member: Member) -> QuerySet[Ballot]:
+    """Ballots that were drawn and never submitted; nothing rests on them."""
+    return member.ballots.filter(submitted_at__isnull=True).select_related("vote__contest")
 
 
 def _hearings_left(member: Member) -> str:
@@ -111,6 +121,8 @@ def _carry_out(member: Member, found: _Sorted, answers: Mapping[str, str], now: 
         if answers[f"entry-{entry.pk}"] == WITHDRAW:
             _take_out(entry, now)
     member.reminders.all().delete()
+    _begun_ballots(member).delete()
+    member.ballots.update(network_mark="")
     for entry in member.entries.select_related("recording"):
         entry.note_to_judges = ""
         entry.save(update_fields=["note_to_judges"])

@@ -10,29 +10,33 @@ from django.urls import reverse
 from academy.letters.addresses import absolute
 from academy.members.models import Member
 from academy.members.own_data import Part
-from contests.models import Assignment, Award, Entry, JudgeOrder
+from contests.models import Assignment, Award, Ballot, Entry, JudgeOrder
 from contests.queries import entries_of
 from contests.states import ContestState
 
 
 def held(member: Member) -> Part | None:
-    """Entries with their receipts and histories, prizes, and what the member gave as a judge; or None."""
+    """Entries with receipts and histories, prizes, what the member gave as a judge or voter; or None."""
     entries = list(entries_of(member).prefetch_related("moves", "rulings"))
     hearings = Assignment.objects.filter(judge__member=member, sheet__isnull=False).order_by("pk")
     sheets = list(
-        hearings.select_related("round__contest", "sheet").prefetch_related("sheet__scores__criterion")
+        hearings.select_related("round__contest", "sheet").prefetch_related(
+            "sheet__scores__criterion", "sheet__notes"
+        )
     )
     reminders = list(member.reminders.select_related("contest").order_by("pk"))
-    if not entries and not sheets and not reminders:
+    ballots = list(member.ballots.select_related("vote__contest").prefetch_related("lines"))
+    if not any((entries, sheets, reminders, ballots)):
         return None
     return Part(
         "contests",
-        "your entries with their receipts, your prizes, what you wrote as a judge, and deadlines to be told "
-        "of",
+        "your entries with their receipts, your prizes, what you wrote as a judge, your ballots, and "
+        "deadlines to be told of",
         {
             "entries": [_entry(entry) for entry in entries],
             "prizes": [_prize(award) for award in _prizes(member)],
             "score_sheets": [_sheet(one) for one in sheets],
+            "ballots": [_ballot(one) for one in ballots],
             "reminders": [{"contest": one.contest.title, "asked_at": one.asked_at} for one in reminders],
         }
         | _orders(member),
@@ -120,4 +124,22 @@ def _sheet(hearing: Assignment) -> dict[str, Any]:
         "scores": {score.criterion.name: score.value for score in sheet.scores.all()},
         "comment": sheet.comment,
         "private_note": sheet.private_note,
+        "timed_notes": [
+            {"from_s": note.start_s, "to_s": note.end_s, "text": note.text, "to_entrant": note.to_entrant}
+            for note in sheet.notes.all()
+        ],
     } | ({"verdict": sheet.verdict} if hearing.round.is_sorting else {})
+
+
+def _ballot(ballot: Ballot) -> dict[str, Any]:
+    """One ballot by the letters that the voter knows: whose mixes they were is not the voter's to take."""
+    return {
+        "contest": ballot.vote.contest.title,
+        "ballot": ballot.code,
+        "given_at": ballot.given_at,
+        "submitted_at": ballot.submitted_at,
+        "mark_of_network": ballot.network_mark,
+        "mixes": [
+            {"label": line.label, "heard_s": line.heard_s, "rank": line.rank} for line in ballot.lines.all()
+        ],
+    }

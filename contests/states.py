@@ -23,6 +23,8 @@ A prize that is handed out                  A turn to choose a prize
      |        |          +-> declined (by the winner), passed on (by the host)
      |        `-> declined, passed on
      `-> passed on
+
+A public vote: laid out -> prepared -> counted.
 """
 
 from __future__ import annotations
@@ -113,6 +115,14 @@ class TurnState(models.TextChoices):
     PASSED_ON = "passed_on", "passed on"
 
 
+class VoteState(models.TextChoices):
+    """A public vote, from its terms to its numbers. Whether it is open the clock says."""
+
+    LAID_OUT = "laid_out", "laid out"
+    PREPARED = "prepared", "prepared"
+    COUNTED = "counted", "counted"
+
+
 CONTEST_MOVES: dict[ContestState, set[ContestState]] = {
     ContestState.DRAFT: {ContestState.OPEN},
     ContestState.OPEN: {ContestState.CLOSED},
@@ -175,6 +185,12 @@ HELD_AWARD = (
     AwardState.RECEIVED,
 )
 """A prize is with somebody, or on its way, in these states; with one entrant at most."""
+
+VOTE_MOVES: dict[VoteState, set[VoteState]] = {
+    VoteState.LAID_OUT: {VoteState.PREPARED},
+    VoteState.PREPARED: {VoteState.COUNTED},
+    VoteState.COUNTED: set(),
+}
 
 STANDING_ENTRY = (EntryState.READY, EntryState.ATTENTION, EntryState.DISQUALIFIED)
 """A member has at most one entry in these states, and at most one that is being checked."""

@@ -65,18 +65,19 @@ SITE_SECTIONS = [
     ("Practice", "practice:mine"),
     ("Contests", "contests:list"),
 ]
-# Functions that put further lines on a member's own page, each with what applies to that member.
+# Functions that put further lines on a member’s own page, each with what applies to that member. In the order
+# shown: what waits for the member first.
 MEMBER_SECTIONS = [
-    "academy.members.hosting.sections.hosting",
+    "contests.judging.sections.judging",
+    "contests.prizes.sections.own_prizes",
+    "contests.entering.sections.own_entries",
+    "contests.hosting.sections.hosting",
+    "academy.practice.sections.practising",
     "academy.courses.sections.following",
     "academy.courses.sections.hosting",
-    "academy.recall.sections.sheets",
     "academy.packs.sections.hosting",
-    "contests.hosting.sections.hosting",
-    "contests.judging.sections.judging",
-    "contests.entering.sections.own_entries",
-    "contests.prizes.sections.own_prizes",
-    "academy.practice.sections.practising",
+    "academy.recall.sections.sheets",
+    "academy.members.hosting.sections.hosting",
 ]
 # Functions that put further lines on the page of a stem pack, each with what the person who asks may open.
 PACK_SECTIONS = [

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import re
-
 from django import forms
 
 from analysis.intake.forms import SentFileForm
+from analysis.listening.clock import seconds_of
 
 LONGEST_TEXT = 2000
-CLOCK = re.compile(r"^(?:(\d{1,2}):)?(\d{1,3}):(\d{1,2}(?:\.\d+)?)$")
 
 
 class MixForm(SentFileForm):
@@ -40,10 +38,10 @@ class ClockField(forms.CharField):
         text = super().clean(value)
         if not text:
             return None
-        match = CLOCK.match(text)
-        if match is None or float(match[3]) >= 60:
-            raise forms.ValidationError("Write the time like 1:02 or 1:02.5.")
-        return 3600 * int(match[1] or 0) + 60 * int(match[2]) + float(match[3])
+        try:
+            return seconds_of(text)
+        except ValueError as exc:
+            raise forms.ValidationError("Write the time like 1:02 or 1:02.5.") from exc
 
 
 class NoteForm(forms.Form):

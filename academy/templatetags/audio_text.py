@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import datetime, tzinfo
 from decimal import ROUND_HALF_UP, Decimal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -50,6 +51,8 @@ PROSE_TAGS = {
 }
 PROSE_ATTRIBUTES = {"a": {"href", "title"}, "ol": {"start"}}
 PROSE_SCHEMES = {"http", "https", "mailto"}
+HEADING = re.compile(r"<h([1-6])>")
+HEADING_TAG = re.compile(r"(</?h)([1-6])>")
 
 
 def _finite(value: object) -> float | None:
@@ -275,15 +278,16 @@ def _offset(there: datetime) -> str:
 
 @register.filter
 def prose(text: str | None, top: int = 2) -> SafeString:
-    """Markdown as clean HTML; its first level of headings becomes level `top`, because a page has its own h1.
+    """Markdown as clean HTML; its highest headings become level `top`, because a page has its own h1.
+
+    Which level its writer began with does not matter: one that begins with `###` leaves no gap on the page.
 
     Scripts, pictures, styles and whatever else could carry something foreign are taken out; links keep http,
     https, mailto and the site's own addresses.
     """
     html = markdown.markdown(
         text or "",
-        extensions=["tables", "sane_lists", "fenced_code", "def_list", "toc"],
-        extension_configs={"toc": {"baselevel": top}},
+        extensions=["tables", "sane_lists", "fenced_code", "def_list"],
         output_format="html",
     )
     clean = nh3.clean(
@@ -293,4 +297,10 @@ def prose(text: str | None, top: int = 2) -> SafeString:
         url_schemes=PROSE_SCHEMES,
         link_rel="noopener noreferrer nofollow",
     )
-    return mark_safe(clean)  # noqa: S308  cleaned on the line above
+    return mark_safe(_with_headings_from(top, clean))  # noqa: S308  cleaned above; only numbers of headings change
+
+
+def _with_headings_from(top: int, html: str) -> str:
+    levels = [int(level) for level in HEADING.findall(html)]
+    lower_by = top - min(levels, default=top)
+    return HEADING_TAG.sub(lambda tag: f"{tag[1]}{min(6, int(tag[2]) + lower_by)}>", html)

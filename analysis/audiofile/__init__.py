@@ -7,7 +7,7 @@ from analysis.audiofile.limits import DEFAULT_LIMITS, METER_LIMITS, Limits
 from analysis.audiofile.padding import pad_flac
 from analysis.audiofile.probing import SandboxFailed, probe
 from analysis.audiofile.reading import read_blocks
-from analysis.audiofile.writing import FlacWriter, WavWriter, write_flac, write_wav
+from analysis.audiofile.writing import FlacWriter, SegmentWriter, WavWriter, write_flac, write_wav
 
 __all__ = [
     "DEFAULT_LIMITS",
@@ -17,6 +17,7 @@ __all__ = [
     "FlacWriter",
     "Limits",
     "SandboxFailed",
+    "SegmentWriter",
     "WavWriter",
     "describe",
     "pad_flac",

@@ -4,6 +4,7 @@ import os
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from math import inf
 from pathlib import Path
 from types import TracebackType
@@ -115,7 +116,7 @@ class _Writer:
         self._path.unlink(missing_ok=True)
         if self.frames:
             raise OSError(f"could not write {self._path}: is the disk full?")
-        raise AudioError("empty", "There is no sound to write: zero samples.")
+        raise _nothing_to_write()
 
     def _let_go(self) -> None:
         # What could not be written shows in the file itself, so an error from here would say nothing new.
@@ -158,6 +159,75 @@ class WavWriter(_Writer):
     _subtypes = ("PCM_16", "PCM_24", "PCM_32", "FLOAT")
 
 
+class SegmentWriter:
+    """One recording written as FLAC files of equal length, which together hold exactly its samples.
+
+    Each can be decoded alone. They are named by their index (``00000.flac``) in `folder`, which is made where
+    it is missing, and stand in order in `paths`. Each has `segment_frames` frames, the last one what remains;
+    a file is finished as soon as it is full. A context manager: left by an exception, none of them is left.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        segment_frames: int,
+        rate_hz: int,
+        channels: int,
+        subtype: str = "PCM_24",
+    ) -> None:
+        if segment_frames < 1:
+            raise ValueError(f"segment_frames must be at least 1, not {segment_frames}")
+        folder.mkdir(parents=True, exist_ok=True)
+        self._folder = folder
+        self._segment_frames = segment_frames
+        self._begin = partial(FlacWriter, rate_hz=rate_hz, channels=channels, subtype=subtype)
+        self._open: FlacWriter | None = None
+        self.paths: list[Path] = []
+
+    def write(self, block: Block) -> None:
+        """Append frames, shape (n, channels); as FlacWriter.write, and with its refusals."""
+        while len(block):
+            if self._open is None:
+                self.paths.append(self._folder / f"{len(self.paths):05d}.flac")
+                self._open = self._begin(self.paths[-1])
+            missing = self._segment_frames - self._open.frames
+            self._open.write(block[:missing])
+            block = block[missing:]
+            if self._open.frames == self._segment_frames:
+                self._finish()
+
+    def close(self) -> None:
+        """Finish the last file. Raises as FlacWriter.close does."""
+        if self._open is not None:
+            self._finish()
+        if not self.paths:
+            raise _nothing_to_write()
+
+    def _finish(self) -> None:
+        assert self._open is not None
+        ended, self._open = self._open, None
+        ended.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        is_whole = False
+        try:
+            if kind is None:
+                self.close()
+                is_whole = True
+            elif self._open is not None:
+                self._open.__exit__(kind, error, trace)
+        finally:
+            if not is_whole:
+                for path in self.paths:
+                    path.unlink(missing_ok=True)
+
+
 def write_flac(
     path: str | os.PathLike[str],
     blocks: Iterable[Block],
@@ -186,6 +256,10 @@ def write_wav(
         for block in blocks:
             writer.write(block)
     return writer.frames
+
+
+def _nothing_to_write() -> AudioError:
+    return AudioError("empty", "There is no sound to write: zero samples.")
 
 
 def _finite(block: Block) -> NDArray[np.float64]:

@@ -9,7 +9,7 @@ offset.
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.dsp.errors import ShapeError, require_rate
+from analysis.dsp.errors import SampleError, ShapeError, require_rate
 from analysis.dsp.kweighting import KWeighting
 from analysis.dsp.steps import StepSums, window_frames, window_sums
 
@@ -59,9 +59,15 @@ class StepEnergy:
         self._sums = StepSums(rate_hz=rate_hz, n_kinds=1)
 
     def add(self, audio: NDArray[np.float64]) -> None:
-        """Take the next block, shape (n_frames, n_channels). Raises ShapeError for other channels."""
+        """Take the next block, shape (n_frames, n_channels).
+
+        Raises ShapeError for other channels, SampleError for a sample that is not a finite number; nothing
+        can be added any more then.
+        """
         bounds = self._sums.bounds(audio.shape[0])
         energy = self._filter.energy(audio, bounds, self._weights)
+        if not np.isfinite(energy).all():
+            raise SampleError("the audio holds samples that are not finite numbers")
         self._sums.add(energy[np.newaxis], audio.shape[0])
 
     def energy(self) -> NDArray[np.float64]:

@@ -69,10 +69,19 @@ class Measures:
         }
 
 
-class Meter:
-    """Measures a recording given in blocks of any length, in memory that grows only with its 10 ms series.
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """What a level plan goes by: to the last bit what `Measures` has under these names."""
 
-    Raises RateError for a rate that audio is not kept at, ShapeError for other than 1, 2, 5 or 6 channels.
+    integrated_lufs: float  # nan below 0.4 s; silence reads -inf
+    true_peak_dbtp: float  # silence reads -inf
+
+
+class LevelMeter:
+    """Measures loudness and true peak of a recording given in blocks of any length, and nothing else.
+
+    In memory that grows only with its 10 ms series. Raises RateError for a rate that audio is not kept at,
+    ShapeError for other than 1, 2, 5 or 6 channels.
     """
 
     def __init__(self, *, rate_hz: int, n_channels: int) -> None:
@@ -80,8 +89,6 @@ class Meter:
         self._n_channels = n_channels
         self._energy = StepEnergy(rate_hz=rate_hz, n_channels=n_channels)
         self._true_peak = TruePeak(rate_hz=rate_hz, n_channels=n_channels)
-        self._dynamics = Dynamics(rate_hz=rate_hz, n_channels=n_channels)
-        self._spectrum = Spectrum(rate_hz=rate_hz, n_channels=n_channels)
         self._room = np.empty(n_channels * PIECE_FRAMES)  # for the piece in work; asked for once
 
     def add(self, audio: Block) -> None:
@@ -97,11 +104,41 @@ class Meter:
             block = cast(Block, np.ascontiguousarray(audio[at : at + PIECE_FRAMES]))
             planes = self._room[: block.size].reshape(self._n_channels, block.shape[0])
             _spread(block, scale, planes)
-            piece = planes.T  # the same samples, channel after channel in memory
-            self._dynamics.add(piece)  # first, because it refuses what is not a number
-            self._energy.add(piece)
-            self._true_peak.add(piece)
-            self._spectrum.add(piece)
+            self._add_piece(planes.T)  # the same samples, channel after channel in memory
+
+    def levels(self) -> Levels:
+        """What has been measured so far; more blocks may follow."""
+        gating_blocks, _ = self._readings(self._energy.energy(), loudness.MOMENTARY_STEPS)
+        return Levels(loudness.gated_loudness(gating_blocks), float(self._true_peaks_dbtp().max()))
+
+    def _true_peaks_dbtp(self) -> NDArray[np.float64]:
+        return np.array([_db(peak) for peak in self._true_peak.peaks().tolist()])
+
+    def _add_piece(self, piece: NDArray[np.float64]) -> None:
+        self._energy.add(piece)  # first, because it refuses what is not a number
+        self._true_peak.add(piece)
+
+    def _readings(self, energy: NDArray[np.float64], n_steps: int) -> tuple[NDArray[np.float64], float]:
+        """The power of windows 100 ms apart, and the loudness in LUFS of the loudest, 10 ms apart."""
+        power = loudness.window_power(energy, n_steps=n_steps, rate_hz=self._rate_hz)
+        return power[::STEPS_PER_READING].copy(), _highest_lufs(power)
+
+
+class Meter(LevelMeter):
+    """Measures everything of a recording given in blocks of any length.
+
+    Memory and refusals are those of LevelMeter.
+    """
+
+    def __init__(self, *, rate_hz: int, n_channels: int) -> None:
+        super().__init__(rate_hz=rate_hz, n_channels=n_channels)
+        self._dynamics = Dynamics(rate_hz=rate_hz, n_channels=n_channels)
+        self._spectrum = Spectrum(rate_hz=rate_hz, n_channels=n_channels)
+
+    def _add_piece(self, piece: NDArray[np.float64]) -> None:
+        self._dynamics.add(piece)  # first, because it refuses what is not a number
+        super()._add_piece(piece)
+        self._spectrum.add(piece)
 
     def result(self) -> Measures:
         """What has been measured so far; more blocks may follow."""
@@ -110,7 +147,7 @@ class Meter:
         short_term, max_short_term_lufs = self._readings(energy, loudness.SHORT_TERM_STEPS)
         short_term_lufs = loudness.to_lufs(short_term)
         integrated_lufs = loudness.gated_loudness(gating_blocks)
-        true_peaks_dbtp = np.array([_db(peak) for peak in self._true_peak.peaks().tolist()])
+        true_peaks_dbtp = self._true_peaks_dbtp()
         true_peak_dbtp = float(true_peaks_dbtp.max())
         dynamics = self._dynamics
         # Of the products those that stereo reads: left * left, right * right, left * right.
@@ -150,11 +187,6 @@ class Meter:
             third_octave_mid_dbfs=bands.mid_dbfs,
             third_octave_side_dbfs=bands.side_dbfs,
         )
-
-    def _readings(self, energy: NDArray[np.float64], n_steps: int) -> tuple[NDArray[np.float64], float]:
-        """The power of windows 100 ms apart, and the loudness in LUFS of the loudest, 10 ms apart."""
-        power = loudness.window_power(energy, n_steps=n_steps, rate_hz=self._rate_hz)
-        return power[::STEPS_PER_READING].copy(), _highest_lufs(power)
 
 
 def measure(blocks: Iterable[Block], *, rate_hz: int, n_channels: int) -> Measures:

@@ -11,6 +11,7 @@ from django.conf import settings
 from django.urls import reverse
 
 from analysis.listening.models import CopyState, ListeningCopy, MatchPlan
+from analysis.listening.noise import address_of_level
 from analysis.listening.reference_levels import monitor_level_dbc
 
 
@@ -40,8 +41,10 @@ class Section:
 def booth_set(plan: MatchPlan, seats: Iterable[Seat], sections: Sequence[Section] = ()) -> dict[str, Any]:
     """The page's data, for `json_script`. Seats whose copy is not ready are left out.
 
-    A copy has a `map` only where the plan lets the page draw one: eyes sway ears.
+    A copy has a `map` only where the plan lets the page draw one: eyes sway ears. `noise_url` is None at a
+    level for which there is no noise.
     """
+    noise_level = address_of_level(plan.level_lufs)
     ready = [seat for seat in seats if seat.copy.state == CopyState.READY]
     return {
         "rate_hz": plan.rate_hz,
@@ -49,7 +52,7 @@ def booth_set(plan: MatchPlan, seats: Iterable[Seat], sections: Sequence[Section
         "segment_frames": plan.segment_frames,
         "level_lufs": plan.level_lufs,
         "monitor_dbc": None if plan.level_lufs is None else monitor_level_dbc(plan.level_lufs),
-        "noise_url": reverse("listening:noise", args=[f"{plan.level_lufs:.1f}"]),
+        "noise_url": reverse("listening:noise", args=[noise_level]) if noise_level else None,
         "rest_after_min": settings.BOOTH_REST_AFTER_MIN,
         "copies": [_copy_of(seat, shows_map=plan.shows_map) for seat in ready],
         "sections": [{"name": section.name, "start_s": section.start_s} for section in sections],

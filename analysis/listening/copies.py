@@ -4,7 +4,7 @@ No Django here: `preparing` keeps what this makes, and the `match` command uses 
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -17,18 +17,17 @@ from analysis.audiofile import (
     METER_LIMITS,
     AudioDescription,
     FlacWriter,
-    WavWriter,
+    SegmentWriter,
     describe,
     pad_flac,
     read_blocks,
-    write_flac,
 )
 from analysis.dsp.alignment import Offset, find_offset
 from analysis.dsp.dither import to_24_bit
 from analysis.dsp.errors import SampleError
-from analysis.dsp.meter import Measures, Meter
+from analysis.dsp.meter import LevelMeter, Levels
 from analysis.listening import second_meter
-from analysis.measuring.blocks import stored_blocks
+from analysis.listening.outline import Outline
 
 BLOCK_FRAMES = 65_536
 # Enough of any song to know it by, and a bound on memory: two of them take 230 MB in stereo at 48 kHz.
@@ -39,9 +38,9 @@ LEVEL_TOLERANCE_LU = 0.1
 # How far a copy's true peak may read over the ceiling when the plan was made at another rate: what EBU Tech
 # 3341 (cases 15 to 23) allows a meter to read high.
 CEILING_TOLERANCE_DB = 0.2
-# A sample of a copy at 24 bit, and what FLAC adds at most where it cannot compress: less than 40 bytes for
-# each of its frames (RFC 9639, clause 9: heads of frame and subframes, checksums), and the metadata.
-STORED_BYTES = 3
+# A frame of a copy in stereo at 24 bit, and what FLAC adds at most where it cannot compress: under 40 bytes
+# for each of its own frames (RFC 9639, clause 9: heads, checksums), and the metadata.
+FRAME_BYTES = 6
 FLAC_OVERHEAD_BYTES = 8192
 
 
@@ -65,13 +64,26 @@ class CopyRefused(Exception):
 
 
 @dataclass(frozen=True, slots=True)
+class CutCopy:
+    """A finished copy in segments: FLAC files that can each be decoded alone and together are the copy.
+
+    `levels` are our meter's readings of these very samples, `outline` is what `Outline` gives of them.
+    """
+
+    segments: tuple[Path, ...]
+    levels: Levels
+    outline: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class MadeCopy:
-    """A finished copy and what was found in it.
+    """A finished copy in segments, as `CutCopy`, and what was found in it.
 
     `copy_lufs` and `copy_true_peak_dbtp` are our meter's readings, `second_meter_lufs` the independent one's.
     """
 
-    path: Path
+    segments: tuple[Path, ...]
+    outline: bytes
     offset_frames: int
     polarity: int
     copy_lufs: float
@@ -81,8 +93,9 @@ class MadeCopy:
 
 def make_copy(
     source: Path,
-    destination: Path,
+    folder: Path,
     *,
+    segment_frames: int,
     level_lufs: float,
     gain_db: float,
     rate_hz: int,
@@ -93,19 +106,18 @@ def make_copy(
     start_frames: int = 0,
     ceiling_dbtp: float = math.inf,
 ) -> MadeCopy:
-    """Find the recording's start against the reference, render its copy, and have it read by two meters.
+    """Find the recording's start against the reference, cut its copy into `folder`, have two meters read it.
 
     Without a reference, and where the offset is not sure, nothing is shifted or turned. An `offset` that is
     known already is not looked for again. The copy begins `start_frames` after the aligned start. Raises as
-    `render_copy` and `confirm_copy` do; a copy that is refused is not left behind.
+    `rendered_blocks` and `confirm_copy` do; of a copy that is refused no segment is left behind.
     """
     if offset is None:
         offset = Offset(frames=0, polarity=1, confidence=0.0)
         if reference is not None:
             offset = offset_against(source, reference, rate_hz=rate_hz)
-    measured = render_copy(
+    blocks = rendered_blocks(
         source,
-        destination,
         gain_db=gain_db,
         offset_frames=offset.frames + start_frames,
         polarity=offset.polarity,
@@ -113,15 +125,16 @@ def make_copy(
         frames=frames,
         seed=seed,
     )
+    cut = write_segments(blocks, folder, rate_hz=rate_hz, frames=frames, segment_frames=segment_frames)
+    second_lufs = confirm_copy(cut.segments, cut.levels, level_lufs=level_lufs, ceiling_dbtp=ceiling_dbtp)
     return MadeCopy(
-        path=destination,
+        segments=cut.segments,
+        outline=cut.outline,
         offset_frames=offset.frames,
         polarity=offset.polarity,
-        copy_lufs=measured.integrated_lufs,
-        second_meter_lufs=confirm_copy(
-            destination, measured, level_lufs=level_lufs, ceiling_dbtp=ceiling_dbtp
-        ),
-        copy_true_peak_dbtp=measured.true_peak_dbtp,
+        copy_lufs=cut.levels.integrated_lufs,
+        second_meter_lufs=second_lufs,
+        copy_true_peak_dbtp=cut.levels.true_peak_dbtp,
     )
 
 
@@ -174,23 +187,20 @@ def blocks_at_rate(source: Path, *, rate_hz: int) -> Iterator[NDArray[np.float64
     yield resampler.resample_chunk(np.empty((0, found.channels)), last=True)
 
 
-def measure_as_heard(
-    source: Path, *, offset_frames: int, polarity: int, rate_hz: int, frames: int
-) -> Measures:
+def measure_as_heard(source: Path, *, offset_frames: int, polarity: int, rate_hz: int, frames: int) -> Levels:
     """Measure a recording as its copy will have it, at the recording's own level.
 
-    Arguments as for `render_copy`. These are the numbers for a level plan that must hold to the last: a mono
-    file sounds from two channels, a trimmed end does not count, peaks are those at the copy's rate.
+    Arguments as for `rendered_blocks`. These are the numbers for a level plan that must hold to the last: a
+    mono file sounds from two channels, a trimmed end does not count, peaks are those at the copy's rate.
     """
-    meter = Meter(rate_hz=rate_hz, n_channels=2)
+    meter = LevelMeter(rate_hz=rate_hz, n_channels=2)
     for block in _placed(source, offset_frames=offset_frames, rate_hz=rate_hz, frames=frames):
         meter.add(_in_stereo(block * polarity))
-    return meter.result()
+    return meter.levels()
 
 
-def render_copy(
+def rendered_blocks(
     source: Path,
-    destination: Path,
     *,
     gain_db: float,
     offset_frames: int,
@@ -198,14 +208,13 @@ def render_copy(
     rate_hz: int,
     frames: int,
     seed: int,
-) -> Measures:
-    """Write the listening copy of a recording: gain only, in stereo, one start, one length, no tags.
+) -> Iterator[NDArray[np.int32]]:
+    """The listening copy of a recording, block by block: gain only, in stereo, one start, one length.
 
     Parameters
     ----------
-    source, destination : Path
-        A WAV or FLAC file of one or two channels; the FLAC file to write, or WAV where its name ends so,
-        which is quicker for a copy that is only cut into segments. Mono becomes two equal channels.
+    source : Path
+        A WAV or FLAC file of one or two channels. Mono becomes two equal channels.
     gain_db : float
         The only thing that is done to the sound.
     offset_frames : int
@@ -218,48 +227,74 @@ def render_copy(
         Rate and length of the copy. What is missing is padded with silence, what is over is left out; no
         fades.
     seed : int
-        Of the dither. The same call writes the same bytes.
+        Of the dither. The same call gives the same samples.
 
-    Returns
-    -------
-    Measures
-        Of the copy, by our meter. Padding and digital silence carry the same dither as the rest, so that
-        nothing tells where a recording started or ended.
+    Yields
+    ------
+    ndarray of int32, shape (n, 2)
+        24-bit samples at the top of the word; n varies and may be 0. Padding and digital silence carry the
+        same dither as the rest, so that nothing tells where a recording started or ended.
 
     Raises
     ------
     CopyRefused
         `channels`: more than two. `over_full_scale`: the gain would need clipping.
     AudioError
-        The source cannot be used. Nothing is left at the destination.
+        The source cannot be used.
     """
     random = np.random.default_rng(seed)
-    meter = Meter(rate_hz=rate_hz, n_channels=2)
     factor = polarity * 10.0 ** (gain_db / 20.0)
-    writer_of = WavWriter if destination.suffix == ".wav" else FlacWriter
-    with writer_of(destination, rate_hz=rate_hz, channels=2, subtype="PCM_24") as writer:
-        for block in _placed(source, offset_frames=offset_frames, rate_hz=rate_hz, frames=frames):
-            try:
-                # Dithered before it is doubled, so that the two channels of a mono recording stay equal.
-                samples = _in_stereo(to_24_bit(block * factor, random))
-            except SampleError as error:
-                raise CopyRefused(
-                    "over_full_scale", f"A gain of {gain_db:+.1f} dB would take the copy over full scale."
-                ) from error
-            writer.write(samples)
-            meter.add(samples)
-    return meter.result()
+    for block in _placed(source, offset_frames=offset_frames, rate_hz=rate_hz, frames=frames):
+        try:
+            # Dithered before it is doubled, so that the two channels of a mono recording stay equal.
+            yield _in_stereo(to_24_bit(block * factor, random))
+        except SampleError as error:
+            raise CopyRefused(
+                "over_full_scale", f"A gain of {gain_db:+.1f} dB would take the copy over full scale."
+            ) from error
 
 
-def confirm_copy(copy: Path, measured: Measures, *, level_lufs: float, ceiling_dbtp: float) -> float:
+def write_copy(blocks: Iterable[NDArray[np.int32]], destination: Path, *, rate_hz: int) -> Levels:
+    """Write what `rendered_blocks` yields to one FLAC file without tags, and measure it on the way.
+
+    The same samples give the same bytes. Where reading or writing raises, nothing is left at the destination.
+    """
+    meter = LevelMeter(rate_hz=rate_hz, n_channels=2)
+    with FlacWriter(destination, rate_hz=rate_hz, channels=2) as writer:
+        for block in blocks:
+            writer.write(block)
+            meter.add(block)
+    return meter.levels()
+
+
+def write_segments(
+    blocks: Iterable[NDArray[np.int32]], folder: Path, *, rate_hz: int, frames: int, segment_frames: int
+) -> CutCopy:
+    """Cut what `rendered_blocks` yields into segments in `folder`, and measure it on the way.
+
+    A segment is finished as soon as it is full, so no more than one block is ever in memory; `SegmentWriter`
+    says how they are named. `frames` is the length of the copy. Where anything raises, none of them is left.
+    """
+    meter, outline = LevelMeter(rate_hz=rate_hz, n_channels=2), Outline(n_frames=frames)
+    with SegmentWriter(folder, segment_frames=segment_frames, rate_hz=rate_hz, channels=2) as writer:
+        for block in blocks:
+            writer.write(block)
+            meter.add(block)
+            outline.add(block)
+    return CutCopy(tuple(writer.paths), meter.levels(), outline.as_bytes())
+
+
+def confirm_copy(files: Sequence[Path], measured: Levels, *, level_lufs: float, ceiling_dbtp: float) -> float:
     """Ask both meters whether a finished copy keeps its plan, and return the second one's reading in LUFS.
 
-    `measured` is what `render_copy` returned. Holds the file in memory: one at a time, see `second_meter`.
+    `files` are the copy as it is stored: one file, or its segments in their order; the second meter decodes
+    them. `measured` is what our meter found while they were written. Holds the copy in memory: one at a time,
+    see `second_meter`.
 
-    Raises CopyRefused, and removes the copy: `level_missed` where a reading lies more than 0.1 LU from the
+    Raises CopyRefused, and removes the files: `level_missed` where a reading lies more than 0.1 LU from the
     plan or there is none, `ceiling_passed` where the true peak reads over the ceiling.
     """
-    second_lufs = second_meter.read_lufs(copy)
+    second_lufs = second_meter.read_lufs(*files)
     try:
         _refuse_missed_level("our meter", measured.integrated_lufs, level_lufs)
         _refuse_missed_level("the second meter", second_lufs, level_lufs)
@@ -270,29 +305,21 @@ def confirm_copy(copy: Path, measured: Measures, *, level_lufs: float, ceiling_d
                 f"{ceiling_dbtp:+.2f} dBTP.",
             )
     except CopyRefused:
-        copy.unlink()
+        for path in files:
+            path.unlink()
         raise
     return second_lufs
 
 
-def cut_segments(copy: Path, folder: Path, *, segment_frames: int, hides_sizes: bool = False) -> list[Path]:
-    """Cut a copy into FLAC files that can each be decoded alone and together hold exactly its samples.
+def hide_sizes(segments: Sequence[Path], *, frames: int, segment_frames: int) -> None:
+    """Fill the segments of a copy up to what their frames could need at most: a size then tells no sound.
 
-    They are named by their index (``00000.flac``) in `folder`, which is made where it is missing, and
-    returned in order. Each has `segment_frames` frames, the last one what remains. With `hides_sizes` each
-    file is filled up to what its frames could need at most, so that its size says nothing of the sound: two
-    dithers of one mix differ by some bytes in 400 000, two mixes by a hundredth or more. Raises as
-    `read_blocks` does.
+    Two dithers of one mix differ by some bytes in 400 000, two mixes by a hundredth or more. `frames` is the
+    copy's length, `segment_frames` that of each segment but the last.
     """
-    found = describe(copy, METER_LIMITS)
-    folder.mkdir(parents=True, exist_ok=True)
-    segments = []
-    for index, block in enumerate(stored_blocks(copy, block_frames=segment_frames)):
-        segments.append(folder / f"{index:05d}.flac")
-        write_flac(segments[-1], [block], rate_hz=found.sample_rate_hz, channels=found.channels)
-        if hides_sizes:
-            pad_flac(segments[-1], size_bytes=block.size * STORED_BYTES + FLAC_OVERHEAD_BYTES)
-    return segments
+    for index, segment in enumerate(segments):
+        own_frames = min(segment_frames, frames - index * segment_frames)
+        pad_flac(segment, size_bytes=own_frames * FRAME_BYTES + FLAC_OVERHEAD_BYTES)
 
 
 def _start_of(source: Path, *, rate_hz: int) -> NDArray[np.float32]:

@@ -14,7 +14,7 @@ from analysis.audiofile import AudioDescription, AudioError
 from analysis.audiofile.apart import each_apart
 from analysis.dsp.alignment import Offset
 from analysis.dsp.matching import LevelPlan, plan_levels
-from analysis.dsp.meter import Measures
+from analysis.dsp.meter import Levels
 from analysis.listening import copies
 from analysis.listening.copies import CopyRefused
 
@@ -65,7 +65,7 @@ class _Heard:
     """A file as its copy will have it, before the gain."""
 
     offset: Offset
-    measures: Measures
+    levels: Levels
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,16 +169,16 @@ def _hear(source: Path, reference: Path | None, rate_hz: int, frames: int) -> _H
     offset = Offset(frames=0, polarity=1, confidence=1.0)
     if reference is not None:
         offset = copies.offset_against(source, reference, rate_hz=rate_hz)
-    measures = copies.measure_as_heard(
+    levels = copies.measure_as_heard(
         source, offset_frames=offset.frames, polarity=offset.polarity, rate_hz=rate_hz, frames=frames
     )
-    return _Heard(offset, measures)
+    return _Heard(offset, levels)
 
 
 def _with_a_level(heard: Mapping[int, _Heard], refusals: dict[int, Refusal]) -> dict[int, _Heard]:
     """Those that have a loudness; the others are refused, before they can have a say in the plan."""
     for index, found in heard.items():
-        if not math.isfinite(found.measures.integrated_lufs):
+        if not math.isfinite(found.levels.integrated_lufs):
             message = (
                 "It is silent, or shorter than the 0.4 s that a loudness takes: there is no level to match."
             )
@@ -190,8 +190,8 @@ def _plan(heard: Collection[_Heard], *, wished_lufs: float, ceiling_dbtp: float)
     if not heard:
         return None
     return plan_levels(
-        [found.measures.integrated_lufs for found in heard],
-        [found.measures.true_peak_dbtp for found in heard],
+        [found.levels.integrated_lufs for found in heard],
+        [found.levels.true_peak_dbtp for found in heard],
         wished_lufs=wished_lufs,
         ceiling_dbtp=ceiling_dbtp,
     )
@@ -200,19 +200,18 @@ def _plan(heard: Collection[_Heard], *, wished_lufs: float, ceiling_dbtp: float)
 def _make(orders: Mapping[int, _Order], refusals: dict[int, Refusal]) -> dict[int, MatchedCopy]:
     rendered = _each(_render, {index: (order,) for index, order in orders.items()}, refusals)
     made = {}
-    for index, measures in rendered.items():
+    for index, levels in rendered.items():
         # One at a time and in this process, because the second meter holds a whole copy in memory.
         try:
-            made[index] = _confirmed(orders[index], measures)
+            made[index] = _confirmed(orders[index], levels)
         except (AudioError, CopyRefused, OSError) as error:
             refusals[index] = _refusal(error)
     return made
 
 
-def _render(order: _Order) -> Measures:
-    return copies.render_copy(
+def _render(order: _Order) -> Levels:
+    blocks = copies.rendered_blocks(
         order.source,
-        order.begun,
         gain_db=order.gain_db,
         offset_frames=order.offset.frames,
         polarity=order.offset.polarity,
@@ -220,11 +219,12 @@ def _render(order: _Order) -> Measures:
         frames=order.frames,
         seed=order.seed,
     )
+    return copies.write_copy(blocks, order.begun, rate_hz=order.rate_hz)
 
 
-def _confirmed(order: _Order, measures: Measures) -> MatchedCopy:
+def _confirmed(order: _Order, levels: Levels) -> MatchedCopy:
     second_lufs = copies.confirm_copy(
-        order.begun, measures, level_lufs=order.level_lufs, ceiling_dbtp=order.ceiling_dbtp
+        [order.begun], levels, level_lufs=order.level_lufs, ceiling_dbtp=order.ceiling_dbtp
     )
     order.begun.replace(order.copy)
     return MatchedCopy(
@@ -234,9 +234,9 @@ def _confirmed(order: _Order, measures: Measures) -> MatchedCopy:
         offset_frames=order.offset.frames,
         polarity=order.offset.polarity,
         offset_is_sure=order.offset.is_sure,
-        copy_lufs=measures.integrated_lufs,
+        copy_lufs=levels.integrated_lufs,
         second_meter_lufs=second_lufs,
-        copy_true_peak_dbtp=measures.true_peak_dbtp,
+        copy_true_peak_dbtp=levels.true_peak_dbtp,
         sample_rate_hz=order.rate_hz,
         frames=order.frames,
     )

@@ -10,9 +10,19 @@ from numpy.typing import NDArray
 from analysis import audiofile
 from analysis.dsp import meter
 
-# EBU Tech 3343, clause 8.2, sets loudspeakers with noise of this band (clause and numbers from memory).
+# EBU Tech 3343, clause 8.2, sets loudspeakers with noise of this band, as told in the EBU's technical news of
+# March 2016.
 LOWEST_HZ, HIGHEST_HZ = 500.0, 2000.0
+# Above -10 LUFS the noise would pass full scale; below -60 nobody sets monitors by it (no source).
+LOUDEST_LUFS, SOFTEST_LUFS = -10.0, -60.0
 SEED = 3343
+
+
+def address_of_level(level_lufs: float | None) -> str | None:
+    """The level as the noise's address has it, to a tenth; None where there is no noise at it."""
+    if level_lufs is None or not SOFTEST_LUFS <= round(level_lufs, 1) <= LOUDEST_LUFS:
+        return None
+    return f"{level_lufs:.1f}"
 
 
 def level_noise(level_lufs: float, *, rate_hz: int = 48_000, duration_s: float = 10.0) -> NDArray[np.float64]:

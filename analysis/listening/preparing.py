@@ -17,7 +17,6 @@ from analysis.jobs.claiming import Claim
 from analysis.listening import copies, planning, segments
 from analysis.listening.copies import CopyRefused, MadeCopy
 from analysis.listening.models import CopyState, ListeningCopy, MatchPlan
-from analysis.listening.outline import outline_of
 
 FOUND = [
     *("state", "trouble", "offset_frames", "polarity", "folder_key", "segment_count"),
@@ -35,13 +34,25 @@ PART_FOUND = [
 def make_copy(claim: Claim) -> None:
     """Prepare the copy that the claim names. One that misses the plan is refused: no judge hears it.
 
-    A copy whose plan was cleared away meanwhile is forgotten, and what was kept for it is removed.
+    A copy whose plan was cleared away meanwhile is forgotten, and what was kept for it is removed; so is what
+    an earlier attempt kept before it broke off.
     """
     copy = (
         ListeningCopy.objects.select_related("plan__reference", "recording").filter(pk=claim.subject).first()
     )
     if copy is None or copy.state != CopyState.WAITING:
         return
+    _discard_segments(copy)
+    is_kept = False
+    try:
+        is_kept = _make_copy(claim, copy)
+    finally:
+        if not is_kept:  # it broke off, the lease was lost, or the plan is gone
+            _discard_segments(copy)
+
+
+def _make_copy(claim: Claim, copy: ListeningCopy) -> bool:
+    """Render and keep the copy, and write it back; whether its segments are to stay."""
     with tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder:
         try:
             made = _render(copy, Path(folder))
@@ -52,18 +63,13 @@ def make_copy(claim: Claim) -> None:
             copy.offset_frames, copy.polarity = made.offset_frames, made.polarity
             copy.copy_lufs, copy.second_meter_lufs = made.copy_lufs, made.second_meter_lufs
             copy.copy_true_peak_dbtp = made.copy_true_peak_dbtp
-            copy.outline = outline_of(made.path)
-            _keep_segments(copy, made, Path(folder) / "segments")
-    is_kept = False
-    try:
-        with claim.finishing():
-            is_wanted = ListeningCopy.objects.select_for_update().filter(pk=copy.pk).exists()
-            if is_wanted:
-                copy.save(update_fields=FOUND)
-        is_kept = is_wanted
-    finally:
-        if not is_kept:  # the lease was lost, or the plan is gone
-            _discard_segments(copy)
+            copy.outline = made.outline
+            _keep_segments(copy, made)
+    with claim.finishing():
+        is_wanted = ListeningCopy.objects.select_for_update().filter(pk=copy.pk).exists()
+        if is_wanted:
+            copy.save(update_fields=FOUND)
+    return is_wanted
 
 
 def measure_part(claim: Claim) -> None:
@@ -128,7 +134,8 @@ def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
     with keeping.local_paths(one.storage_key for one in recordings) as (source, *references):
         return copies.make_copy(
             source,
-            folder / "copy.wav",  # quick to write: only its segments are kept
+            folder,
+            segment_frames=plan.segment_frames,
             level_lufs=plan.level_lufs,
             ceiling_dbtp=plan.ceiling_dbtp,
             gain_db=copy.gain_db,
@@ -141,18 +148,21 @@ def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:
         )
 
 
-def _keep_segments(copy: ListeningCopy, made: MadeCopy, folder: Path) -> None:
+def _keep_segments(copy: ListeningCopy, made: MadeCopy) -> None:
     # A folder of its own for each attempt: a worker that overslept cannot touch a newer one's segments.
     name = uuid.uuid4().hex
     copy.folder_key = f"{name[:2]}/{name}"
-    parts = copies.cut_segments(
-        made.path,
-        folder,
-        segment_frames=copy.plan.segment_frames,
-        hides_sizes=copy.plan.hides_sizes,
+    plan = copy.plan
+    if plan.hides_sizes:
+        copies.hide_sizes(made.segments, frames=plan.frames, segment_frames=plan.segment_frames)
+    copy.segment_count = len(made.segments)
+    # Written down before the first one is kept: a worker that is killed on the way leaves word of where its
+    # segments lie, for the next attempt or for whoever clears the plan. A copy that another worker finished
+    # meanwhile keeps its own.
+    ListeningCopy.objects.filter(pk=copy.pk, state=CopyState.WAITING).update(
+        folder_key=copy.folder_key, segment_count=copy.segment_count
     )
-    copy.segment_count = len(parts)
-    for index, part in enumerate(parts):
+    for index, part in enumerate(made.segments):
         keeping.keep(part, key=segments.segment_key(copy, index))
 
 

@@ -12,14 +12,15 @@ BLOCK_S = 0.4
 HOP_S = 0.1
 
 
-def read_lufs(path: Path) -> float:
-    """Integrated loudness of a file by the pyloudnorm library.
+def read_lufs(*paths: Path) -> float:
+    """Integrated loudness of a recording by the pyloudnorm library.
 
     Parameters
     ----------
-    path : Path
-        A WAV or FLAC file of one to five channels. It is held in memory whole, three times over in float64
-        (about 550 MB for four minutes of stereo at 48 kHz): call this for one file at a time.
+    paths : Path
+        A WAV or FLAC file of one to five channels, or the parts that it was cut into, in their order. They
+        are held in memory whole, three times over in float64 (about 550 MB for four minutes of stereo at
+        48 kHz): call this for one recording at a time.
 
     Returns
     -------
@@ -29,24 +30,26 @@ def read_lufs(path: Path) -> float:
     Raises
     ------
     AudioError
-        The file cannot be read.
+        A file cannot be read.
 
     Notes
     -----
     The filter class "DeMan" is the standard's filter; the library's default reads 0.04 LU low at 997 Hz. The
     library counts a last block that the file only half fills as a whole one, which ITU-R BS.1770-5 (Annex 1,
-    gating) leaves out; so the file is cut to whole steps first.
+    gating) leaves out; so the recording is cut to whole steps first.
     """
-    found = describe(path, METER_LIMITS)
-    n_hops = math.floor((found.duration_s - BLOCK_S) / HOP_S + 1e-9)
+    found = [describe(path, METER_LIMITS) for path in paths]
+    rate_hz, n_frames = found[0].sample_rate_hz, sum(part.frames for part in found)
+    n_hops = math.floor((n_frames / rate_hz - BLOCK_S) / HOP_S + 1e-9)
     if n_hops < 0:
         return math.nan
-    frames = min(found.frames, math.ceil((BLOCK_S + n_hops * HOP_S) * found.sample_rate_hz))
+    wanted_frames = min(n_frames, math.ceil((BLOCK_S + n_hops * HOP_S) * rate_hz))
 
-    audio = np.empty((found.frames, found.channels))
+    audio = np.empty((n_frames, found[0].channels))
     filled = 0
-    for block in read_blocks(path):
-        audio[filled : filled + len(block)] = block
-        filled += len(block)
-    meter = pyloudnorm.Meter(found.sample_rate_hz, filter_class="DeMan")
-    return float(meter.integrated_loudness(audio[:frames]))
+    for path in paths:
+        for block in read_blocks(path):
+            audio[filled : filled + len(block)] = block
+            filled += len(block)
+    meter = pyloudnorm.Meter(rate_hz, filter_class="DeMan")
+    return float(meter.integrated_loudness(audio[:wanted_frames]))

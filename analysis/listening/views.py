@@ -11,23 +11,26 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from analysis.intake import delivery, keeping
-from analysis.listening.noise import write_level_noise
-
-LOUDEST_LUFS, SOFTEST_LUFS = -6.0, -60.0
+from analysis.listening.noise import address_of_level, write_level_noise
 
 
 @require_safe
 def noise(request: HttpRequest, level: str) -> HttpResponseBase:
-    """The level-setting noise at `level` LUFS, made at the first request and kept."""
+    """The level-setting noise at `level` LUFS, made at the first request and kept.
+
+    A level has one address: whatever else reads as the same number would keep the same file again.
+    """
     level_lufs = float(level)
-    if not SOFTEST_LUFS <= level_lufs <= LOUDEST_LUFS:
+    if address_of_level(level_lufs) != level:
         raise Http404
     key = f"noise/{level}"
     if not keeping.shelf().exists(key):
         with tempfile.TemporaryDirectory(dir=settings.INCOMING_DIR) as folder:
             path = Path(folder) / "noise.flac"
             write_level_noise(path, level_lufs)
-            keeping.keep(path, key=key)
+            kept = keeping.keep(path, key=key)
+        if kept != key:  # somebody asked at the same moment, and was first
+            keeping.discard(kept)
     return delivery.hand_out(
         request,
         key,

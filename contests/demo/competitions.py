@@ -15,7 +15,7 @@ from contests.demo.rendering import DemoAudio
 from contests.entering import submissions
 from contests.hosting import running
 from contests.judging import orders, panel, sheets
-from contests.judging.drafts import Draft
+from contests.judging.drafts import Draft, NoteDraft
 from contests.models import (
     Assignment,
     Contest,
@@ -26,10 +26,13 @@ from contests.models import (
     Prize,
     Round,
     Sponsor,
+    Vote,
 )
 from contests.results import publishing
+from contests.scoring.ballots import FEWEST_IN_PACKET
 from contests.screening import comparing, deciding
 from contests.states import STANDING_ENTRY, EntryState, HearingState, RoundState
+from contests.voting import running as voting
 from fixtures import verdicts
 from fixtures.competitions import Contest as Said
 from fixtures.competitions import Inquiry, Moment
@@ -44,6 +47,8 @@ CHECKED_AFTER = timedelta(seconds=20)
 MOST_IMPROVED = "eggshell"
 """Who gets the special prize of the published contest."""
 FINAL_LASTS = timedelta(days=2)
+VOTE_OPENS_AFTER = timedelta(hours=4)
+HEARD_FOR_A_VOTE_S = 20
 
 SHARE_OF_SHEETS_IN = 0.6
 """How far the judges of the contest that is being judged have come."""
@@ -124,6 +129,14 @@ def _announce(cast: Cast, said: Said) -> Contest:
         )
     if said.final_of is not None:
         _lay_out_a_final(contest, said.final_of)
+    if said.holds_vote:
+        Vote.objects.create(
+            contest=contest,
+            opens_at=contest.closes_at + CLOSING_DAY + VOTE_OPENS_AFTER,
+            closes_at=contest.judging_until,
+            packet_size=FEWEST_IN_PACKET,
+            least_heard_s=HEARD_FOR_A_VOTE_S,
+        )
     for key in said.judges:
         panel.seat_judge(contest, cast.people[key], actor=cast.host, now=contest.opens_at)
     running.open_contest(contest.pk, actor=cast.host, now=contest.opens_at)
@@ -194,6 +207,8 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
     running.prepare_round(contest.pk, actor=cast.host, now=morning + timedelta(minutes=50))
     working.do_all()
     running.open_judging(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
+    if said.holds_vote:
+        voting.prepare_vote(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
     if said.stage == "judging":
         _fill_in(cast, said, contest, share=SHARE_OF_SHEETS_IN, start=morning)
         return
@@ -255,6 +270,7 @@ def _fill_in(cast: Cast, said: Said, contest: Contest, *, share: float, start: d
             draft = Draft(
                 {criteria[name]: Decimal(str(value)) for name, value in sheet.scores.items()},
                 comment=sheet.comment if hearing.round.number == 1 else "",
+                notes=tuple(NoteDraft(*note, to_entrant=True) for note in sorted(sheet.notes)),
             )
             sheets.submit_sheet(hearing, now=start + timedelta(hours=1, minutes=10 * number), draft=draft)
 

@@ -31,6 +31,9 @@ def make_people(tiers: dict[str, Tier], *, now: datetime) -> dict[str, Member]:
         )
         for person in people.everybody()
     }
+    for person in people.everybody():  # the field itself takes the day on which the demo is built
+        joined_at = now - timedelta(days=person.joined_days_ago)
+        Member.objects.filter(pk=made[person.key].pk).update(joined_at=joined_at)
     host = made[SCENARIO.host.key]
     for person in people.everybody():
         if person.key in people.PAYING:

@@ -12,7 +12,7 @@ from academy.members.models import Member
 from academy.packs.models import StemPack
 from contests import decisions, letters
 from contests.drafting.sheets import SHEETS, Words, why_settled
-from contests.models import Contest, Criterion, Prize, Round, Sponsor
+from contests.models import Contest, Criterion, Prize, Round, Sponsor, Vote
 from contests.states import ContestState, RoundState
 
 BINDING = frozenset({"rules", "what every entrant states"})
@@ -94,9 +94,10 @@ def differences(before: Words, after: Words) -> Words:
 
 @transaction.atomic
 def copy_contest(earlier: Contest, *, title: str, slug: str, now: datetime) -> Contest:
-    """A draft with the words, spec, rubric, rounds, sponsors and prizes of an earlier contest, and own dates.
+    """A draft with the words, spec, rubric, rounds, vote, sponsors and prizes of an earlier one.
 
-    Everything between the dates lasts as long as it did. Nobody sits on its panel yet; nobody has entered.
+    It has dates of its own; everything between them lasts as long as it did. Nobody sits on its panel yet;
+    nobody has entered.
     """
     draft = new_contest(title=title, slug=slug, pack=earlier.pack, zone=earlier.zone, now=now)
     shift = draft.opens_at - earlier.opens_at
@@ -111,6 +112,10 @@ def copy_contest(earlier: Contest, *, title: str, slug: str, now: datetime) -> C
     for round_ in rounds if len(rounds) > 1 else []:  # a single one follows from the rest
         said = _fields(round_, leave_out=["state", "plan", "anchors", "seed"])
         Round.objects.create(contest=draft, state=RoundState.PLANNED, **said)
+    for vote in Vote.objects.filter(contest=earlier):
+        terms = {name: getattr(vote, name) for name in ("field", "packet_size", "least_heard_s")}
+        hours = {name: getattr(vote, name) + shift for name in ("opens_at", "closes_at")}
+        Vote.objects.create(contest=draft, **terms, **hours)
     sponsors = {
         sponsor.pk: Sponsor.objects.create(contest=draft, **_fields(sponsor))
         for sponsor in earlier.sponsors.order_by("pk")

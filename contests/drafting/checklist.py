@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contests.models import Contest
+from contests.models import Contest, Vote
 
 
 def missing_before_opening(contest: Contest) -> list[str]:
@@ -18,6 +18,9 @@ def missing_before_opening(contest: Contest) -> list[str]:
         missing.append("the stem pack has no reference mix")
     if not contest.opens_at < contest.closes_at < contest.judging_until <= contest.announced_at:
         missing.append("the dates do not follow one another")
+    vote = Vote.objects.filter(contest=contest).first()
+    if vote and not vote.fits_timeline:
+        missing.append("the public vote does not lie between the close of entries and the result")
     return missing
 
 

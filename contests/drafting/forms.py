@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, ClassVar
 from zoneinfo import ZoneInfo, available_timezones
@@ -12,7 +13,9 @@ from django import forms
 from django.forms.models import BaseInlineFormSet, inlineformset_factory
 
 from academy.moments import WALL, NoSuchMoment, in_zone, on_the_wall
-from contests.models import Contest, Criterion, Prize, Round, RoundKind, Sponsor
+from analysis.listening.noise import LOUDEST_LUFS
+from contests.models import Contest, Criterion, Prize, Round, RoundKind, Sponsor, Vote
+from contests.scoring.ballots import FEWEST_IN_PACKET
 from contests.states import ContestState, RoundState
 
 LONGEST_ANNOUNCEMENT = 1000
@@ -21,6 +24,9 @@ ISO_4217 = re.compile(r"[A-Z]{3}")
 EMPTY_ROWS = 2
 SHORTEST_EXCERPT_S = 5
 """Shorter than that nobody judges a mix; and a loudness needs some seconds to be one (common practice)."""
+LARGEST_PACKET = 12
+"""Attentive listening lasts about 25 minutes: twelve mixes of up to 90 s (common practice, no source)."""
+LONGEST_TO_HEAR_S = 300
 
 
 class AnnouncementForm(forms.Form):
@@ -122,17 +128,7 @@ class DatesForm(forms.ModelForm):
         super().__init__(*args, **kwargs)
         self.fields["zone"] = _zone_field("")
         self.fields["grace_minutes"].max_value = LONGEST_GRACE_MINUTES  # type: ignore[attr-defined]
-        for name in self.MOMENTS:
-            field = self.fields[name]
-            self.fields[name] = forms.DateTimeField(
-                label=field.label,
-                help_text=field.help_text,
-                input_formats=[WALL],
-                widget=forms.DateTimeInput(format=WALL, attrs={"type": "datetime-local"}),
-                error_messages={"invalid": "Write date and time as 2031-03-30T18:00."},
-            )
-            if self.instance.pk:
-                self.initial[name] = on_the_wall(getattr(self.instance, name), self.instance.timezone)
+        _ask_by_the_wall(self, self.MOMENTS, self.instance.timezone)
         if self.instance.state != ContestState.DRAFT:
             del self.fields["opens_at"]
         if self.instance.state not in {ContestState.DRAFT, ContestState.OPEN}:
@@ -145,17 +141,9 @@ class DatesForm(forms.ModelForm):
         zone = ZoneInfo(filled.get("zone") or self.instance.zone)
         for name in self.MOMENTS:
             if name in filled and filled[name] is not None:
-                self._place(filled, name, zone)
+                _place(self, filled, name, zone)
         self._follow(filled)
         return filled
-
-    def _place(self, filled: dict[str, Any], name: str, zone: ZoneInfo) -> None:
-        # Django took what was typed for UTC; only what the clock on the wall showed was meant.
-        typed: datetime = filled[name].replace(tzinfo=None)
-        try:
-            filled[name] = in_zone(typed, zone)
-        except NoSuchMoment as exc:
-            self.add_error(name, str(exc))
 
     def _follow(self, filled: dict[str, Any]) -> None:
         dates = [(name, filled.get(name, getattr(self.instance, name, None))) for name in self.MOMENTS]
@@ -258,10 +246,12 @@ class HearingForm(forms.ModelForm):
         return hearings
 
     def clean_listening_level_lufs(self) -> float:
-        """A level that leaves room and can be heard."""
+        """A level that leaves room, can be heard, and has a noise to set the monitors by."""
         level: float = self.cleaned_data["listening_level_lufs"]
-        if not -40 <= level <= -8:
-            raise forms.ValidationError("Choose a level between −40 and −8 LUFS; −18 leaves most mixes room.")
+        if not -40 <= level <= LOUDEST_LUFS:
+            raise forms.ValidationError(
+                f"Choose a level between −40 and −{-LOUDEST_LUFS:.0f} LUFS; −18 leaves most mixes room."
+            )
         return level
 
 
@@ -408,6 +398,86 @@ class _RoundsOfOneContest(BaseInlineFormSet):
         return saved
 
 
+class VoteForm(forms.ModelForm):
+    """A public vote beside the jury: whether there is one, when, and what is asked of a voter."""
+
+    MOMENTS = ("opens_at", "closes_at")
+
+    holds = forms.BooleanField(
+        label="There is a public vote",
+        required=False,
+        help_text="Its result is shown beside the panel’s and never mixed with it.",
+    )
+    packet_size = forms.IntegerField(
+        label="Mixes on a ballot", min_value=FEWEST_IN_PACKET, max_value=LARGEST_PACKET, initial=6
+    )
+    least_heard_s = forms.IntegerField(
+        label="Seconds to hear of each mix, at least", min_value=5, max_value=LONGEST_TO_HEAR_S, initial=30
+    )
+
+    class Meta:
+        model = Vote
+        fields: ClassVar = ["holds", "opens_at", "closes_at", "field", "packet_size", "least_heard_s"]
+        labels: ClassVar = {
+            "opens_at": "Vote opens",
+            "closes_at": "Vote ends",
+            "field": "Mixes that are voted on",
+        }
+        help_texts: ClassVar = {
+            "opens_at": "After the close of entries, by the contest’s clock.",
+            "closes_at": "The closing second itself is too late. Before the result, or names would be out.",
+        }
+
+    def __init__(self, data: Any = None, *, instance: Contest) -> None:
+        self.contest = instance
+        vote = Vote.objects.filter(contest=instance).first()
+        # Hours that a host can begin from: while the panel is at work.
+        opens_at, closes_at = instance.grace_ends_at, instance.judging_until
+        vote = vote or Vote(contest=instance, opens_at=opens_at, closes_at=closes_at)
+        super().__init__(data, instance=vote, initial={"holds": vote.pk is not None})
+        _ask_by_the_wall(self, self.MOMENTS, instance.timezone)
+        self.fields[
+            "packet_size"
+        ].help_text = (
+            f"Drawn by the site for each voter; {FEWEST_IN_PACKET} at least. The field has to hold one more."
+        )
+        if data is not None and not data.get("holds"):
+            for name in self.fields:
+                self.fields[name].required = False
+
+    def clean(self) -> dict[str, Any]:
+        """Put the times into the zone, between the close of entries and the result."""
+        filled = super().clean() or {}
+        if not filled.get("holds"):
+            self._errors.clear()
+            return {"holds": False}
+        for name in self.MOMENTS:
+            if filled.get(name) is not None:
+                _place(self, filled, name, self.contest.timezone)
+        opens_at, closes_at = filled.get("opens_at"), filled.get("closes_at")
+        if opens_at and opens_at < self.contest.grace_ends_at:
+            self.add_error("opens_at", "A vote opens when entries have closed, grace included.")
+        if opens_at and closes_at and not opens_at < closes_at:
+            self.add_error("closes_at", "“Vote ends” has to come after “Vote opens”.")
+        if closes_at and closes_at > self.contest.announced_at:
+            self.add_error(
+                "closes_at", "The vote has to end by the time of the result: then the names are out."
+            )
+        return filled
+
+    def _post_clean(self) -> None:
+        if self.cleaned_data.get("holds"):
+            super()._post_clean()
+
+    def save(self, commit: bool = True) -> Vote:
+        """Keep the vote, or remove it where there is to be none."""
+        if self.cleaned_data["holds"]:
+            return super().save(commit)
+        if self.instance.pk:
+            self.instance.delete()
+        return self.instance
+
+
 class SponsorForm(forms.ModelForm):
     """Who gives prizes."""
 
@@ -489,10 +559,35 @@ FORMS: dict[str, Any] = {
     "hearing": HearingForm,
     "rubric": CriteriaFormSet,
     "rounds": RoundFormSet,
+    "vote": VoteForm,
     "sponsors": SponsorFormSet,
     "prizes": PrizeFormSet,
 }
 """The form, or the set of forms, of each sheet."""
+
+
+def _ask_by_the_wall(form: forms.ModelForm, names: Sequence[str], zone: ZoneInfo) -> None:
+    """Have moments typed as the clocks of the zone show them."""
+    for name in names:
+        field = form.fields[name]
+        form.fields[name] = forms.DateTimeField(
+            label=field.label,
+            help_text=field.help_text,
+            input_formats=[WALL],
+            widget=forms.DateTimeInput(format=WALL, attrs={"type": "datetime-local"}),
+            error_messages={"invalid": "Write date and time as 2031-03-30T18:00."},
+        )
+        if (kept := getattr(form.instance, name)) is not None:
+            form.initial[name] = on_the_wall(kept, zone)
+
+
+def _place(form: forms.ModelForm, filled: dict[str, Any], name: str, zone: ZoneInfo) -> None:
+    # Django took what was typed for UTC; only what the clock on the wall showed was meant.
+    typed: datetime = filled[name].replace(tzinfo=None)
+    try:
+        filled[name] = in_zone(typed, zone)
+    except NoSuchMoment as exc:
+        form.add_error(name, str(exc))
 
 
 def _zone_field(help_text: str) -> forms.ChoiceField:

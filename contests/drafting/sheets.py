@@ -8,10 +8,10 @@ from datetime import datetime
 from decimal import Decimal
 
 from academy.templatetags.audio_text import dbtp, khz, lufs, moment, money, number
-from contests.models import Contest
+from contests.models import Contest, Vote
 from contests.queries import prizes_of
 from contests.rounds.laying_out import rounds_in_words
-from contests.states import ContestState
+from contests.states import ContestState, VoteState
 
 Words = dict[str, str]
 """What a sheet says, by the name of the thing."""
@@ -20,6 +20,7 @@ NOT_ASKED = "not prescribed"
 BEFORE_THE_CLOSE = frozenset({ContestState.DRAFT, ContestState.OPEN})
 BEFORE_JUDGING = BEFORE_THE_CLOSE | {ContestState.CLOSED}
 BEFORE_THE_RESULT = BEFORE_JUDGING | {ContestState.JUDGING}
+BEFORE_THE_NAMES = BEFORE_THE_RESULT | {ContestState.DECIDED}
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,11 @@ def why_settled(contest: Contest, sheet: Sheet) -> str:
         return f"The contest is {state.label}; this is settled."
     if sheet.name == "delivery" and state != ContestState.DRAFT and contest.entries.exists():
         return "Entries were checked against this delivery spec, so it is settled."
+    if (
+        sheet.name == "vote"
+        and Vote.objects.filter(contest=contest).exclude(state=VoteState.LAID_OUT).exists()
+    ):
+        return "The vote is prepared on these terms, so they are settled."
     return ""
 
 
@@ -111,6 +117,19 @@ def _plain(value: Decimal) -> str:
     return f"{value.normalize():f}"
 
 
+def _vote(contest: Contest) -> Words:
+    vote = Vote.objects.filter(contest=contest).first()
+    if vote is None:
+        return {}
+    return {
+        "vote opens": moment(vote.opens_at, contest.zone),
+        "vote ends": moment(vote.closes_at, contest.zone),
+        "mixes that are voted on": vote.get_field_display(),
+        "mixes on a ballot": str(vote.packet_size),
+        "to hear of each mix, at least": f"{vote.least_heard_s} s",
+    }
+
+
 def _sponsors(contest: Contest) -> Words:
     return {
         sponsor.name: " ".join(part for part in (sponsor.about, sponsor.website) if part)
@@ -138,6 +157,7 @@ SHEETS: Mapping[str, Sheet] = {
         Sheet("hearing", "How it is heard", BEFORE_JUDGING, _hearing),
         Sheet("rubric", "Rubric", BEFORE_JUDGING, _rubric),
         Sheet("rounds", "Rounds", BEFORE_THE_RESULT, _rounds),
+        Sheet("vote", "Public vote", BEFORE_THE_NAMES, _vote),
         Sheet("sponsors", "Sponsors", BEFORE_THE_RESULT, _sponsors),
         Sheet("prizes", "Prizes", BEFORE_THE_RESULT, _prizes),
     )

@@ -106,8 +106,8 @@ def sheet(request: HttpRequest, slug: str, name: str) -> HttpResponse:
 
 def _write(form: Any, contest: Contest) -> None:
     """Put a checked form into the database; of a contest only the fields that the form shows."""
-    if isinstance(form, BaseFormSet):
-        form.save()  # type: ignore[attr-defined]
+    if isinstance(form, BaseFormSet) or form.instance is not contest:
+        form.save()
         return
     form.save(commit=False)
     contest.save(update_fields=list(form.fields))

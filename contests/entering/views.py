@@ -70,6 +70,7 @@ def contest_page(request: HttpRequest, slug: str) -> HttpResponse:
         "panel_size": contest.judges.count(),
         "method": METHOD,
         "changes": queries.announced_changes(contest),
+        "vote_is_open": hasattr(contest, "vote") and contest.vote.is_open(now),
     }
     if isinstance(request.user, Member):
         page["own_entries"] = queries.live_entries(contest, request.user)

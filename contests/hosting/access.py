@@ -12,7 +12,7 @@ from contests.states import ContestState
 def hosted_contest(person: Person, slug: str) -> Contest:
     """The contest under an address, drafts too. Raises Http404 for who is no host."""
     require_host(person)
-    contest = Contest.objects.select_related("pack__reference_mix", "tier").filter(slug=slug).first()
+    contest = Contest.objects.select_related("pack__reference_mix", "tier", "vote").filter(slug=slug).first()
     if contest is None:
         raise Http404
     return contest

@@ -37,7 +37,7 @@ class EntrySearchForm(forms.Form):
     state = forms.ChoiceField(
         label="State",
         required=False,
-        choices=[("", "all that stand or may yet"), *EntryState.choices],
+        choices=[("", "all in the contest"), *EntryState.choices],
     )
     receipt = forms.CharField(label="Receipt, or a part of it", required=False, max_length=20)
 

@@ -15,7 +15,7 @@ from academy.members.guards import hosts_page
 from academy.members.models import Member
 from contests.hosting import access
 from contests.hosting.forms import ReasonForm, SeatForm
-from contests.hosting.queries import judges_at_work
+from contests.hosting.queries import judges_at_work, sessions_of
 from contests.hosting.tallies import tallies_of
 from contests.hosting.views import desk_page
 from contests.judging import panel
@@ -125,6 +125,7 @@ def _judge_page(
     page = {
         "contest": contest,
         "judge": judges_at_work(contest, tally.round).get(pk=found.pk),
+        "sessions": sessions_of(found, tally.round),
         "is_judging": tally.is_judging,
         "may_seat": contest.state in panel.SEATED_UNTIL,
         "conflict_form": forms.get("conflict_form") or ConflictForm(),

@@ -19,7 +19,7 @@ from contests.hosting.inflow import Inflow, inflow_of
 from contests.hosting.resources import Resources, resources_of
 from contests.hosting.steps import Step, needs_of, steps_of
 from contests.hosting.tallies import Tally, tallies_of
-from contests.models import Contest, Decision, Entry, Judge, Round
+from contests.models import Contest, Decision, Entry, Judge, JudgingSession, Round
 from contests.queries import stage_of
 from contests.states import HEARD, EntryState, HearingState
 
@@ -91,7 +91,7 @@ class LogLine:
 
 def contests_hosted(now: datetime) -> list[HostedContest]:
     """Every contest, those that need something first, then the latest."""
-    contests = list(Contest.objects.select_related("pack__reference_mix"))
+    contests = list(Contest.objects.select_related("pack__reference_mix", "vote"))
     tallies = tallies_of(contests)
     lines = [
         HostedContest(one, stage_of(one, now), tallies[one.pk], needs_of(one, tallies[one.pk], now))
@@ -188,6 +188,12 @@ def judges_at_work(contest: Contest, round_: Round | None) -> QuerySet[Judge]:
     }.items():
         counted[name] = Count("assignments", filter=own & Q(assignments__state=state))
     return contest.judges.select_related("member").annotate(**counted).order_by("member__name", "pk")
+
+
+def sessions_of(judge: Judge, round_: Round | None) -> QuerySet[JudgingSession]:
+    """The judge's sessions of hearing in the round, in order, each with its `new_mixes`; none without one."""
+    own = JudgingSession.objects.filter(judge=judge, round=round_)
+    return own.annotate(new_mixes=Count("first_heard")).order_by("number")
 
 
 def log_lines(contest: Contest) -> list[LogLine]:

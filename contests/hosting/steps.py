@@ -8,8 +8,8 @@ from datetime import datetime
 from academy.templatetags.audio_text import moment
 from contests.drafting.checklist import missing_before_opening
 from contests.hosting.tallies import Tally
-from contests.models import Contest
-from contests.states import ContestState, RoundState
+from contests.models import Contest, Vote
+from contests.states import ContestState, RoundState, VoteState
 
 
 @dataclass(frozen=True)
@@ -55,6 +55,7 @@ def needs_of(contest: Contest, tally: Tally, now: datetime) -> list[str]:
             f"{_counted(tally.copies_refused, 'listening copy was', 'listening copies were')} refused."
         )
     needs += _timetable(contest, tally, now)
+    needs += _vote(contest, now)
     return needs
 
 
@@ -147,6 +148,18 @@ def _prizes(tally: Tally, now: datetime) -> list[str]:
     if tally.prizes_to_give:
         needs.append(f"{_counted(tally.prizes_to_give, 'prize is', 'prizes are')} with nobody yet.")
     return needs
+
+
+def _vote(contest: Contest, now: datetime) -> list[str]:
+    """What the public vote asks for, where there is one. Its page has the buttons."""
+    vote: Vote | None = getattr(contest, "vote", None)
+    if vote is None or contest.state in {ContestState.DRAFT, ContestState.OPEN}:
+        return []
+    if vote.state == VoteState.LAID_OUT:
+        return [f"Prepare the public vote, which opens on {moment(vote.opens_at, contest.zone)}."]
+    if vote.state == VoteState.PREPARED and vote.has_ended(now):
+        return ["The public vote has ended. Look at its ballots, then count them."]
+    return []
 
 
 def _close(contest: Contest, now: datetime) -> Step:

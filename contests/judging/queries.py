@@ -6,8 +6,7 @@ hearing is known by its label and code alone.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
@@ -20,20 +19,15 @@ from django.urls import reverse
 from academy.members.models import Member
 from analysis.listening.booth import Seat, booth_set
 from analysis.listening.models import CopyState, ListeningCopy
-from contests.judging import access, orders
-from contests.judging.drafts import VERDICT, field_of, plain
+from contests.judging import access, orders, pacing
+from contests.judging.drafts import NOTES, TO_ENTRANT, VERDICT, field_of, note_numbers, plain
+from contests.judging.heard import latest_session, session_under_way
 from contests.judging.sheets import fields_of, revision_of
 from contests.models import Assignment, Contest, JudgeOrder, Round, ScoreSheet
 from contests.queries import WeighedCriterion, rubric_of, sections_of_song
 from contests.rounds.laying_out import part_of_song
 from contests.scoring.sorting import Verdict
 from contests.states import ContestState, HearingState, RoundState
-
-WRITING_S = 180.0
-"""Time to think and write a sheet, for the estimate of a round's length. Common practice, no source."""
-SORTING_S = 20.0
-"""The same for one of three words. Common practice, no source."""
-ESTIMATE_STEP_MIN = 5
 
 PILES = {
     Verdict.KEEP.value: "It should be heard again.",
@@ -73,6 +67,8 @@ class RoundWords:
     submitted: int
     needed: int
     about_min: int | None  # for what is left; None when nothing is
+    pace: pacing.Pace
+    length_s: float  # of each mix
     asks: str  # what the judge is to do with each mix
     is_sorting: bool
     part: str  # of the song, where not all of it is heard; else empty
@@ -107,6 +103,36 @@ class VerdictWord:
 
 
 @dataclass(frozen=True)
+class NoteLine:
+    """One timed note on a sheet, its times as they are typed. The empty one is to be written into."""
+
+    number: int
+    start: str
+    end: str
+    text: str
+    to_entrant: bool
+
+
+@dataclass(frozen=True)
+class SessionWords:
+    """The session that the judge is in, or the next one, and how what is left falls into sessions.
+
+    `resumes` is the label of the mix that was heard last, where its sheet still waits; empty otherwise.
+    """
+
+    number: int
+    heard_s: float
+    mixes: int  # that were heard for the first time in it
+    longest_s: float
+    most: int
+    rest_s: float  # a pause as long as this begins a new one
+    planned: tuple[pacing.PlannedSession, ...]
+    resumes: str
+    resumes_code: str
+    resumes_heard_s: float
+
+
+@dataclass(frozen=True)
 class OrderLine:
     """One mix to be put in order, and the place that the judge gave it; empty before that."""
 
@@ -127,10 +153,12 @@ class SheetWords:
     is_open: bool
     is_hearable: bool
     heard_s: float
+    plays: int
     revision: str
     scores: tuple[ScoreLine, ...]
     comment: str
     private_note: str
+    notes: tuple[NoteLine, ...]  # with an empty one at the end
     verdicts: tuple[VerdictWord, ...] = ()  # in a round of quick sorting, in place of the scores
 
 
@@ -141,15 +169,17 @@ class Desk:
     round: RoundWords
     sheets: tuple[SheetWords, ...]
     booth_set: dict[str, Any] | None
+    session: SessionWords
     order: tuple[OrderLine, ...] = ()  # empty where none is asked for
     is_ordered: bool = False
     sorted_unsent: int = 0  # verdicts that are said and not submitted
 
     @property
     def first(self) -> SheetWords | None:
-        """The sheet to begin with: the first that is not done, else the first."""
-        waiting = (sheet for sheet in self.sheets if sheet.state == HearingState.WAITING)
-        return next(waiting, self.sheets[0] if self.sheets else None)
+        """The sheet to begin with: where the judge was, else the first that is not done, else the first."""
+        waiting = [sheet for sheet in self.sheets if sheet.state == HearingState.WAITING]
+        left = [sheet for sheet in waiting if sheet.code == self.session.resumes_code]
+        return next(iter([*left, *waiting, *self.sheets]), None)
 
 
 def seats_of(member: Member) -> list[SeatWords]:
@@ -171,8 +201,11 @@ def rounds_waiting(member: Member, now: datetime) -> list[RoundWords]:
         )
     )
     counts = {row["round"]: (row["submitted"], row["needed"]) for row in counted}
+    heard: dict[int, list[float]] = {}
+    for round_, heard_s in mine.filter(state=HearingState.SUBMITTED).values_list("round", "heard_s"):
+        heard.setdefault(round_, []).append(heard_s)
     rounds = Round.objects.filter(pk__in=counts).select_related("contest", "plan")
-    words = [_round_words(one, *counts[one.pk], now=now) for one in rounds]
+    words = [_round_words(one, *counts[one.pk], heard.get(one.pk, []), now=now) for one in rounds]
     return sorted(words, key=lambda line: (line.until, line.title, line.number))
 
 
@@ -183,14 +216,16 @@ def desk_of(member: Member, round_: Round, now: datetime) -> Desk:
         access.own_hearings(member)
         .filter(round=round_)
         .select_related("entry", "sheet")
-        .prefetch_related("sheet__scores")
+        .prefetch_related("sheet__scores", "sheet__notes")
         .order_by("position")
     )
     copies = _ready_copies(round_)
     sheets = tuple(_sheet_words(one, rubric, round_, copies) for one in hearings)
     order = orders.order_of(member, round_)
+    words = _round_words(round_, *progress_of(hearings), _heard_of_submitted(hearings), now=now)
     return Desk(
-        round=_round_words(round_, *progress_of(hearings), now=now),
+        round=words,
+        session=_session_words(member, round_, hearings, words, now),
         sheets=sheets,
         booth_set=_booth_set(round_, hearings, copies),
         order=_order_lines(orders.to_be_ordered(member, round_), order),
@@ -213,6 +248,7 @@ def sheet_as_typed(hearing: Assignment, typed: Mapping[str, object]) -> SheetWor
         return sheet
     return replace(
         sheet,
+        notes=_note_lines(typed) if NOTES in typed else sheet.notes,
         verdicts=tuple(
             replace(pile, is_said=pile.name == typed.get(VERDICT, pile.name if pile.is_said else ""))
             for pile in sheet.verdicts
@@ -225,7 +261,8 @@ def sheet_as_typed(hearing: Assignment, typed: Mapping[str, object]) -> SheetWor
 
 def round_of(member: Member, round_: Round, now: datetime) -> RoundWords:
     """What is said of a round on the page of a single sheet."""
-    return _round_words(round_, *progress_of(list(access.own_hearings(member).filter(round=round_))), now=now)
+    hearings = list(access.own_hearings(member).filter(round=round_))
+    return _round_words(round_, *progress_of(hearings), _heard_of_submitted(hearings), now=now)
 
 
 def progress_of(hearings: list[Assignment]) -> tuple[int, int]:
@@ -235,11 +272,16 @@ def progress_of(hearings: list[Assignment]) -> tuple[int, int]:
     return submitted, submitted + states.count(HearingState.WAITING)
 
 
-def _round_words(round_: Round, submitted: int, needed: int, *, now: datetime) -> RoundWords:
-    contest, plan = round_.contest, round_.plan
+def _heard_of_submitted(hearings: Sequence[Assignment]) -> list[float]:
+    return [one.heard_s for one in hearings if one.state == HearingState.SUBMITTED]
+
+
+def _round_words(
+    round_: Round, submitted: int, needed: int, heard_s: Sequence[float], *, now: datetime
+) -> RoundWords:
+    contest, plan, is_sorting = round_.contest, round_.plan, round_.is_sorting
     length_s = plan.frames / plan.rate_hz if plan else 0.0
-    writing_s = SORTING_S if round_.is_sorting else WRITING_S
-    left_min = (needed - submitted) * (length_s + writing_s) / 60.0
+    pace = pacing.pace_of(heard_s, length_s=length_s, is_sorting=is_sorting)
     return RoundWords(
         title=contest.title,
         slug=contest.slug,
@@ -250,10 +292,35 @@ def _round_words(round_: Round, submitted: int, needed: int, *, now: datetime) -
         is_open=round_.state == RoundState.JUDGING,
         submitted=submitted,
         needed=needed,
-        about_min=math.ceil(left_min / ESTIMATE_STEP_MIN) * ESTIMATE_STEP_MIN or None,
+        about_min=pacing.minutes_for(needed - submitted, length_s=length_s, pace=pace, is_sorting=is_sorting),
+        pace=pace,
+        length_s=length_s,
         asks=_asked_words(round_),
         is_sorting=round_.is_sorting,
         part=part_of_song(round_),
+    )
+
+
+def _session_words(
+    member: Member, round_: Round, hearings: Sequence[Assignment], words: RoundWords, now: datetime
+) -> SessionWords:
+    waiting = [one for one in hearings if one.state == HearingState.WAITING]
+    latest, under_way = latest_session(member, round_), session_under_way(member, round_, now)
+    number = 1 if latest is None else latest.number + (under_way is None)
+    left = [one for one in waiting if latest is not None and one.pk == latest.last_id]
+    return SessionWords(
+        number=number,
+        heard_s=under_way.heard_s if under_way else 0.0,
+        mixes=sum(one.session_id == under_way.pk for one in hearings) if under_way else 0,
+        longest_s=pacing.LONGEST_SESSION_S,
+        most=pacing.MOST_IN_A_SESSION,
+        rest_s=pacing.REST_S,
+        planned=pacing.planned_sessions(
+            [one.label for one in waiting], length_s=words.length_s, pace=words.pace
+        ),
+        resumes=left[0].label if left else "",
+        resumes_code=left[0].code if left else "",
+        resumes_heard_s=left[0].heard_s if left else 0.0,
     )
 
 
@@ -307,13 +374,31 @@ def _sheet_words(
         is_open=hearing.state == HearingState.WAITING and round_.state == RoundState.JUDGING,
         is_hearable=_played_in(hearing) in copies,
         heard_s=hearing.heard_s,
+        plays=hearing.plays,
         revision=revision_of(sheet),
         scores=tuple(_score_line(line, fields[field_of(line.criterion)]) for line in rubric),
         comment=fields["comment"],
         private_note=fields["private_note"],
+        notes=_note_lines(fields),
         verdicts=tuple(VerdictWord(name, said, fields[VERDICT] == name) for name, said in PILES.items())
         if round_.is_sorting
         else (),
+    )
+
+
+def _note_lines(fields: Mapping[str, object]) -> tuple[NoteLine, ...]:
+    """Every note in the fields, and an empty one to write the next into."""
+    numbers = note_numbers(fields)
+    return tuple(_note_line(fields, number) for number in [*numbers, max(numbers, default=0) + 1])
+
+
+def _note_line(fields: Mapping[str, object], number: int) -> NoteLine:
+    return NoteLine(
+        number=number,
+        start=str(fields.get(f"note-start-{number}", "")),
+        end=str(fields.get(f"note-end-{number}", "")),
+        text=str(fields.get(f"note-text-{number}", "")),
+        to_entrant=fields.get(f"note-to-{number}") == TO_ENTRANT,
     )
 
 

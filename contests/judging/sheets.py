@@ -8,10 +8,21 @@ from datetime import UTC, datetime, timedelta
 from django.db import transaction
 
 from academy.members.models import Member
-from contests.judging.drafts import VERDICT, Draft, SheetRefused, field_of, plain
-from contests.models import Assignment, Contest, Criterion, Round, Score, ScoreSheet
+from academy.templatetags.audio_text import duration
+from contests.judging.drafts import (
+    VERDICT,
+    Draft,
+    NoteDraft,
+    SheetRefused,
+    field_of,
+    fields_of_notes,
+    plain,
+)
+from contests.models import Assignment, Contest, Criterion, Round, Score, ScoreSheet, SheetNote
 from contests.states import HEARD, HearingState, RoundState
 
+END_SLACK_S = 0.1
+"""A place at the very end may be rounded up to its tenth."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -36,6 +47,7 @@ def save_draft(
     is not open, and SheetChanged when somebody wrote meanwhile and `draft` says something else.
     """
     hearing = _open_hearing(hearing)
+    _refuse_behind_the_end(hearing.round, draft.notes or ())
     sheet = ScoreSheet.objects.filter(assignment=hearing).first()
     if sheet is not None:
         if _says(sheet, draft):
@@ -52,6 +64,7 @@ def save_draft(
         sheet.verdict = draft.verdict
     sheet.save()
     _write_scores(sheet, draft)
+    _write_notes(sheet, draft)
     return sheet
 
 
@@ -151,7 +164,14 @@ def fields_of(
         **{field_of(criterion): scores.get(criterion.pk, "") for criterion in rubric},
         "comment": "" if sheet is None else sheet.comment,
         "private_note": "" if sheet is None else sheet.private_note,
+        **fields_of_notes(notes_of(sheet)),
     }
+
+
+def notes_of(sheet: ScoreSheet | None) -> list[NoteDraft]:
+    """The timed notes on a sheet, in order of time; none where there is no sheet."""
+    kept = [] if sheet is None else sheet.notes.all()
+    return [NoteDraft(note.start_s, note.end_s, note.text, note.to_entrant) for note in kept]
 
 
 def _open_hearing(hearing: Assignment) -> Assignment:
@@ -175,6 +195,18 @@ def _open_hearing(hearing: Assignment) -> Assignment:
     return hearing
 
 
+def _refuse_behind_the_end(round_: Round, notes: Sequence[NoteDraft]) -> None:
+    if round_.plan is None or not notes:
+        return
+    length_s = round_.plan.frames / round_.plan.rate_hz
+    behind = [note for note in notes if max(note.start_s, note.end_s or 0.0) > length_s + END_SLACK_S]
+    if behind:
+        raise SheetRefused(
+            f"What you hear is {duration(length_s)} long; the note at {duration(behind[0].start_s)} lies "
+            "behind its end. Put it at an earlier time."
+        )
+
+
 def _move(hearing: Assignment, new_state: HearingState) -> None:
     """Take an arrow from waiting; the row is locked by whoever calls."""
     Assignment.objects.filter(pk=hearing.pk).update(state=new_state)
@@ -196,6 +228,17 @@ def _write_scores(sheet: ScoreSheet, draft: Draft) -> None:
     )
 
 
+def _write_notes(sheet: ScoreSheet, draft: Draft) -> None:
+    """Put all notes in place of those that were there."""
+    if draft.notes is None or list(draft.notes) == notes_of(sheet):
+        return
+    sheet.notes.all().delete()
+    SheetNote.objects.bulk_create(
+        SheetNote(sheet=sheet, start_s=one.start_s, end_s=one.end_s, text=one.text, to_entrant=one.to_entrant)
+        for one in draft.notes
+    )
+
+
 def _says(sheet: ScoreSheet, draft: Draft) -> bool:
     """Whether the sheet holds already all that the draft would write."""
     kept = {score.criterion_id: score.value for score in sheet.scores.all()}
@@ -204,6 +247,7 @@ def _says(sheet: ScoreSheet, draft: Draft) -> bool:
         and draft.comment in {None, sheet.comment}
         and draft.private_note in {None, sheet.private_note}
         and draft.verdict in {None, sheet.verdict}
+        and (draft.notes is None or list(draft.notes) == notes_of(sheet))
     )
 
 

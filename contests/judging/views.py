@@ -119,13 +119,13 @@ def leave(request: HttpRequest, code: str) -> HttpResponse:
 @judges_page
 @require_POST
 def heard(request: HttpRequest, slug: str, number: int) -> HttpResponse:
-    """Take the booth's word for how long each copy was heard: JSON, seconds by code."""
+    """Take the booth's word for how long and how often each copy was heard: JSON, by code."""
     round_ = access.own_round(request.user, slug, number)
     try:
         told = _fields(request)
     except SheetRefused as exc:
         return JsonResponse({"message": str(exc)}, status=422)
-    keep_heard(as_member(request.user), round_, told)
+    keep_heard(as_member(request.user), round_, told, now=timezone.now())
     return HttpResponse(status=204)
 
 

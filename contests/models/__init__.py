@@ -7,21 +7,26 @@ from contests.models.judging import (
     Conflict,
     Judge,
     JudgeOrder,
+    JudgingSession,
     Round,
     RoundKind,
     Score,
     ScoreSheet,
+    SheetNote,
 )
 from contests.models.letters import Audience, Message, Reminder
 from contests.models.prizes import Award, AwardMove, PrivateKind, PrivateLine, Turn
 from contests.models.result import Decision, Result, Standing
 from contests.models.screening import FindingBooth, Likeness, Ruling, ScreenedEntry, Screening
+from contests.models.voting import Ballot, BallotLine, Vote, VoteField
 
 __all__ = [
     "Assignment",
     "Audience",
     "Award",
     "AwardMove",
+    "Ballot",
+    "BallotLine",
     "Conflict",
     "Contest",
     "Criterion",
@@ -32,6 +37,7 @@ __all__ = [
     "Handing",
     "Judge",
     "JudgeOrder",
+    "JudgingSession",
     "Likeness",
     "Message",
     "PrivateKind",
@@ -46,7 +52,10 @@ __all__ = [
     "ScoreSheet",
     "ScreenedEntry",
     "Screening",
+    "SheetNote",
     "Sponsor",
     "Standing",
     "Turn",
+    "Vote",
+    "VoteField",
 ]

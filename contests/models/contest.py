@@ -25,6 +25,7 @@ TAKEN_ADDRESSES = frozenset(
         "receipts",
         "results",
         "scorecards",
+        "voting",
     }
 )
 """Addresses beside the contests' own, in any room, which no contest may be called by."""

@@ -118,6 +118,11 @@ class Assignment(models.Model):
     code = models.CharField(max_length=32, unique=True)
     state = models.CharField(max_length=12, choices=HearingState, default=HearingState.WAITING)
     heard_s = models.FloatField(default=0.0)
+    plays = models.PositiveIntegerField(default=0)  # how many times the judge turned to it and heard it
+    session = models.ForeignKey(
+        "JudgingSession", on_delete=models.SET_NULL, null=True, related_name="first_heard"
+    )  # in which it was first heard
+    session_position = models.PositiveSmallIntegerField(null=True)  # among what was first heard there, from 1
 
     class Meta:
         ordering = ["position"]
@@ -131,6 +136,27 @@ class Assignment(models.Model):
 
     def __str__(self) -> str:
         return f"hearing {self.label}"
+
+
+class JudgingSession(models.Model):
+    """One stretch of hearing by one judge, from rest to rest, as the booth told of it."""
+
+    round = models.ForeignKey(Round, on_delete=models.CASCADE, related_name="sessions")
+    judge = models.ForeignKey(Judge, on_delete=models.CASCADE, related_name="sessions")
+    number = models.PositiveSmallIntegerField()
+    begun_at = models.DateTimeField()
+    heard_at = models.DateTimeField()  # the last time that something was heard
+    heard_s = models.FloatField(default=0.0)
+    last = models.ForeignKey(Assignment, on_delete=models.SET_NULL, null=True, related_name="+")  # heard last
+
+    class Meta:
+        ordering = ["number"]
+        constraints = [
+            models.UniqueConstraint(fields=["round", "judge", "number"], name="one_session_a_number")
+        ]
+
+    def __str__(self) -> str:
+        return f"session {self.number} of {self.judge.member} in {self.round}"
 
 
 class ScoreSheet(models.Model):
@@ -159,6 +185,29 @@ class Score(models.Model):
 
     def __str__(self) -> str:
         return f"{self.criterion}: {self.value}"
+
+
+class SheetNote(models.Model):
+    """A remark at a time or over a range of what was heard, in seconds from the start of the copy."""
+
+    sheet = models.ForeignKey(ScoreSheet, on_delete=models.CASCADE, related_name="notes")
+    start_s = models.FloatField()
+    end_s = models.FloatField(null=True)  # null: a moment
+    text = models.TextField()
+    to_entrant = models.BooleanField(default=False)  # else the judge's own
+
+    class Meta:
+        ordering = ["start_s", "pk"]
+        constraints = [
+            models.CheckConstraint(condition=models.Q(start_s__gte=0), name="remark_starts_in_the_song"),
+            models.CheckConstraint(
+                condition=models.Q(end_s=None) | models.Q(end_s__gt=models.F("start_s")),
+                name="remark_ends_after_its_start",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"note at {self.start_s} s on {self.sheet}"
 
 
 class JudgeOrder(models.Model):

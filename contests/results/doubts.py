@@ -10,7 +10,7 @@ import numpy as np
 from contests.models import Assignment, Contest, Entry, Judge
 from contests.results import standings, words
 from contests.scoring.cutline import chances_above
-from contests.scoring.diagnostics import judges_work, self_consistency
+from contests.scoring.diagnostics import Positions, judges_work, self_consistency
 from contests.scoring.leaving_out import PODIUM, WithoutJudge, without_each_judge
 from contests.scoring.severity import fit_severity
 from contests.scoring.sheets import ScoreTable, Weights, shares, weighted_hearings
@@ -86,7 +86,7 @@ def _judges(
 ) -> list[OneJudge]:
     without = {one.judge: one for one in without_each_judge(table, weights, among=among)}
     again = {one.judge: one for one in self_consistency(table, weights)}
-    work = {one.judge: one for one in judges_work(table, weights, _positions(contest))}
+    work = {one.judge: one for one in judges_work(table, weights, *_positions(contest))}
     found = []
     for judge in contest.judges.select_related("member").order_by("member__name", "pk"):
         if (name := str(judge.pk)) not in work:
@@ -105,12 +105,14 @@ def _judges(
     return found
 
 
-def _positions(contest: Contest) -> dict[tuple[str, str], int]:
+def _positions(contest: Contest) -> tuple[Positions, Positions]:
+    """Where each entry was in its judge's order, and in the session in which it was first heard, if known."""
     heard = Assignment.objects.filter(round__contest=contest, state=HearingState.SUBMITTED)
-    return {
-        (str(judge), str(entry)): position
-        for judge, entry, position in heard.values_list("judge", "entry", "position")
-    }
+    places = list(heard.values_list("judge", "entry", "position", "session_position"))
+    return (
+        {(str(judge), str(entry)): position for judge, entry, position, _ in places},
+        {(str(judge), str(entry)): at for judge, entry, _, at in places if at is not None},
+    )
 
 
 def _in_order(contest: Contest, table: ScoreTable) -> list[str]:

@@ -1,6 +1,7 @@
 """One file with everything that is needed to compute a result again, without this site and without names.
 
-Entries go by their receipts' references and by the numbers that the standing uses; judges by number alone.
+Entries go by their receipts' references and by the numbers that the standing uses; judges by number alone,
+ballots of a public vote by a code of their own.
 The reasons in the decision log are the host's own words and can name people.
 """
 
@@ -11,10 +12,11 @@ from datetime import UTC, datetime
 from typing import Any
 
 from contests import decisions, signing
-from contests.models import Assignment, Contest
+from contests.models import Assignment, Contest, Vote
 from contests.results.publishing import ResultRefused
 from contests.results.standings import orders_of
-from contests.states import RoundState
+from contests.states import RoundState, VoteState
+from contests.voting.running import ballot_orders, submitted_ballots
 
 KIND, VERSION = "contest export", 2
 SEAL = "seal"
@@ -33,6 +35,7 @@ def export_of(contest: Contest) -> bytes:
         "entries": _entries(contest),
         "hearings": _hearings(contest),
         "standing": contest.standing.working,
+        **_vote(contest),
         "decisions": [decisions.as_line(decision) for decision in contest.decisions.order_by("number")],
     }
     signed = as_text(content).encode()
@@ -133,6 +136,27 @@ def _hearings(contest: Contest) -> list[dict[str, Any]]:
         }
         for hearing in hearings
     ]
+
+
+def _vote(contest: Contest) -> dict[str, Any]:
+    """A counted public vote: who may be voted on, and every ballot by its code alone; empty without one."""
+    vote = Vote.objects.filter(contest=contest, state=VoteState.COUNTED).first()
+    if vote is None:
+        return {}
+    ballots = submitted_ballots(vote).order_by("code")
+    orders = ballot_orders(ballots)
+    content = {
+        "opens_at": _moment(vote.opens_at),
+        "closes_at": _moment(vote.closes_at),
+        "packet_size": vote.packet_size,
+        "least_heard_s": vote.least_heard_s,
+        "ballots": [
+            {"ballot": ballot.code, "order": orders[ballot.code], "set_aside": ballot.is_set_aside}
+            for ballot in ballots
+        ],
+        "tally": vote.working,
+    }
+    return {"vote": content}
 
 
 def _submitted_at(hearing: Assignment) -> str | None:

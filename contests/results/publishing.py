@@ -18,6 +18,7 @@ from contests.results import standings
 from contests.scoring.errors import SheetsRefused
 from contests.scoring.standing import Standing
 from contests.states import ContestState, EntryState, MoveNotAllowed, RoundState, StateChanged
+from contests.voting.running import why_not_publish
 
 CODE_BYTES = 16
 """128 random bits: an address in the results booth that nobody guesses."""
@@ -88,6 +89,8 @@ def publish_result(contest_id: int, *, actor: Member | None, now: datetime) -> C
         return contest
     if contest.state != ContestState.DECIDED:
         raise ResultRefused("Decide the result first; then it can be published.")
+    if hindrance := why_not_publish(contest):
+        raise ResultRefused(hindrance)
     _move(contest, ContestState.PUBLISHED)
     details = {}
     if contest.publish_at is not None:

@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from django.conf import settings
+from django.db.models import Prefetch
 from django.urls import reverse
 
 from academy.letters.addresses import absolute
@@ -17,7 +18,7 @@ from analysis.listening.models import ListeningCopy, MatchPlan
 from contests import queries
 from contests.decisions import PUBLISHED
 from contests.judging.assigning import letters
-from contests.models import Assignment, Contest, Criterion, Entry, Judge, Result
+from contests.models import Assignment, Contest, Criterion, Entry, Judge, Result, SheetNote
 from contests.prizes.pool import Pool, PooledPrize, carries
 from contests.results import standings, words
 from contests.results.access import HEARD_PLACES
@@ -108,6 +109,21 @@ class JudgeRemark:
 
 
 @dataclass(frozen=True)
+class TimedRemark:
+    """What one judge, known by a letter, wrote to the entrant about a moment or a stretch.
+
+    Seconds from the start of the song, whatever part of it was judged. `booth_s` is where that is in the
+    card's booth; None outside the part that it plays.
+    """
+
+    letter: str
+    start_s: float
+    end_s: float | None
+    text: str
+    booth_s: float | None
+
+
+@dataclass(frozen=True)
 class Scorecard:
     """What an entrant gets back. The judges' private notes are not read for it at all."""
 
@@ -115,6 +131,7 @@ class Scorecard:
     letters: list[str]
     lines: list[CriterionLine]
     remarks: list[JudgeRemark]
+    timed: list[TimedRemark]
     row: Mapping[str, Any] | None
     adjustment: str
     field: Field | None
@@ -258,9 +275,12 @@ def scorecard_of(result: Result) -> Scorecard:
         Assignment.objects.filter(
             round__contest=result.contest_id, entry=result.entry_id, state=HearingState.SUBMITTED
         )
-        .select_related("sheet", "round")
+        .select_related("sheet", "round__plan")
         .defer("sheet__private_note")
-        .prefetch_related("sheet__scores")
+        .prefetch_related(
+            "sheet__scores",
+            Prefetch("sheet__notes", SheetNote.objects.filter(to_entrant=True), to_attr="notes_to_entrant"),
+        )
         .order_by("code")
     )
     names = _names_of_sheets(hearings)
@@ -289,11 +309,37 @@ def scorecard_of(result: Result) -> Scorecard:
             for hearing in hearings
             if hearing.sheet.comment.strip()
         ],
+        timed=_timed_remarks(result.contest, hearings, names),
         row=row,
         adjustment=words.adjustment(row["raw_mean"], row["adjusted"]) if row else "",
         field=field_of([one["adjusted"] for one in beside], own=row["adjusted"]) if row else None,
         places=result.contest.results.count(),
     )
+
+
+def _timed_remarks(
+    contest: Contest, hearings: Sequence[Assignment], names: Mapping[int, str]
+) -> list[TimedRemark]:
+    """The notes to the entrant in order of time."""
+    shown = plan_of(contest)
+    remarks = []
+    for hearing in hearings:
+        judged = hearing.round.plan
+        begins_s = judged.start_s if judged else 0.0
+        for note in hearing.sheet.notes_to_entrant:
+            start_s = begins_s + note.start_s
+            end_s = None if note.end_s is None else begins_s + note.end_s
+            remarks.append(
+                TimedRemark(names[hearing.pk], start_s, end_s, note.text, _place_in(shown, start_s))
+            )
+    return sorted(remarks, key=lambda remark: (remark.start_s, remark.letter))
+
+
+def _place_in(plan: MatchPlan | None, start_s: float) -> float | None:
+    """Where a time of the song is in the copies of a plan, in seconds; None where they do not have it."""
+    if plan is None or not plan.start_s <= start_s <= plan.start_s + plan.frames / plan.rate_hz:
+        return None
+    return start_s - plan.start_s
 
 
 def departs_from_standing(contest: Contest) -> bool:

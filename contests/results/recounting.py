@@ -17,12 +17,14 @@ from contests import decisions, signing
 from contests.models import RoundKind
 from contests.results.exporting import KIND, SEAL, VERSION, as_text
 from contests.results.standings import fingerprint
+from contests.scoring.ballots import count_ballots
 from contests.scoring.errors import SheetsRefused
 from contests.scoring.rounds import RoundSheets, rank_rounds, repeat_of
 from contests.scoring.sheets import Score
 from contests.scoring.sorting import Verdict, sorting_scores
 from contests.scoring.standing import Standing
 from contests.states import HEARD, EntryState, HearingState
+from contests.voting.running import COUNTED, SET_ASIDE, TAKEN_BACK
 
 TOLERANCE = 1e-9
 """Linear algebra on another processor may differ in the last digits; places are decided by this too."""
@@ -80,6 +82,7 @@ def _recount(content: dict[str, Any], text: bytes) -> Recount:
     found.problems += _seal_problems(content, text)
     found.problems += _log_problems(content)
     found.problems += _sheet_problems(content)
+    found.problems += _vote_problems(content)
     try:
         weights = {line["criterion"]: Decimal(line["weight"]) for line in content["rubric"]}
         found.standing = rank_rounds(_rounds(content), weights)
@@ -133,6 +136,41 @@ def _cut_problems(content: dict[str, Any]) -> list[str]:
         if before is not None and line_of.get(before) != details["cut"]["line"]:
             problems.append(f"The cut line of round {before} is not the one that the decision log recorded.")
     return problems
+
+
+def _vote_problems(content: dict[str, Any]) -> list[str]:
+    """A public vote counted anew from its ballots, and held against the decision log."""
+    lines = [line for line in content["decisions"] if line["action"] == COUNTED]
+    vote = content.get("vote")
+    if vote is None:
+        return ["The decision log has a public vote counted, and the file holds none."] if lines else []
+    if not lines:
+        return ["The file holds a public vote, and the decision log has none counted."]
+    kept, said = vote["tally"], lines[-1]["details"]
+    set_aside = {ballot["ballot"] for ballot in vote["ballots"] if ballot["set_aside"]}
+    problems = []
+    if said["tally_sha256"] != fingerprint(kept):
+        problems.append("The tally of the public vote is not the one that the decision log recorded.")
+    if said["ballots"] != len(vote["ballots"]) or _set_aside(content) != set_aside:
+        problems.append("The ballots, or those set aside, are not those that the decision log recorded.")
+    orders = {one["ballot"]: one["order"] for one in vote["ballots"] if not one["set_aside"]}
+    entries = sorted((row["entry"] for row in kept["entries"]), key=int)
+    try:
+        computed = json.loads(json.dumps(count_ballots(orders, entries).as_json_dict()))
+    except SheetsRefused as exc:
+        return [*problems, *exc.problems]
+    return problems + _differences(kept, computed, "public vote")
+
+
+def _set_aside(content: dict[str, Any]) -> set[str]:
+    """The ballots that the decision log leaves set aside in the end."""
+    codes: set[str] = set()
+    for line in content["decisions"]:
+        if line["action"] == SET_ASIDE:
+            codes |= set(line["details"]["ballots"])
+        elif line["action"] == TAKEN_BACK:
+            codes -= set(line["details"]["ballots"])
+    return codes
 
 
 def _sheet_problems(content: dict[str, Any]) -> list[str]:

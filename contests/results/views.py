@@ -18,7 +18,7 @@ from academy.members.guards import hosts_page
 from analysis.listening import segments
 from contests import signing
 from contests.hosting.access import hosted_contest
-from contests.models import Contest
+from contests.models import Contest, Vote
 from contests.prizes.access import entries_with_prizes
 from contests.prizes.pool import pool_of
 from contests.queries import rubric_of
@@ -32,6 +32,7 @@ from contests.results.tables import standings_csv
 from contests.rounds.laying_out import rounds_in_words
 from contests.scoring.errors import SheetsRefused
 from contests.states import ContestState, EntryState, RoundState
+from contests.voting.tables import vote_lines
 
 PLACE, PART = "place", "part"
 """The two kinds of certificate: with the place, or only that somebody took part."""
@@ -189,6 +190,7 @@ def _result_page(
         "refusal": refusal,
         "is_host": is_host(request.user),
         "scorecards": access.scorecard_entries(request.user, contest),
+        **_vote(contest),
         **_method(contest),
     }
     return render(request, "contests/results/result.html", page, status=status)
@@ -325,6 +327,13 @@ def _method(contest: Contest) -> dict[str, Any]:
         "signing_key": signing.short_form(signing.public_key()),
         "decided_line": contest.decisions.filter(action="result decided").last(),
     }
+
+
+def _vote(contest: Contest) -> dict[str, Any]:
+    """What the ballots said, where a vote was held and counted."""
+    vote = Vote.objects.filter(contest=contest).first()
+    set_aside = vote.ballots.filter(is_set_aside=True).count() if vote else 0
+    return {"vote_lines": vote_lines(vote), "set_aside": set_aside}
 
 
 def _place_and_name(one: Any) -> str:

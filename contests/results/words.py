@@ -150,4 +150,10 @@ def judges_work(work: JudgeWork) -> list[str]:
             f"Totals {way} by {number(abs(work.drift))} from one hearing to the next. Orders differ from "
             "judge to judge, so that this averages out."
         )
+    if work.tiring is not None and work.tiring_p is not None and work.tiring_p < RARE:
+        way = "rise" if work.tiring > 0 else "fall"
+        found.append(
+            f"Totals {way} by {number(abs(work.tiring))} from one mix to the next between two rests. Shorter "
+            "sessions may help; orders differ from judge to judge, so that this averages out."
+        )
     return found

@@ -1,6 +1,6 @@
 """A judge's work beside the panel's. Advice with its uncertainty, never a verdict: it drops nobody."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,7 +32,8 @@ class JudgeWork:
     `misfit_p` the chance of so much or more by luck alone. `order` is Kendall's tau-b with the standing made
     without this judge, `scale` the slope of the judge's totals on it: below 1 the judge keeps to the middle
     of the scale, above it goes to its ends. `halo` is the mean correlation between criteria within the judge.
-    `drift` is the change of the residual from one position to the next, `drift_p` its chance by luck.
+    `drift` is the change of the residual from one position to the next, `drift_p` its chance by luck;
+    `tiring` and `tiring_p` are the same from one mix to the next within a session, between two rests.
     """
 
     judge: str
@@ -44,10 +45,15 @@ class JudgeWork:
     halo: float | None
     drift: float | None
     drift_p: float | None
+    tiring: float | None = None
+    tiring_p: float | None = None
 
 
 def judges_work(
-    scores: ScoreTable, weights: Weights | None = None, positions: Positions | None = None
+    scores: ScoreTable,
+    weights: Weights | None = None,
+    positions: Positions | None = None,
+    session_positions: Positions | None = None,
 ) -> tuple[JudgeWork, ...]:
     """Look at every judge's work, by name. Raises SheetsRefused as `rank` does.
 
@@ -71,10 +77,8 @@ def judges_work(
         order, scale = _beside_the_rest(
             scores, weights, judge, dict(zip(heard, hearings.total[own], strict=True))
         )
-        drift, drift_p = None, None
-        if enough and positions is not None:
-            at = np.array([positions.get((judge, entry), np.nan) for entry in heard], dtype=np.float64)
-            drift, drift_p = _drift(at, fit.residual[own])
+        drift, drift_p = _drift(judge, heard, positions, fit.residual[own])
+        tiring, tiring_p = _drift(judge, heard, session_positions, fit.residual[own])
         found.append(
             JudgeWork(
                 judge=judge,
@@ -86,6 +90,8 @@ def judges_work(
                 halo=_halo(scores, judge) if enough else None,
                 drift=drift,
                 drift_p=drift_p,
+                tiring=tiring,
+                tiring_p=tiring_p,
             )
         )
     return tuple(found)
@@ -201,7 +207,10 @@ def _halo(scores: ScoreTable, judge: str) -> float | None:
     return float(pairs.mean())
 
 
-def _drift(position: Floats, residual: Floats) -> tuple[float | None, float | None]:
+def _drift(
+    judge: str, heard: Sequence[str], positions: Positions | None, residual: Floats
+) -> tuple[float | None, float | None]:
+    position = np.array([(positions or {}).get((judge, entry), np.nan) for entry in heard], np.float64)
     known = np.isfinite(position)
     if known.sum() < FEWEST_HEARINGS or np.ptp(position[known]) == 0 or np.ptp(residual[known]) == 0:
         return None, None

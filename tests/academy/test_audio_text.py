@@ -285,6 +285,8 @@ class TestProse:
     def test_headings_stand_below_the_page_s_own(self):
         assert audio_text.prose("# A\n\n## B") == "<h2>A</h2>\n<h3>B</h3>"
         assert audio_text.prose("# A", 3) == "<h3>A</h3>"
+        assert audio_text.prose("### A\n\n#### B\n\n### C") == "<h2>A</h2>\n<h3>B</h3>\n<h2>C</h2>"
+        assert audio_text.prose("# A\n\n###### B") == "<h2>A</h2>\n<h6>B</h6>"
 
     def test_links_away_give_nothing_away(self):
         assert 'rel="noopener noreferrer nofollow"' in audio_text.prose("[x](https://a.example)")

@@ -167,31 +167,28 @@ def copying(path: Path, folder: Path) -> dict[str, float]:
     """Processor seconds of decoding and encoding alone, and of each step to a copy's segments; medians."""
     frames = DURATION_S * RATE_HZ
     blocks = [block.astype(np.int32) for block in stored_blocks(path)]
-    copy = folder / "copy.wav"
     steps: dict[str, Callable[[Path], object]] = {
         "decoding alone": decode,
         "encoding alone": lambda _: encode(folder / "encoded.flac", blocks),
         "measuring": lambda path: measure_file(str(path)),
-        "the copy, and measuring it": lambda path: copies.render_copy(
-            path,
-            copy,
-            gain_db=-6.0,
-            offset_frames=0,
-            polarity=1,
-            rate_hz=RATE_HZ,
-            frames=frames,
-            seed=1,
+        "the copy in segments, measured": lambda path: cut(path, folder / "segments", frames),
+        "the second meter (beside the goal)": lambda _: second_meter.read_lufs(
+            *sorted((folder / "segments").iterdir())
         ),
-        "its segments": lambda _: copies.cut_segments(
-            copy, folder / "segments", segment_frames=SEGMENT_S * RATE_HZ
-        ),
-        "the second meter (beside the goal)": lambda _: second_meter.read_lufs(copy),
     }
     found: dict[str, list[float]] = {name: [] for name in steps}
     for _ in range(3):
         for name, step in steps.items():
             found[name].append(spent_by(step, path).processor_s)
     return {name: statistics.median(spent) for name, spent in found.items()}
+
+
+def cut(path: Path, folder: Path, frames: int) -> None:
+    """A copy on its way from a recording to segments that have been measured."""
+    blocks = copies.rendered_blocks(
+        path, gain_db=-6.0, offset_frames=0, polarity=1, rate_hz=RATE_HZ, frames=frames, seed=1
+    )
+    copies.write_segments(blocks, folder, rate_hz=RATE_HZ, frames=frames, segment_frames=SEGMENT_S * RATE_HZ)
 
 
 def encode(path: Path, blocks: list[NDArray[np.int32]]) -> None:
@@ -282,7 +279,7 @@ def main(folder: Path) -> int:
         spent_s = copying(folder / "48000.flac", Path(workshop))
     for name, seconds in spent_s.items():
         print(f"  {name:36} {seconds:6.3f} s of processor")
-    whole_s = sum(spent_s[name] for name in ("measuring", "the copy, and measuring it", "its segments"))
+    whole_s = sum(spent_s[name] for name in ("measuring", "the copy in segments, measured"))
     over_floor = whole_s / (spent_s["decoding alone"] + spent_s["encoding alone"])
 
     def ratio(suffix: str, over: str, under: str) -> float:

@@ -14,8 +14,8 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 
 from tests.browser.axe import violations
+from tests.browser.bench import heard_runs, largest_error, open_bench, tell
 from tests.browser.booth_server import RATE_HZ, BoothServer, copy_of_noise, serving
-from tests.browser.test_booth import heard_runs, largest_error, open_bench, tell
 
 pytestmark = pytest.mark.needs("chromium")
 
@@ -243,6 +243,23 @@ class TestKeys:
             expect(booth.locator("[data-booth-key-words]")).to_have_text("Left as it was.")
         expect(booth.locator("[data-booth-do=mark]")).to_have_attribute("aria-keyshortcuts", "0")
 
+    def test_a_browsers_own_key_is_no_choice(self, booth: Page) -> None:
+        """While another key is awaited, what goes with Ctrl, Alt or Meta still is the browser's."""
+        booth.evaluate(
+            """() => {
+              window.kept = [];
+              window.addEventListener("keydown", (event) => kept.push(event.defaultPrevented));
+            }"""
+        )
+        booth.get_by_text("Keys", exact=True).click()
+        booth.get_by_role("button", name="Change the key for: Play or pause").click()
+        for modifier in ("Control", "Alt", "Meta"):
+            booth.keyboard.press(f"{modifier}+y")
+        expect(booth.locator("[data-booth-key-words]")).to_contain_text("Press the new key")
+        assert booth.evaluate("kept") == [False] * 6
+        booth.keyboard.press("y")
+        expect(booth.locator("[data-booth-key-words]")).to_have_text("Play or pause is on the key y now.")
+
     def test_browsers_own_keys_do_nothing_here(self, booth: Page) -> None:
         booth.evaluate("document.activeElement.blur()")
         for key in ("Space", "ArrowRight", "Enter", "Escape", "Home", "PageDown", "Control+1", "Alt+b", "/"):
@@ -257,7 +274,9 @@ class TestKeys:
         buttons = booth.evaluate(
             "[...document.querySelectorAll('[data-booth-do]')].map((one) => one.dataset.boothDo)"
         )
-        assert sorted(buttons) == sorted(set(acts) - {"pick"})  # which is the boxes of "Compare a few"
+        # "pick" is the boxes of "Compare a few"; a note is only where the page takes notes.
+        assert sorted(buttons) == sorted(set(acts) - {"pick", "note"})
+        assert booth.locator("[data-booth-key-lines] tr").count() == len(acts) - 1
 
 
 class TestRest:

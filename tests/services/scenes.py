@@ -37,12 +37,15 @@ from analysis.measuring.models import Measurement
 from contests import decisions
 from contests.entering.submissions import EntryRefused, submit_entry
 from contests.hosting import running as hosting
-from contests.models import Award, Contest, Decision, Entry, Prize, Result, Turn
+from contests.models import Award, BallotLine, Contest, Decision, Entry, Prize, Result, Turn
 from contests.prizes import choosing, erasing, giving, handing
 from contests.prizes.refusals import PrizeRefused
 from contests.results import publishing
 from contests.states import ContestState, EntryState
+from contests.voting import ballots
+from contests.voting.ballots import BallotRefused
 from tests import cast
+from tests.contests.voting import staging as voting
 
 
 def open_contest() -> dict[str, int]:
@@ -245,6 +248,53 @@ def close_while_entering(contest: int, host: int, entrants: int) -> dict[str, An
     tries = [enter_once(*pair) for pair in zip(people, files, strict=True)]
     _at_once([*tries[: entrants // 2], close, *tries[entrants // 2 :]])
     return seen | {"in_the_end": _entries_of(contest), "state": Contest.objects.get(pk=contest).state}
+
+
+def draw_at_once(times: int, voters: int) -> dict[str, Any]:
+    """Every voter asks for a ballot in so many windows at once.
+
+    `ballots` are the ballots that there are then, `told` the different ones that each voter was told of, and
+    `shown` how often each mix is shown.
+    """
+    _, vote = voting.without_sound()
+    people = [voting.voter(f"Voter{number} Brill") for number in range(voters)]
+    told: dict[int, set[str]] = {person.pk: set() for person in people}
+    _at_once([lambda one=one: told[one.pk].add(voting.drawn(vote, one).code) for one in people * times])
+    return {
+        "ballots": vote.ballots.count(),
+        "told": [len(codes) for codes in told.values()],
+        "shown": sorted(
+            BallotLine.objects.filter(ballot__vote=vote, entry=entry).count()
+            for entry in vote.contest.entries.all()
+        ),
+    }
+
+
+def submit_at_once(times: int) -> dict[str, int]:
+    """One ballot is submitted in so many windows at once, while another moves a mix."""
+    _, vote = voting.without_sound()
+    ballot = voting.drawn(vote, voting.voter())
+    voting.heard(ballot)
+    codes = [line.code for line in voting.place_all(ballot)]
+    later = voting.WHILE_OPEN + timedelta(minutes=5)
+    refused = []
+
+    def tried(run: Callable[[], object]) -> Callable[[], None]:
+        def once() -> None:
+            try:
+                run()
+            except BallotRefused as exc:
+                refused.append(str(exc))
+
+        return once
+
+    submit = tried(lambda: ballots.submit_ballot(ballot, shown_order=codes, network="192.0.2.1", now=later))
+    move = tried(lambda: ballots.move_line(ballot, codes[0], "down", now=later))
+    _at_once([submit] * times + [move])
+    ballot.refresh_from_db()
+    order = [line.code for line in ballots.placed(ballots.lines_of(ballot))]
+    is_sealed = ballot.submitted_at is not None
+    return {"refused": len(refused), "is_sealed": is_sealed, "as_seen": order == codes}
 
 
 def enter_after_lock(contest: int, host: int, entrant: int) -> dict[str, Any]:

@@ -69,6 +69,21 @@ class TestPublishing:
         assert site.play("erase_addresses", **site.play("decided_contest")) == [0, 1, 0]
 
 
+@BOTH
+class TestVoting:
+    def test_a_ballot_asked_for_in_many_windows_is_one_and_all_mixes_are_shown_alike(self, site):
+        outcome = site.play("draw_at_once", times=3, voters=7)
+        # Seven packets of five from seven mixes: five each.
+        assert outcome == {"ballots": 7, "told": [1] * 7, "shown": [5] * 7}
+
+    def test_a_ballot_is_sealed_once_and_as_it_was_seen(self, site):
+        outcome = site.play("submit_at_once", times=4)
+        if outcome["is_sealed"]:  # one seals; the others and the move come too late
+            assert outcome == {"refused": 4, "is_sealed": True, "as_seen": True}
+        else:  # the move came first, so no window seals an order that it does not show
+            assert outcome == {"refused": 4, "is_sealed": False, "as_seen": False}
+
+
 @pytest.mark.needs("postgres")
 @pytest.mark.parametrize("site", ["on_postgres"], indirect=True)
 class TestEnteringAgainstClosing:

@@ -1,17 +1,18 @@
 /* The judge's desk: the sheet of the copy that is heard is the one in sight. <div data-desk> holds booth, list and sheets.
  *
- * Listens to the booth's `booth:copy` and `booth:heard`, sends it `booth:choose`, and follows the sheets' `sheet:told`.
+ * Listens to the booth's `booth:copy`, `booth:heard` and `booth:note`, sends it `booth:choose`, and follows the sheets'
+ * `sheet:told`. What is heard counts for the session in <section data-session>, which reminds of a rest.
  */
 
-const TELL_HEARD_EVERY_MS = 15_000;
+import { HeardLog } from "./heard.js";
+import { SessionPanel } from "./session-panel.js";
 
 class Desk {
   #root;
   #booth;
   #hold;
   #open = null; // code of the sheet in sight
-  #heardS = new Map(); // code -> seconds, earlier visits included
-  #untold = new Set();
+  #session;
 
   constructor(root) {
     this.#root = root;
@@ -19,13 +20,26 @@ class Desk {
     this.#hold = root.querySelector("[data-desk-hold]");
     root.querySelector("[data-desk-hold-line]").hidden = this.#booth === null;
     this.#open = root.querySelector("[data-desk-sheet]:not([hidden])")?.dataset.deskSheet ?? null;
+    const session = document.querySelector("[data-session]");
+    this.#session = session && new SessionPanel(session);
     root.addEventListener("click", (event) => this.#clicked(event));
     root.addEventListener("booth:copy", (event) => this.#copy(event.detail.key));
-    root.addEventListener("booth:heard", (event) => this.#heard(event.detail));
+    root.addEventListener("booth:note", (event) => this.#note(event.detail));
+    root.addEventListener("booth:rest", (event) => this.#session?.isOver && event.preventDefault()); // it is said already
     root.addEventListener("sheet:told", (event) => this.#told(event.detail));
     if (root.dataset.heard !== undefined) {
-      window.setInterval(() => this.#tellHeard(), TELL_HEARD_EVERY_MS);
-      window.addEventListener("pagehide", () => this.#tellHeard());
+      const log = new HeardLog({
+        address: root.dataset.heard,
+        token: () => root.querySelector("[name=csrfmiddlewaretoken]").value,
+        earlier: (code) => {
+          const { heardS = "0", plays = "0" } = this.#form(code)?.dataset ?? {};
+          return { seconds: Number(heardS), plays: Number(plays) };
+        },
+      });
+      root.addEventListener("booth:heard", (event) => {
+        const { risenS, isFirst } = log.note(event.detail);
+        this.#session?.heard(risenS, isFirst);
+      });
     }
   }
 
@@ -43,7 +57,7 @@ class Desk {
       return;
     }
     const link = event.target.closest("[data-desk-open]");
-    if (link === null || event.ctrlKey || event.metaKey || event.shiftKey) {
+    if (link === null || event.ctrlKey || event.altKey || event.metaKey || event.shiftKey) {
       return;
     }
     event.preventDefault();
@@ -102,33 +116,10 @@ class Desk {
     return this.#form(code)?.dataset.label;
   }
 
-  #heard({ key, seconds }) {
-    const earlierS = Number(this.#form(key)?.dataset.heardS ?? 0);
-    this.#heardS.set(key, earlierS + seconds);
-    this.#untold.add(key);
-  }
-
-  /** Tell the server how long each copy was heard. A lost message does no harm: the next one says more. */
-  async #tellHeard() {
-    if (this.#untold.size === 0) {
-      return;
-    }
-    const told = Object.fromEntries([...this.#untold].map((code) => [code, this.#heardS.get(code)]));
-    this.#untold.clear();
-    const token = this.#root.querySelector("[name=csrfmiddlewaretoken]").value;
-    try {
-      await fetch(this.#root.dataset.heard, {
-        method: "POST",
-        credentials: "same-origin",
-        keepalive: true,
-        headers: { "Content-Type": "application/json", "X-CSRFToken": token },
-        body: JSON.stringify(told),
-      });
-    } catch {
-      for (const code of Object.keys(told)) {
-        this.#untold.add(code);
-      }
-    }
+  /** A note is about what sounds, whichever sheet is in sight. */
+  #note({ key, seconds }) {
+    this.#show(key);
+    this.#form(key)?.dispatchEvent(new CustomEvent("sheet:note", { detail: { seconds } }));
   }
 
   #told({ code, is_open, state_words, state_shape, submitted, needed, about_min }) {

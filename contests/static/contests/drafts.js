@@ -9,10 +9,11 @@ export const SAVE_AFTER_MS = 800;
 const FIRST_RETRY_MS = 2_000;
 const LONGEST_RETRY_MS = 60_000;
 
-/** Whether two tables of fields say the same; `7` and `7.0` are one score. Names missing on either side do not count. */
+/** Whether two tables of fields say the same; `7` and `7.0` are one score. Names missing on either side do not count, but for
+ * those of timed notes: there are as many as were written. */
 export function same(left, right) {
-  return Object.keys(left)
-    .filter((name) => name in right)
+  return [...new Set([...Object.keys(left), ...Object.keys(right)])]
+    .filter((name) => name.startsWith("note-") || (name in left && name in right))
     .every((name) => {
       const [a, b] = [left[name], right[name]];
       return a === b || (name.startsWith("score-") && a !== "" && b !== "" && Number(a) === Number(b));

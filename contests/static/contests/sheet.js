@@ -1,10 +1,12 @@
 /* A score sheet that saves as it is typed: <form data-sheet="code">. Without script its buttons do the same.
  *
- * It hears `sheet:flush`, whose detail is a list: a promise goes into it that is true once everything typed is saved.
+ * It hears `sheet:flush`, whose detail is a list: a promise goes into it that is true once everything typed is saved; and
+ * `sheet:note` `{ seconds }`, which begins a timed note.
  * The page finds `sheet:told` `{ code, is_open, state_words, state_shape, submitted, needed, about_min }` on the form after each answer.
  */
 
 import { Draft } from "./drafts.js";
+import { SheetNotes } from "./sheet-notes.js";
 
 const WORDS = {
   typing: "Not saved yet…",
@@ -43,9 +45,11 @@ class Sheet {
   #form;
   #state;
   #draft;
+  #notes;
 
   constructor(form) {
     this.#form = form;
+    this.#notes = new SheetNotes(form);
     this.#state = form.querySelector("[data-sheet-state]");
     this.#draft = new Draft({
       code: form.dataset.sheet,
@@ -59,6 +63,7 @@ class Sheet {
     form.querySelector("[data-sheet-save]").hidden = true; // it saves by itself
     form.addEventListener("input", (event) => this.#typed(event.target));
     form.addEventListener("submit", (event) => this.#submitted(event));
+    form.addEventListener("sheet:note", (event) => this.#noteAt(event.detail.seconds));
     form.addEventListener("sheet:flush", (event) => event.detail.push(this.#draft.flush()));
     form.querySelector("[data-sheet-mine]").addEventListener("click", () => this.#draft.keepMine());
     form.querySelector("[data-sheet-theirs]").addEventListener("click", () => this.#fill(this.#draft.takeTheirs()));
@@ -87,7 +92,7 @@ class Sheet {
   /** What is written, without scores that are off their scale: those must not keep the words from being saved. */
   get #fields() {
     const parts = new FormData(this.#form);
-    for (const name of ["csrfmiddlewaretoken", "based_on"]) {
+    for (const name of ["csrfmiddlewaretoken", "based_on", ...[...parts.keys()].filter((one) => one.startsWith("note-"))]) {
       parts.delete(name);
     }
     for (const input of this.#scores.filter((one) => !one.validity.valid)) {
@@ -98,7 +103,7 @@ class Sheet {
         parts.set(name, ""); // a verdict that was taken back
       }
     }
-    return Object.fromEntries(parts);
+    return { ...Object.fromEntries(parts), ...this.#notes.fields };
   }
 
   #restore() {
@@ -124,8 +129,17 @@ class Sheet {
         field.value = value;
       }
     }
+    this.#notes.fill(fields);
     for (const input of this.#scores) {
       this.#mark(input);
+    }
+  }
+
+  #noteAt(seconds) {
+    if (this.#fieldset.disabled) {
+      this.#say("No note can be added: this sheet takes nothing more.");
+    } else {
+      this.#notes.add(seconds);
     }
   }
 
@@ -160,9 +174,9 @@ class Sheet {
       return;
     }
     const isSeal = address.endsWith("/submit/");
-    const wrong = this.#scores.find((input) => !input.validity.valid);
-    if (isSeal && wrong !== undefined) {
-      this.#say("Not submitted: a score is not on its scale.");
+    const wrong = this.#form.querySelector("input:invalid");
+    if (isSeal && wrong !== null) {
+      this.#say(wrong.type === "number" ? "Not submitted: a score is not on its scale." : "Not submitted: a note has no time that can be.");
       wrong.focus();
       return;
     }
@@ -205,8 +219,9 @@ class Sheet {
 
   #tell(condition, body) {
     this.#form.querySelector("[data-sheet-choice]").hidden = condition !== "elsewhere";
-    if (condition === "saved" && this.#scores.some((input) => !input.validity.valid)) {
-      this.#say("Saved, except for the score that is not on its scale.");
+    const wrong = condition === "saved" ? this.#form.querySelector("input:invalid") : null;
+    if (wrong !== null) {
+      this.#say(wrong.type === "number" ? "Saved, except for the score that is not on its scale." : "Saved, except for the time of a note.");
     } else {
       this.#say(body?.message && condition !== "saved" ? `Not saved. ${body.message}` : (WORDS[condition] ?? "Not saved."));
     }

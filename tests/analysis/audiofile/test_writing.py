@@ -1,13 +1,22 @@
 """Files that we write hold exactly the given samples, and nothing else."""
 
 import subprocess
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
-from analysis.audiofile import AudioError, describe, probe, read_blocks, write_flac, write_wav
+from analysis.audiofile import (
+    AudioError,
+    SegmentWriter,
+    describe,
+    probe,
+    read_blocks,
+    write_flac,
+    write_wav,
+)
 from tests.analysis.audiofile.test_reading import decoded_by, read
 
 RATE_HZ = 48_000
@@ -165,6 +174,59 @@ class TestTheFile:
         finally:
             resource.setrlimit(resource.RLIMIT_FSIZE, before)
         assert not (tmp_path / "a").exists()
+
+
+class TestSegmentWriter:
+    def cut(self, folder: Path, blocks: Iterable[np.ndarray], segment_frames: int) -> list[Path]:
+        with SegmentWriter(
+            folder, segment_frames=segment_frames, rate_hz=RATE_HZ, channels=2, subtype="PCM_16"
+        ) as writer:
+            for block in blocks:
+                writer.write(block)
+        return writer.paths
+
+    @pytest.mark.parametrize("block_frames", [1_000, 3_001, 20_011])
+    @pytest.mark.parametrize("segment_frames", [1_000, 4_999, 20_011, 50_000])
+    def test_joined_they_are_the_recording(self, tmp_path: Path, block_frames: int, segment_frames: int):
+        audio = steps(16) / 2**15
+        paths = self.cut(tmp_path / "new", in_blocks(audio, block_frames), segment_frames)
+        assert paths == sorted((tmp_path / "new").iterdir())
+        assert paths[0].name == "00000.flac"
+        assert np.array_equal(np.concatenate([read(path) for path in paths]), audio)
+        lengths = [describe(path).frames for path in paths]
+        assert set(lengths[:-1]) <= {segment_frames}
+        assert 0 < lengths[-1] <= segment_frames
+
+    def test_an_error_on_the_way_leaves_none(self, tmp_path: Path):
+        audio = steps(16) / 2**15
+        audio[15_000] = 1.5
+        with pytest.raises(AudioError, match="full scale"):
+            self.cut(tmp_path, in_blocks(audio), 4_000)
+        assert not list(tmp_path.iterdir())
+
+    def test_no_sound_is_refused(self, tmp_path: Path):
+        with pytest.raises(AudioError) as refused:
+            self.cut(tmp_path, [np.zeros((0, 2))], 4_000)
+        assert refused.value.code == "empty"
+
+    @pytest.mark.parametrize("segment_frames", [1_000, 12_000])
+    def test_a_full_disk_is_the_storages_fault(self, tmp_path: Path, segment_frames: int):
+        import resource
+
+        before = resource.getrlimit(resource.RLIMIT_FSIZE)
+        audio = steps(16) / 2**15
+        audio[:segment_frames] = 0.0  # digital silence takes hardly any room
+        resource.setrlimit(resource.RLIMIT_FSIZE, (3_500, before[1]))
+        try:
+            with pytest.raises(OSError, match="could not write"):
+                self.cut(tmp_path, in_blocks(audio), segment_frames)
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        assert not list(tmp_path.iterdir())
+
+    def test_a_length_of_nothing_is_our_own_error(self, tmp_path: Path):
+        with pytest.raises(ValueError, match="segment_frames"):
+            SegmentWriter(tmp_path, segment_frames=0, rate_hz=RATE_HZ, channels=2)
 
 
 class TestMisuse:

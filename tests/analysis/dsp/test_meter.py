@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import math
 import subprocess
 import sys
 
@@ -9,7 +10,7 @@ import numpy as np
 import pytest
 
 from analysis.dsp.errors import RateError, SampleError, ShapeError
-from analysis.dsp.meter import Measures, Meter, measure
+from analysis.dsp.meter import LevelMeter, Levels, Measures, Meter, measure
 from tests import tones
 
 
@@ -125,6 +126,32 @@ class TestMeter:
             Meter(rate_hz=48_000, n_channels=2).add(np.zeros(100))
         with pytest.raises(SampleError):
             Meter(rate_hz=48_000, n_channels=1).add(np.array([[0.0], [np.nan]]))
+
+
+class TestLevelMeter:
+    @pytest.mark.parametrize("n_channels", [1, 2, 6])
+    @pytest.mark.parametrize("sizes", [[65_536], [4_801]])
+    def test_it_reads_to_the_last_bit_what_the_whole_meter_reads(self, sizes, n_channels):
+        audio = tones.noise(-20.0, 2.0, rate_hz=44_100, n_channels=n_channels)
+        meter = LevelMeter(rate_hz=44_100, n_channels=n_channels)
+        for block in tones.blocks(audio, sizes):
+            meter.add(block)
+        whole = measured(audio, rate_hz=44_100, sizes=sizes)
+        assert meter.levels() == Levels(whole.integrated_lufs, whole.true_peak_dbtp)
+
+    def test_silence_is_an_answer(self):
+        meter = LevelMeter(rate_hz=48_000, n_channels=2)
+        meter.add(tones.silence(1.0, rate_hz=48_000))
+        assert meter.levels() == Levels(-math.inf, -math.inf)
+
+    @pytest.mark.parametrize("wild", [np.nan, np.inf, -np.inf])
+    @pytest.mark.parametrize("at", [0, 700, -1])
+    @pytest.mark.parametrize("channel", [0, 3])  # the low effects, which do not count, are looked at, too
+    def test_it_refuses_what_is_not_a_number(self, wild, at, channel):
+        audio = tones.noise(-20.0, 0.1, rate_hz=48_000, n_channels=6)
+        audio[at, channel] = wild
+        with pytest.raises(SampleError):
+            LevelMeter(rate_hz=48_000, n_channels=6).add(audio)
 
 
 class TestWarmUp:

@@ -1,5 +1,6 @@
 """Listening copies. What a copy must be follows from its definition: the source, moved, up or down."""
 
+import itertools
 import math
 import subprocess
 import tracemalloc
@@ -8,14 +9,47 @@ import numpy as np
 import pytest
 import soundfile
 
-from analysis.audiofile import AudioError
-from analysis.dsp.meter import measure
+from analysis.audiofile import AudioError, write_flac
+from analysis.dsp.dither import to_24_bit
+from analysis.dsp.meter import Levels, measure
 from analysis.listening import copies
 from analysis.listening.copies import CopyRefused
+from analysis.listening.second_meter import read_lufs
+from analysis.measuring.blocks import stored_blocks
 from tests import tones
 
 RATE_HZ = 48_000
 STEP = 2.0**-23
+
+
+def whole(source, **changes):
+    """The form of a copy of all of a recording, with nothing changed but what is asked for."""
+    form = {"gain_db": 0.0, "offset_frames": 0, "polarity": 1, "rate_hz": RATE_HZ, "seed": 1} | changes
+    if "frames" not in form:
+        form["frames"] = copies.frames_at(copies.describe_source(source), rate_hz=form["rate_hz"])
+    return form
+
+
+def rendered(source, **changes):
+    """The blocks of such a copy."""
+    return copies.rendered_blocks(source, **whole(source, **changes))
+
+
+@pytest.fixture
+def cut(tmp_path):
+    """Cut a copy into segments; returns what was cut."""
+
+    def cut(source, *, segment_frames, name="segments", **changes):
+        form = whole(source, **changes)
+        return copies.write_segments(
+            copies.rendered_blocks(source, **form),
+            tmp_path / name,
+            rate_hz=form["rate_hz"],
+            frames=form["frames"],
+            segment_frames=segment_frames,
+        )
+
+    return cut
 
 
 @pytest.fixture
@@ -23,10 +57,8 @@ def render(tmp_path):
     """Render a copy with nothing changed but what is asked for; returns its path."""
 
     def render(source, *, name="copy.flac", **changes):
-        form = {"gain_db": 0.0, "offset_frames": 0, "polarity": 1, "rate_hz": RATE_HZ, "seed": 1} | changes
-        if "frames" not in form:
-            form["frames"] = copies.frames_at(copies.describe_source(source), rate_hz=form["rate_hz"])
-        copies.render_copy(source, tmp_path / name, **form)
+        form = whole(source, **changes)
+        copies.write_copy(copies.rendered_blocks(source, **form), tmp_path / name, rate_hz=form["rate_hz"])
         return tmp_path / name
 
     return render
@@ -50,7 +82,7 @@ def metadata_blocks(path):
     return blocks
 
 
-class TestRenderCopy:
+class TestWriteCopy:
     @pytest.mark.parametrize("gain_db", [0.0, -7.3, 4.0])
     def test_gain_is_all_that_is_done(self, render, write_wav, gain_db):
         audio = 0.5 * tones.music_like(3.0, rate_hz=RATE_HZ)
@@ -123,8 +155,7 @@ class TestRenderCopy:
     def test_the_measures_returned_are_those_of_the_file(self, tmp_path, write_wav):
         source = write_wav(0.5 * tones.music_like(5.0, rate_hz=RATE_HZ))
         destination = tmp_path / "copy.flac"
-        form = {"offset_frames": 0, "polarity": 1, "rate_hz": RATE_HZ, "frames": 5 * RATE_HZ, "seed": 1}
-        returned = copies.render_copy(source, destination, gain_db=-3.0, **form)
+        returned = copies.write_copy(rendered(source, gain_db=-3.0), destination, rate_hz=RATE_HZ)
         found = measure([samples(destination)], rate_hz=RATE_HZ, n_channels=2)
         assert returned.integrated_lufs == pytest.approx(found.integrated_lufs, abs=1e-9)
         assert returned.true_peak_dbtp == found.true_peak_dbtp
@@ -158,12 +189,13 @@ class TestRenderCopy:
             render(write_wav(audio, subtype="FLOAT"))
         assert not (tmp_path / "copy.flac").exists()
 
-    def test_memory_does_not_grow_with_the_length(self, render, write_wav):
+    @pytest.mark.parametrize("in_segments", [False, True])
+    def test_memory_does_not_grow_with_the_length(self, render, cut, write_wav, in_segments):
         audio = tones.noise(-20.0, 40.0, rate_hz=44_100)
         source = write_wav(audio, rate_hz=44_100)
         whole_bytes = audio.nbytes
         tracemalloc.start()
-        render(source)
+        cut(source, segment_frames=96_000) if in_segments else render(source)
         _, most_bytes = tracemalloc.get_traced_memory()
         tracemalloc.stop()
         assert most_bytes < whole_bytes / 2
@@ -224,9 +256,9 @@ class TestMeasureAsHeard:
 
 
 class TestMakeCopy:
-    def make(self, source, destination, **changes):
+    def make(self, source, folder, **changes):
         form = {"level_lufs": -23.0, "gain_db": 0.0, "rate_hz": RATE_HZ, "frames": 5 * RATE_HZ, "seed": 1}
-        return copies.make_copy(source, destination, **(form | changes))
+        return copies.make_copy(source, folder, segment_frames=96_000, **(form | changes))
 
     @pytest.fixture
     def tone(self, write_wav):
@@ -234,7 +266,7 @@ class TestMakeCopy:
         return write_wav(tones.sine(1000.0, -23.0, 5.0, rate_hz=RATE_HZ))
 
     def test_two_meters_read_it_at_the_level(self, tone, tmp_path):
-        made = self.make(tone, tmp_path / "copy.flac", level_lufs=-29.0, gain_db=-6.0)
+        made = self.make(tone, tmp_path / "copy", level_lufs=-29.0, gain_db=-6.0)
         assert made.copy_lufs == pytest.approx(-29.0, abs=0.1)
         assert made.second_meter_lufs == pytest.approx(-29.0, abs=0.1)
         assert made.copy_true_peak_dbtp == pytest.approx(-29.0, abs=0.2)
@@ -243,22 +275,22 @@ class TestMakeCopy:
     @pytest.mark.parametrize("missed_by_lu", [-0.15, 0.15])
     def test_a_copy_that_misses_the_level_is_refused_and_removed(self, tone, tmp_path, missed_by_lu):
         with pytest.raises(CopyRefused, match="not fair") as refused:
-            self.make(tone, tmp_path / "copy.flac", level_lufs=-23.0 + missed_by_lu)
+            self.make(tone, tmp_path / "copy", level_lufs=-23.0 + missed_by_lu)
         assert refused.value.code == "level_missed"
-        assert not (tmp_path / "copy.flac").exists()
+        assert not list((tmp_path / "copy").iterdir())
 
     def test_silence_is_refused(self, write_wav, tmp_path):
         with pytest.raises(CopyRefused, match="-inf"):
-            self.make(write_wav(tones.silence(5.0, rate_hz=RATE_HZ)), tmp_path / "copy.flac")
+            self.make(write_wav(tones.silence(5.0, rate_hz=RATE_HZ)), tmp_path / "copy")
 
     def test_a_second_meter_that_disagrees_refuses_it(self, tone, tmp_path, monkeypatch):
-        monkeypatch.setattr("analysis.listening.second_meter.read_lufs", lambda path: -22.85)
+        monkeypatch.setattr("analysis.listening.second_meter.read_lufs", lambda *paths: -22.85)
         with pytest.raises(CopyRefused, match="second meter"):
-            self.make(tone, tmp_path / "copy.flac")
+            self.make(tone, tmp_path / "copy")
 
     def test_a_peak_over_the_ceiling_is_refused(self, tone, tmp_path):
         with pytest.raises(CopyRefused, match="ceiling") as refused:
-            self.make(tone, tmp_path / "copy.flac", ceiling_dbtp=-24.0)
+            self.make(tone, tmp_path / "copy", ceiling_dbtp=-24.0)
         assert refused.value.code == "ceiling_passed"
 
     def test_with_a_reference_it_is_aligned_at_another_rate_too(self, write_wav, tmp_path):
@@ -268,42 +300,84 @@ class TestMakeCopy:
         late = np.concatenate([np.zeros((672, 2)), -audio])
         source = write_wav(late, rate_hz=96_000, name="late.wav")
         level_lufs = measure([audio], rate_hz=96_000, n_channels=2).integrated_lufs
-        made = self.make(source, tmp_path / "copy.flac", level_lufs=level_lufs, reference=reference)
+        made = self.make(source, tmp_path / "copy", level_lufs=level_lufs, reference=reference)
         assert (made.offset_frames, made.polarity) == (336, -1)
 
 
-class TestCutSegments:
+class TestWriteSegments:
     @pytest.mark.parametrize("frames", [96_000, 100_003, 40_000])
-    def test_segments_joined_are_the_copy(self, render, write_wav, tmp_path, frames):
-        copy = render(write_wav(0.5 * tones.music_like(2.0, rate_hz=RATE_HZ)), frames=frames)
-        segments = copies.cut_segments(copy, tmp_path / "segments", segment_frames=48_000)
+    def test_segments_joined_are_the_copy(self, render, cut, write_wav, frames):
+        source = write_wav(0.5 * tones.music_like(2.0, rate_hz=RATE_HZ))
+        segments = cut(source, segment_frames=48_000, frames=frames).segments
         assert [segment.name for segment in segments] == [
             f"{index:05d}.flac" for index in range(math.ceil(frames / 48_000))
         ]
         parts = [soundfile.read(segment, dtype="int32", always_2d=True)[0] for segment in segments]
         assert {len(part) for part in parts[:-1]} <= {48_000}
+        copy = render(source, frames=frames)
         assert np.array_equal(np.concatenate(parts), soundfile.read(copy, dtype="int32", always_2d=True)[0])
 
+    def test_their_samples_are_the_gained_and_dithered_source_to_the_last_bit(self, cut, write_wav):
+        # Computed here in one piece: a gain, and the dither that this seed gives, whatever the blocks.
+        source = write_wav(0.5 * tones.music_like(4.0, rate_hz=RATE_HZ))
+        segments = cut(source, segment_frames=50_000, gain_db=-4.3, seed=11).segments
+        parts = [soundfile.read(segment, dtype="int32", always_2d=True)[0] for segment in segments]
+        wanted = to_24_bit(samples(source) * 10 ** (-4.3 / 20), np.random.default_rng(11))
+        assert np.array_equal(np.concatenate(parts), wanted)
+
+    def test_each_segment_is_the_file_that_its_samples_alone_make(self, render, cut, write_wav, tmp_path):
+        source = write_wav(0.5 * tones.music_like(3.0, rate_hz=RATE_HZ))
+        audio = soundfile.read(render(source), dtype="int32", always_2d=True)[0]
+        for index, segment in enumerate(cut(source, segment_frames=60_000).segments):
+            alone = tmp_path / "alone.flac"
+            part = audio[index * 60_000 : (index + 1) * 60_000]
+            write_flac(alone, [part], rate_hz=RATE_HZ, channels=2)
+            assert segment.read_bytes() == alone.read_bytes()
+
+    @pytest.mark.parametrize("segment_frames", [96_000, 30_011])
+    def test_both_meters_read_what_they_read_of_the_whole_copy(self, render, cut, write_wav, segment_frames):
+        source = write_wav(0.5 * tones.music_like(5.0, rate_hz=RATE_HZ))
+        copy = render(source, gain_db=-2.0)
+        found = cut(source, segment_frames=segment_frames, gain_db=-2.0)
+        # The whole copy in the blocks that it was rendered in, by the meter that measures everything.
+        full = measure(stored_blocks(copy), rate_hz=RATE_HZ, n_channels=2)
+        assert found.levels == Levels(full.integrated_lufs, full.true_peak_dbtp)
+        assert read_lufs(*found.segments) == read_lufs(copy)
+
+    def test_its_outline_is_that_of_the_copy(self, render, cut, write_wav):
+        source = write_wav(0.5 * tones.music_like(5.0, rate_hz=RATE_HZ))
+        found = np.frombuffer(cut(source, segment_frames=96_000).outline, np.uint8)
+        swing = np.abs(samples(render(source))).max(axis=1)
+        bounds = np.arange(481) * len(swing) // 480
+        largest = [swing[first:beyond].max() for first, beyond in itertools.pairwise(bounds)]
+        assert np.array_equal(found, np.round(255 * np.array(largest)))
+
+    def test_what_breaks_off_leaves_no_segment(self, cut, write_wav, tmp_path):
+        audio = tones.sine(997.0, -30.0, 4.0, rate_hz=RATE_HZ)
+        audio[150_000:] *= 10 ** (27 / 20)
+        with pytest.raises(CopyRefused, match="full scale"):
+            cut(write_wav(audio), segment_frames=48_000, gain_db=6.0)
+        assert not list((tmp_path / "segments").iterdir())
+
     @pytest.mark.parametrize("rate_hz", [44_100, 192_000])
-    def test_sizes_that_are_hidden_say_nothing_of_the_loudest_noise_nor_of_silence(
-        self, render, write_wav, tmp_path, rate_hz
-    ):
+    def test_sizes_that_are_hidden_say_nothing_of_the_loudest_noise_nor_of_silence(self, tmp_path, rate_hz):
         """Noise over the whole range is what FLAC can compress least, and silence most."""
         noise = np.random.default_rng(1).uniform(-0.999, 0.999, (3 * rate_hz, 2))
         sizes = []
         for name, audio in (("noise", noise), ("silence", np.zeros_like(noise))):
-            source = write_wav(audio, name=f"{name}.wav", rate_hz=rate_hz)
-            copy = render(source, name=f"{name}.flac", rate_hz=rate_hz)
-            cut = copies.cut_segments(copy, tmp_path / name, segment_frames=2 * rate_hz, hides_sizes=True)
-            parts = [soundfile.read(one, dtype="int32", always_2d=True)[0] for one in cut]
-            whole = soundfile.read(copy, dtype="int32", always_2d=True)[0]
-            assert np.array_equal(np.concatenate(parts), whole)
-            sizes.append([one.stat().st_size for one in cut])
+            files = [tmp_path / f"{name}{index}.flac" for index in range(2)]
+            for index, file in enumerate(files):
+                part = audio[index * 2 * rate_hz : (index + 1) * 2 * rate_hz]
+                write_flac(file, [part], rate_hz=rate_hz, channels=2)
+            before = [soundfile.read(file, dtype="int32")[0] for file in files]
+            copies.hide_sizes(files, frames=3 * rate_hz, segment_frames=2 * rate_hz)
+            for file, sound in zip(files, before, strict=True):
+                assert np.array_equal(soundfile.read(file, dtype="int32")[0], sound)
+            sizes.append([file.stat().st_size for file in files])
         assert sizes[0] == sizes[1]
-        assert len(sizes[0]) == 2
 
     @pytest.mark.needs("flac")
-    def test_another_decoder_finds_them_whole(self, render, write_wav, tmp_path):
-        copy = render(write_wav(tones.noise(-20.0, 1.0, rate_hz=RATE_HZ)))
-        segments = copies.cut_segments(copy, tmp_path / "segments", segment_frames=20_000)
+    def test_another_decoder_finds_them_whole(self, cut, write_wav):
+        segments = cut(write_wav(tones.noise(-20.0, 1.0, rate_hz=RATE_HZ)), segment_frames=20_000).segments
+        assert len(segments) == 3
         subprocess.run(["flac", "--test", "--silent", *map(str, segments)], check=True)

@@ -223,7 +223,7 @@ class TestRefusals:
     def test_a_copy_on_which_the_meters_disagree_is_not_left_behind(
         self, match, music, tmp_path, monkeypatch
     ):
-        monkeypatch.setattr(second_meter, "read_lufs", lambda path: -17.8)
+        monkeypatch.setattr(second_meter, "read_lufs", lambda *paths: -17.8)
         (line,), _, status = match(music("a.wav", 0))
         assert (status, line["error"]["code"]) == (1, "level_missed")
         assert list((tmp_path / "copies").iterdir()) == []

@@ -9,10 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from django.utils import timezone
 
 from analysis.intake import keeping
 from analysis.intake.models import Recording
 from analysis.jobs import running
+from analysis.jobs.claiming import Claim, claim
 from analysis.jobs.models import Job, JobState
 from analysis.listening import booth, planning, preparing, segments
 from analysis.listening.booth import Seat
@@ -142,7 +144,7 @@ class TestPlanSet:
         assert "by our meter" in copy.trouble
 
     def test_a_second_meter_that_disagrees_refuses_the_copy(self, monkeypatch):
-        monkeypatch.setattr("analysis.listening.second_meter.read_lufs", lambda path: -18.15)
+        monkeypatch.setattr("analysis.listening.second_meter.read_lufs", lambda *paths: -18.15)
         made = plan([measured(music(1))])
         run_all()
         assert "by the second meter" in made.copies.get().trouble
@@ -199,21 +201,68 @@ class TestBoothSet:
         assert booth.booth_set(made, [seat])["copies"] == []
 
 
+class TestTornJobs:
+    """What a job kept before it broke off does not stay: the shelf is as it was."""
+
+    def tear(self, monkeypatch, error):
+        """Make the plan's one copy, and break off at its second segment."""
+        keep, kept = preparing.keeping.keep, []
+
+        def keep_one(path, **wishes):
+            if kept:
+                raise error
+            kept.append(keep(path, **wishes))
+            return kept[0]
+
+        with monkeypatch.context() as patched:
+            patched.setattr(preparing.keeping, "keep", keep_one)
+            job = claim(Job.objects.get(kind=planning.MAKE_COPY).pk, now=timezone.now())
+            with pytest.raises(type(error)):
+                preparing.make_copy(Claim(job))
+        assert len(kept) == 1
+
+    def test_segments_half_kept_when_the_shelf_fails_are_removed(self, monkeypatch):
+        plan([measured(music(1))])
+        before = set(files_on_shelf())
+        self.tear(monkeypatch, OSError("the disk is full"))
+        assert set(files_on_shelf()) == before
+
+    @pytest.mark.parametrize("then", ["made again", "cleared away"])
+    def test_segments_of_a_killed_worker_go_with_whoever_comes_next(
+        self, monkeypatch, django_capture_on_commit_callbacks, then
+    ):
+        made = plan([measured(music(1))])
+        before = set(files_on_shelf())
+        with monkeypatch.context() as killed:  # nothing more is done by a worker that is killed
+            killed.setattr(preparing, "_discard_segments", lambda copy: None)
+            self.tear(monkeypatch, SystemExit())
+        left = set(files_on_shelf()) - before
+        assert len(left) == 1
+        if then == "made again":
+            Job.objects.update(state=JobState.QUEUED)
+            run_all()
+            assert made.copies.get().state == CopyState.READY
+        else:
+            with django_capture_on_commit_callbacks(execute=True):
+                preparing.clear_plan(made)
+        assert not left & set(files_on_shelf())
+
+
 class TestClearPlan:
     def test_a_copy_whose_plan_goes_while_it_is_made_leaves_nothing_behind(self, monkeypatch):
         made = plan([measured(music(1))])
         job = Job.objects.get(kind=planning.MAKE_COPY)
         kept = []
-        cut = preparing.copies.cut_segments
+        cut = preparing.copies.write_segments
 
         def cut_while_the_plan_goes(*args, **wishes):
             preparing.clear_plan(made)
-            parts = cut(*args, **wishes)
-            kept.append(len(parts))
-            return parts
+            found = cut(*args, **wishes)
+            kept.append(len(found.segments))
+            return found
 
         before = set(files_on_shelf())
-        monkeypatch.setattr(preparing.copies, "cut_segments", cut_while_the_plan_goes)
+        monkeypatch.setattr(preparing.copies, "write_segments", cut_while_the_plan_goes)
         assert running.run(job.pk)
         assert kept == [2]
         assert set(files_on_shelf()) == before
@@ -238,9 +287,25 @@ class TestNoise:
         assert answer["Content-Type"] == "audio/flac"
         assert second_meter.read_lufs(path) == pytest.approx(-18.0, abs=0.1)
 
-    @pytest.mark.parametrize("level", ["-5.0", "-61.0", "3.0", "-18", "-18.00", "loud"])
+    @pytest.mark.parametrize("level", ["-60.0", "-10.0"])
+    def test_the_softest_and_the_loudest_are_there(self, client, level):
+        assert client.get(f"/listening/noise/{level}").status_code == 200
+
+    @pytest.mark.parametrize("level", ["-9.9", "-6.0", "-60.1", "3.0", "-18", "-18.00", "loud"])
     def test_other_levels_are_not_there(self, client, level):
         assert client.get(f"/listening/noise/{level}").status_code == 404
+
+    @pytest.mark.parametrize("level", ["-١٨.٠", "-018.0"])
+    def test_a_level_has_one_address(self, client, level):
+        before = set(files_on_shelf())
+        assert client.get(f"/listening/noise/{level}").status_code == 404
+        assert set(files_on_shelf()) == before
+
+    @pytest.mark.parametrize(("level_lufs", "address"), [(-8.0, None), (-60.06, None), (None, None)])
+    def test_a_booth_without_such_a_level_offers_none(self, level_lufs, address):
+        made = plan([measured(music(1))])
+        made.level_lufs = level_lufs
+        assert booth.booth_set(made, [])["noise_url"] == address
 
 
 class TestSegments:

@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from analysis.listening.second_meter import read_lufs
@@ -39,3 +40,9 @@ class TestReadLufs:
 
     def test_below_one_block_there_is_no_loudness(self, write_wav):
         assert math.isnan(read_lufs(write_wav(tones.sine(1000.0, -23.0, 0.39, rate_hz=RATE_HZ))))
+
+    def test_parts_are_heard_as_one(self, write_wav):
+        tone = tones.steps([(-36, 3), (-23, 5)], rate_hz=RATE_HZ)
+        whole = write_wav(tone, name="whole.wav")
+        parts = [write_wav(part, name=f"{at}.wav") for at, part in enumerate(np.split(tone, [1, 100_000]))]
+        assert read_lufs(*parts) == read_lufs(whole)

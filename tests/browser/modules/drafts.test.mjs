@@ -196,4 +196,11 @@ describe("same", () => {
     assert.ok(!same({ "score-1": "" }, { "score-1": "0" }));
     assert.ok(!same({ "score-1": "7.5" }, { "score-1": "7" }));
   });
+
+  it("counts timed notes: one more on either side is another version", () => {
+    const one = { notes: "all", "note-text-1": "a" };
+    assert.ok(same(one, { ...one, comment: "x" }));
+    assert.ok(!same(one, { ...one, "note-text-2": "b" }));
+    assert.ok(!same({ ...one, "note-text-2": "b" }, one));
+  });
 });

@@ -134,7 +134,7 @@ class TestJudging:
         page = sign_in(stage.judges[0].member).get(reverse("contests:judging")).content.decode()
         assert f"{stage.contest.title}, round 1" in page
         assert "3 of 3 mixes still to be scored" in page
-        # Three times 3 min of writing and 1.2 s of music: just over 9 min, said as 10.
+        # Three times 3 min of writing and 1.2 s of music one and a half times: just over 9 min, said as 10.
         assert "about 10 minutes" in page
         assert "Sat 22 Mar 2031, 12:00 (UTC, Europe/Lisbon)" in page
         assert "not begun" in page
@@ -324,7 +324,7 @@ class TestSheetScript:
             "revision": revision,
             "submitted": 0,
             "needed": 3,
-            "about_min": 10,  # 3 x (3 min of writing and 1.2 s of music), up to whole five minutes
+            "about_min": 10,  # 3 x 3 min of writing, and nothing to hear; up to whole five minutes
             "message": "Your sheet for mix A is saved.",
         }
 
@@ -342,7 +342,11 @@ class TestSheetScript:
         send(browser, sheet_of(hearing), {"comment": "Two.", "based_on": first["revision"]})
         answer = send(browser, sheet_of(hearing), {"comment": "Three.", "based_on": first["revision"]})
         assert answer.status_code == 409
-        assert answer.json()["fields"] == scores(hearing, "") | {"comment": "Two.", "private_note": ""}
+        assert answer.json()["fields"] == scores(hearing, "") | {
+            "comment": "Two.",
+            "private_note": "",
+            "notes": "all",
+        }
         assert answer.json()["revision"] != first["revision"]
 
     def test_a_closed_round_says_so(self, browser: Client, hearing: Assignment) -> None:
@@ -373,23 +377,34 @@ class TestHeard:
     def test_it_keeps_the_most_that_was_told(
         self, browser: Client, stage: Stage, hearing: Assignment
     ) -> None:
-        for told_s in (12.5, 30, 20.0):
-            assert self.told(browser, stage, {hearing.code: told_s}) == 204
+        for told_s, plays in ((12.5, 1), (30, 3), (20.0, 2)):
+            assert self.told(browser, stage, {hearing.code: {"seconds": told_s, "plays": plays}}) == 204
         hearing.refresh_from_db()
-        assert hearing.heard_s == 30.0
-        assert 'data-heard-s="30.0"' in browser.get(desk_of(stage)).content.decode()
+        assert (hearing.heard_s, hearing.plays) == (30.0, 3)
+        page = browser.get(desk_of(stage)).content.decode()
+        assert 'data-heard-s="30.0" data-plays="3"' in page
 
     @pytest.mark.parametrize("junk", [-1, "30", None, [], 1e9, float("nan"), float("inf"), 10**400])
     def test_what_is_no_length_of_time_is_passed_over(
         self, browser: Client, stage: Stage, hearing: Assignment, junk: object
     ) -> None:
-        assert self.told(browser, stage, {hearing.code: junk}) == 204
+        for what in (
+            junk,
+            {"seconds": junk, "plays": 1},
+            {"seconds": 30.0, "plays": junk},
+            {"seconds": 30.0},
+        ):
+            assert self.told(browser, stage, {hearing.code: what}) == 204
         hearing.refresh_from_db()
-        assert hearing.heard_s == 0.0
+        assert (hearing.heard_s, hearing.plays) == (0.0, 0)
+        assert self.told(browser, stage, {hearing.code: {"seconds": 30.0, "plays": 1}}) == 204
+        hearing.refresh_from_db()
+        assert hearing.heard_s == 30.0  # so it was the junk
 
     def test_hearings_of_others_are_left_alone(self, browser: Client, stage: Stage) -> None:
         other = stage.hearings(stage.judges[1])[0]
-        assert self.told(browser, stage, {other.code: 30.0, "nothing": 4.0}) == 204
+        said = {"seconds": 30.0, "plays": 1}
+        assert self.told(browser, stage, {other.code: said, "nothing": said}) == 204
         other.refresh_from_db()
         assert other.heard_s == 0.0
 
@@ -397,7 +412,7 @@ class TestHeard:
         self, browser: Client, stage: Stage, hearing: Assignment
     ) -> None:
         Round.objects.update(state=RoundState.CLOSED)
-        self.told(browser, stage, {hearing.code: 30.0})
+        self.told(browser, stage, {hearing.code: {"seconds": 30.0, "plays": 1}})
         hearing.refresh_from_db()
         assert hearing.heard_s == 0.0
 

@@ -82,7 +82,8 @@ class TestJudgesWork:
             ({"scale": 0.3}, "middle of the scale"),
             ({"scale": 2.4}, "ends of the scale"),
             ({"halo": 0.95}, "nearly the same score"),
-            ({"drift": -0.2, "drift_p": 0.001}, "fall by 0.20"),
+            ({"drift": -0.2, "drift_p": 0.001}, "fall by 0.20 from one hearing"),
+            ({"tiring": 0.3, "tiring_p": 0.001}, "rise by 0.30 from one mix to the next between two rests"),
         ],
     )
     def test_each_remark_has_its_number(self, change, sentence):

@@ -89,6 +89,27 @@ class TestJudgesWork:
         assert drifting.drift_p < 1e-3
         assert work_of(scores, "J5").drift is None
 
+    def test_tiring_within_sessions_is_found_and_is_no_drift(self):
+        """Five mixes from rest to rest; the scores fall within a session and start anew with the next."""
+        rng, plain = np.random.default_rng(11), panel(11, hearings=6)
+        at = positions(plain)
+        within = {key: place % 5 + 1 for key, place in at.items()}
+        scores = ScoreTable(
+            tuple(
+                Score(one.entry, one.judge, one.criterion, one.value - 0.5 * within[one.judge, one.entry])
+                if one.judge == "J5"
+                else one
+                for one in plain.scores
+            )
+        )
+        tiring = work_of(scores, "J5", positions=at, session_positions=within)
+        assert tiring.tiring < -0.2
+        assert tiring.tiring_p < 1e-3
+        assert tiring.drift_p > 0.01
+        assert work_of(scores, "J5", positions=at).tiring is None
+        shuffled = dict(zip(within, rng.permutation(list(within.values())), strict=True))
+        assert work_of(scores, "J5", session_positions=shuffled).tiring_p > 0.01
+
     def test_halo_is_the_mean_correlation_of_the_criteria(self):
         rng = np.random.default_rng(1)
         grid = rng.standard_normal((12, 3))

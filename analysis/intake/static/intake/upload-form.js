@@ -6,7 +6,7 @@
  *   data-uploads              where uploads begin
  *   data-upload-scope         the member and what the file is for, so that the same file goes on where it stopped
  *   data-largest-bytes        the most that is taken
- *   data-upload-smaller       what to do with a larger one, where it is not to export it as FLAC
+ *   data-upload-smaller       what to do with a larger one, where that is not to send it as FLAC
  *   data-upload-undone        what did not happen when a file did not arrive, such as “nothing was entered”
  *   data-upload-still         a sentence about what holds all the same
  *   data-upload-look          what to do after trouble of the server's, where it is not to try again in a minute

@@ -15,7 +15,8 @@ import { gainText, heardText, rateText, timeText } from "./words.js";
  * The booth on the page: buttons, slider and keys around a player.
  *
  * The page finds: `booth:copy` `{ key }` when another copy is chosen and heard, `booth:heard` `{ key, seconds }` about
- * once a second while one is. The page may send `booth:choose` `{ key }`.
+ * once a second while one is, and `booth:note` `{ key, seconds }` where the listener wants to write a note, if the booth has
+ * `data-booth-notes`; also `booth:rest` `{ minutes }` when a rest is due, which a page that says so itself cancels. The page may send `booth:choose` `{ key }`.
  */
 
 const SEEK_S = 5;
@@ -228,6 +229,7 @@ class Booth {
       "loop-to": () => this.#markEnd("to"),
       "loop-off": () => this.#endLoop(),
       pick: () => this.#pickThis(),
+      note: () => this.#tell("booth:note", { key: this.#player.key, seconds: this.#position }),
       noise: () => this.#noiseOnOrOff(),
     };
     if (this.#player !== null) {
@@ -458,7 +460,7 @@ class Booth {
   // Keys
 
   #key(event) {
-    if (latest !== this || this.#panel.takes(event) || event.ctrlKey || event.altKey || event.metaKey) {
+    if (latest !== this || event.ctrlKey || event.altKey || event.metaKey || this.#panel.takes(event)) {
       return;
     }
     if (this.#player === null || !this.#keys.areOn || isTyping(event.target)) {
@@ -503,13 +505,16 @@ class Booth {
 
   #remindOfRest() {
     const words = `You have listened for ${this.#rest.after_min} minutes. Rest your ears for a while before you go on.`;
-    this.#part("rest-words").textContent = words;
-    this.#part("rest").hidden = false;
-    this.#say(words);
+    if (this.#tell("booth:rest", { minutes: this.#rest.after_min })) {
+      this.#part("rest-words").textContent = words;
+      this.#part("rest").hidden = false;
+      this.#say(words);
+    }
   }
 
+  /** Whether the page leaves what follows to the booth. */
   #tell(name, detail) {
-    this.#root.dispatchEvent(new CustomEvent(name, { detail, bubbles: true }));
+    return this.#root.dispatchEvent(new CustomEvent(name, { detail, bubbles: true, cancelable: true }));
   }
 
   // What the page shows

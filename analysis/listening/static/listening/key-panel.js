@@ -78,7 +78,7 @@ export class KeyPanel {
 
   #show() {
     this.#part("key-lines").replaceChildren(
-      ...ACTS.map(({ act, words }) => {
+      ...ACTS.filter(({ act }) => act !== "note" || this.#root.dataset.boothNotes !== undefined).map(({ act, words }) => {
         const line = document.createElement("tr");
         const head = document.createElement("th");
         head.scope = "row";

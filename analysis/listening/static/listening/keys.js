@@ -21,6 +21,7 @@ export const ACTS = [
   { act: "loop-to", key: ".", words: "Loop to here" },
   { act: "loop-off", key: "=", words: "End the loop" },
   { act: "pick", key: ";", words: "Put this copy among the few, or take it out" },
+  { act: "note", key: "[", words: "Write a note at this place" },
   { act: "noise", key: "\\", words: "Play or stop the noise" },
 ];
 

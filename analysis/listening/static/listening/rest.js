@@ -1,8 +1,8 @@
 /**
  * When to remind a listener of a rest. No page in this file.
  *
- * Listening is counted from page to page. A pause as long as `PAUSE_S` is a rest and begins the count anew. Listening tests
- * rest at least as long as they listen (ITU-R BS.1116, from memory); who decides here is the listener.
+ * Listening is counted from page to page. A pause as long as `PAUSE_S` is a rest and begins the count anew. That ten
+ * minutes are a rest is common practice, no source; who decides here is the listener.
  */
 
 const NAME = "booth rest";

@@ -1,4 +1,6 @@
-/** Numbers as the booth writes them. No page, no audio. */
+/** Numbers as the booth writes and reads them. No page, no audio. */
+
+const CLOCK = /^(?:(\d{1,2}):)?(\d{1,3}):(\d{1,2}(?:\.\d+)?)$/;
 
 /** Seconds as minutes and seconds with one decimal, cut and not rounded, as a clock is read. */
 export function timeText(seconds) {
@@ -27,4 +29,10 @@ export function gainText(gain_db) {
 
 export function rateText(rateHz) {
   return `${rateHz / 1000} kHz`;
+}
+
+/** Seconds for `1:02.5`; null for what is no time. The server reads times in the same way. */
+export function secondsOf(text) {
+  const match = CLOCK.exec(text.trim());
+  return match === null || Number(match[3]) >= 60 ? null : 3600 * Number(match[1] ?? 0) + 60 * Number(match[2]) + Number(match[3]);
 }

@@ -187,8 +187,14 @@ def test_the_desk_has_a_tree_to_walk_by(session: Session, round_: Round) -> None
 def test_axe_finds_nothing_to_mend(desk: Page, scheme: str) -> None:
     """axe-core, rules of WCAG 2.0 to 2.2 at A and AA, on the desk with everything open."""
     desk.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+    desk.keyboard.press("[")
+    desk.keyboard.type("A note with its line in sight.")
+    expect(desk.locator(f"{SHEET} [data-sheet-state]")).to_have_text("Saved.")
+    desk.get_by_role("textbox", name="At", exact=True).fill("junk")  # and what is wrong with it
     desk.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
+    desk.evaluate("document.querySelector('[data-session-over]').hidden = false")
     assert violations(desk) == []
+    expect(desk.locator(f"{SHEET} [data-sheet-state]")).to_have_text("Saved, except for the time of a note.")
 
 
 def test_one_may_go_past_the_booth(session: Session) -> None:

@@ -1,0 +1,39 @@
+"""Which mixes are voted on, and whether all of them can be heard."""
+
+from __future__ import annotations
+
+from django.db.models import QuerySet
+
+from analysis.listening.models import CopyState, ListeningCopy
+from contests.judging.access import OPENED
+from contests.models import Contest, Entry, Round, Vote, VoteField
+from contests.states import EntryState
+
+
+def entries_of_vote(vote: Vote) -> QuerySet[Entry]:
+    """The entries that stand and are in the vote's match plan; none before it is prepared."""
+    planned = ListeningCopy.objects.filter(plan=vote.plan_id)
+    return vote.contest.entries.filter(state=EntryState.READY, recording__in=planned.values("recording"))
+
+
+def copies_in_state(vote: Vote, state: CopyState) -> QuerySet[ListeningCopy]:
+    """Copies of the entries voted on that are in a state."""
+    recordings = entries_of_vote(vote).values("recording")
+    return ListeningCopy.objects.filter(plan=vote.plan_id, state=state, recording__in=recordings)
+
+
+def round_to_follow(contest: Contest, field: str) -> Round | None:
+    """The round whose copies serve the vote as they are; None where the vote needs its own.
+
+    Only a round that has opened: before, its plan may still be thrown away.
+    """
+    opened = contest.rounds.filter(state__in=OPENED, plan__isnull=False)
+    if field == VoteField.LAST_ROUND:
+        return opened.last()
+    ready = set(contest.entries.filter(state=EntryState.READY).values_list("recording", flat=True))
+    for round_ in opened:
+        assert round_.plan is not None
+        copies = round_.plan.copies.filter(state=CopyState.READY)
+        if ready <= set(copies.values_list("recording", flat=True)):
+            return round_
+    return None

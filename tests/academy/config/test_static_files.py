@@ -1,0 +1,42 @@
+"""The scripts as a served site hands them out: each name with a hash, each import of a file that exists."""
+
+import re
+from pathlib import Path
+
+import pytest
+from django.contrib.staticfiles import finders
+
+from academy.config.static_files import HashedStaticFiles
+
+# An import as STYLE asks for it: at the start of a line, literal, relative, with its semicolon.
+IMPORTED = re.compile(r"^(?:import|export)\b[^;\"']*?[\"'](\./[^\"']+|\.\./[^\"']+)[\"'];", re.MULTILINE)
+
+
+@pytest.fixture(scope="module")
+def collected(tmp_path_factory):
+    """Where our own scripts lie after the renaming."""
+    storage = HashedStaticFiles(location=tmp_path_factory.mktemp("static"))
+    ours = [
+        (path, source)
+        for finder in finders.get_finders()
+        for path, source in finder.list([])
+        if path.endswith(".js") and not path.startswith("admin/")
+    ]
+    for path, source in ours:
+        with source.open(path) as content:
+            storage.save(path, content)
+    for path, _, answer in storage.post_process({path: (storage, path) for path, _ in ours}):
+        assert not isinstance(answer, Exception), f"{path}: {answer}"
+    return storage
+
+
+class TestScripts:
+    def test_every_import_names_a_file_that_is_there(self, collected):
+        looked_at = 0
+        for path, hashed in collected.hashed_files.items():
+            script = Path(collected.path(hashed))
+            for target in IMPORTED.findall(script.read_text()):
+                looked_at += 1
+                assert (script.parent / target).is_file(), f"{path} imports {target}, which is nowhere"
+                assert re.search(r"\.[0-9a-f]{12}\.js$", target), f"{path} imports {target} without a hash"
+        assert looked_at > 30, "hardly any import was found"
