@@ -19,6 +19,7 @@ from analysis.audiofile import (
     FlacWriter,
     SegmentWriter,
     describe,
+    pad_flac,
     read_blocks,
 )
 from analysis.dsp.alignment import Offset, find_offset
@@ -37,6 +38,10 @@ LEVEL_TOLERANCE_LU = 0.1
 # How far a copy's true peak may read over the ceiling when the plan was made at another rate: what EBU Tech
 # 3341 (cases 15 to 23) allows a meter to read high.
 CEILING_TOLERANCE_DB = 0.2
+# A frame of a copy in stereo at 24 bit, and what FLAC adds at most where it cannot compress: under 40 bytes
+# for each of its own frames (RFC 9639, clause 9: heads, checksums), and the metadata.
+FRAME_BYTES = 6
+FLAC_OVERHEAD_BYTES = 8192
 
 
 Sample = TypeVar("Sample", np.float64, np.int32)
@@ -304,6 +309,17 @@ def confirm_copy(files: Sequence[Path], measured: Levels, *, level_lufs: float, 
             path.unlink()
         raise
     return second_lufs
+
+
+def hide_sizes(segments: Sequence[Path], *, frames: int, segment_frames: int) -> None:
+    """Fill the segments of a copy up to what their frames could need at most: a size then tells no sound.
+
+    Two dithers of one mix differ by some bytes in 400 000, two mixes by a hundredth or more. `frames` is the
+    copy's length, `segment_frames` that of each segment but the last.
+    """
+    for index, segment in enumerate(segments):
+        own_frames = min(segment_frames, frames - index * segment_frames)
+        pad_flac(segment, size_bytes=own_frames * FRAME_BYTES + FLAC_OVERHEAD_BYTES)
 
 
 def _start_of(source: Path, *, rate_hz: int) -> NDArray[np.float32]:

@@ -25,6 +25,7 @@ class MatchPlan(models.Model):
     )  # where the copies begin, on the reference's clock
     is_part = models.BooleanField(default=False)  # a part of the piece, and the level is that part's
     planned_at = models.DateTimeField()
+    hides_sizes = models.BooleanField(default=False)  # all segments of one length have as many bytes
     shows_map = models.BooleanField(default=False)  # whether the booth may draw the outline of what sounds
 
     def __str__(self) -> str:

@@ -46,6 +46,7 @@ def plan_set(
     ceiling_dbtp: float,
     reference: Recording | None = None,
     shows_map: bool = False,
+    hides_sizes: bool = False,
     now: datetime,
 ) -> MatchPlan:
     """Make the match plan of a set and request a job for each copy.
@@ -53,7 +54,8 @@ def plan_set(
     The level is the wish, or lower for the whole set when one recording would pass the ceiling at it. The
     copies get one rate (the set's own where all agree, else 48 kHz) and one length: the reference's, or the
     longest. With a reference they are aligned to its start. Silence has no level, so its copy is refused.
-    `shows_map` lets the booth draw the outline of the copy that sounds.
+    `shows_map` lets the booth draw the outline of the copy that sounds. `hides_sizes` fills all segments up
+    to one size, for a set in which two copies of one recording must not be told by their bytes.
 
     Raises CannotPlan for an empty set and for a recording that has not been measured.
     """
@@ -73,6 +75,7 @@ def plan_set(
         frames=round(longest_s * rate_hz),
         segment_frames=SEGMENT_S * rate_hz,
         shows_map=shows_map,
+        hides_sizes=hides_sizes,
         planned_at=now,
     )
     for recording, gain_db in zip(recordings, levels.gains_db, strict=True):
@@ -120,7 +123,8 @@ def copy_again(plan: MatchPlan, recordings: QuerySet[Recording]) -> None:
     """Have a second copy made of some recordings of a plan: same gain, start and length, another dither.
 
     For whoever is to hear one mix twice without knowing. The bytes of the two share nothing that a comparison
-    of files would find; their sound is the same down to the dither. A recording that has a second copy
+    of files would find, and in a plan that hides sizes not even their length; their sound is the same down to
+    the dither. A recording that has a second copy
     already, or whose first one was refused, is passed over. In a plan of a part whose level is not known yet
     the second copy waits for it like the first.
     """
@@ -151,6 +155,7 @@ def plan_part(
     wished_lufs: float,
     ceiling_dbtp: float,
     shows_map: bool = False,
+    hides_sizes: bool = False,
     now: datetime,
 ) -> MatchPlan:
     """Make the match plan of one part of a set, told by the reference's clock, and have the part measured.
@@ -178,6 +183,7 @@ def plan_part(
         is_part=True,
         segment_frames=SEGMENT_S * rate_hz,
         shows_map=shows_map,
+        hides_sizes=hides_sizes,
         planned_at=now,
     )
     for recording in recordings:

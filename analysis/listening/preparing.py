@@ -152,6 +152,9 @@ def _keep_segments(copy: ListeningCopy, made: MadeCopy) -> None:
     # A folder of its own for each attempt: a worker that overslept cannot touch a newer one's segments.
     name = uuid.uuid4().hex
     copy.folder_key = f"{name[:2]}/{name}"
+    plan = copy.plan
+    if plan.hides_sizes:
+        copies.hide_sizes(made.segments, frames=plan.frames, segment_frames=plan.segment_frames)
     copy.segment_count = len(made.segments)
     # Written down before the first one is kept: a worker that is killed on the way leaves word of where its
     # segments lie, for the next attempt or for whoever clears the plan. A copy that another worker finished

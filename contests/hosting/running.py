@@ -287,6 +287,7 @@ def _plan(round_: Round, entries: Sequence[Entry], *, shows_map: bool = False, n
         "wished_lufs": contest.listening_level_lufs,
         "ceiling_dbtp": contest.listening_ceiling_dbtp,
         "shows_map": shows_map,
+        "hides_sizes": round_.repeats > 0,
         "now": now,
     }
     try:

@@ -17,9 +17,9 @@ def entries_of_vote(vote: Vote) -> QuerySet[Entry]:
 
 
 def copies_in_state(vote: Vote, state: CopyState) -> QuerySet[ListeningCopy]:
-    """Copies of the entries voted on that are in a state."""
+    """Copies of the entries voted on that are in a state: of each its first, which is what voters hear."""
     recordings = entries_of_vote(vote).values("recording")
-    return ListeningCopy.objects.filter(plan=vote.plan_id, state=state, recording__in=recordings)
+    return ListeningCopy.objects.filter(plan=vote.plan_id, state=state, recording__in=recordings, number=0)
 
 
 def round_to_follow(contest: Contest, field: str) -> Round | None:
@@ -33,7 +33,7 @@ def round_to_follow(contest: Contest, field: str) -> Round | None:
     ready = set(contest.entries.filter(state=EntryState.READY).values_list("recording", flat=True))
     for round_ in opened:
         assert round_.plan is not None
-        copies = round_.plan.copies.filter(state=CopyState.READY)
+        copies = round_.plan.copies.filter(state=CopyState.READY, number=0)
         if ready <= set(copies.values_list("recording", flat=True)):
             return round_
     return None

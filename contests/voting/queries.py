@@ -116,7 +116,7 @@ def _booth_set(vote: Vote, lines: list[BallotLine]) -> dict[str, Any] | None:
     """A blind set: keys are codes, names are none."""
     if vote.plan is None:
         return None
-    ready = ListeningCopy.objects.filter(plan=vote.plan, state=CopyState.READY)
+    ready = ListeningCopy.objects.filter(plan=vote.plan, state=CopyState.READY, number=0)
     copies = {copy.recording_id: copy for copy in ready}
     seats = [
         Seat(

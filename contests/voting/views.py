@@ -91,7 +91,7 @@ def hear(request: HttpRequest, code: str, index: int) -> HttpResponseBase:
     """One segment of the mix under a code: of this voter's own ballot, while it is open."""
     line = access.line_to_play(request.user, code, timezone.now())
     copy = ListeningCopy.objects.filter(
-        plan=line.ballot.vote.plan_id, recording=line.entry.recording_id
+        plan=line.ballot.vote.plan_id, recording=line.entry.recording_id, number=0
     ).first()
     if copy is None:
         raise Http404

@@ -359,6 +359,23 @@ class TestWriteSegments:
             cut(write_wav(audio), segment_frames=48_000, gain_db=6.0)
         assert not list((tmp_path / "segments").iterdir())
 
+    @pytest.mark.parametrize("rate_hz", [44_100, 192_000])
+    def test_sizes_that_are_hidden_say_nothing_of_the_loudest_noise_nor_of_silence(self, tmp_path, rate_hz):
+        """Noise over the whole range is what FLAC can compress least, and silence most."""
+        noise = np.random.default_rng(1).uniform(-0.999, 0.999, (3 * rate_hz, 2))
+        sizes = []
+        for name, audio in (("noise", noise), ("silence", np.zeros_like(noise))):
+            files = [tmp_path / f"{name}{index}.flac" for index in range(2)]
+            for index, file in enumerate(files):
+                part = audio[index * 2 * rate_hz : (index + 1) * 2 * rate_hz]
+                write_flac(file, [part], rate_hz=rate_hz, channels=2)
+            before = [soundfile.read(file, dtype="int32")[0] for file in files]
+            copies.hide_sizes(files, frames=3 * rate_hz, segment_frames=2 * rate_hz)
+            for file, sound in zip(files, before, strict=True):
+                assert np.array_equal(soundfile.read(file, dtype="int32")[0], sound)
+            sizes.append([file.stat().st_size for file in files])
+        assert sizes[0] == sizes[1]
+
     @pytest.mark.needs("flac")
     def test_another_decoder_finds_them_whole(self, cut, write_wav):
         segments = cut(write_wav(tones.noise(-20.0, 1.0, rate_hz=RATE_HZ)), segment_frames=20_000).segments

@@ -408,14 +408,22 @@ class TestCopies:
 
 
 def metadata_of(flac: bytes) -> list[tuple[int, bytes]]:
-    """The metadata blocks of a FLAC stream, kind and content, without frame sizes and digest of the sound."""
+    """The metadata of a FLAC stream without what follows from the sound: frame sizes, digest, padding."""
+    return [
+        (kind, content[:4] + content[10:18] if kind == 0 else b"" if kind == 1 else content)
+        for kind, content in blocks_of(flac)
+    ]
+
+
+def blocks_of(flac: bytes) -> list[tuple[int, bytes]]:
+    """The metadata blocks of a FLAC stream, kind and content."""
     assert flac[:4] == b"fLaC"
     blocks, at, is_last = [], 4, False
     while not is_last:
         (head,) = struct.unpack(">I", flac[at : at + 4])
         is_last, kind, size = bool(head >> 31), head >> 24 & 0x7F, head & 0xFFFFFF
         content = flac[at + 4 : at + 4 + size]
-        blocks.append((kind, content[:4] + content[10:18] if kind == 0 else content))
+        blocks.append((kind, content))
         at += 4 + size
     return blocks
 
