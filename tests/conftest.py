@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from django.core.cache import cache
 from numpy.typing import NDArray
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
 
 from analysis import audiofile
 
@@ -127,6 +127,11 @@ def chromium() -> Iterator[Browser]:
         browser.close()
 
 
+def _said(message: ConsoleMessage) -> str:
+    """What the page said, and of which address: "404" alone leads nowhere."""
+    return f"{message.text} ({message.location['url']})"
+
+
 @pytest.fixture
 def page(chromium: Browser) -> Iterator[Page]:
     """A fresh page at 1280 px; what it logs as an error or throws fails the test."""
@@ -134,7 +139,7 @@ def page(chromium: Browser) -> Iterator[Page]:
     page = context.new_page()
     faults: list[str] = []
     page.on("pageerror", lambda error: faults.append(str(error)))
-    page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
+    page.on("console", lambda message: faults.append(_said(message)) if message.type == "error" else None)
     page.faults = faults  # type: ignore[attr-defined]  # a test that provokes one takes it out
     yield page
     context.close()

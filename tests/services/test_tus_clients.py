@@ -145,8 +145,7 @@ class TestLine:
             counted = Counter(answers)
             assert counted[204] == 1, counted
             assert set(counted) <= {204, 409, 423}
-        staged = server.site.folder / "incoming" / "resumable" / upload_id.replace("-", "")
-        assert staged.read_bytes() == body
+        assert server.staged(upload_id).read_bytes() == body
 
     def test_a_chunk_without_a_length_is_refused(self, server):
         upload_id = server.open(10)
@@ -158,11 +157,13 @@ class TestLine:
         """A laptop went to sleep: nothing tells the server, yet its lock must not stay for ever."""
         upload_id = server.open(2 * MIB)
         with server.send_and_stay(upload_id, os.urandom(MIB), at=0, announced=2 * MIB):
+            # Seen by its bytes: a request that asks might have the upload itself, and refuse the silent one.
             programs.wait_until(
-                lambda: server.ask("PATCH", upload_id, Upload_Offset="0").status_code == 423,
-                seconds=10,
+                lambda: server.staged(upload_id).stat().st_size > 0,
+                seconds=30,
                 what="the silent request has the upload",
             )
+            assert server.ask("PATCH", upload_id, Upload_Offset="0").status_code == 423
             programs.wait_until(
                 lambda: server.offset(upload_id) == MIB, seconds=45, what="what came is counted"
             )

@@ -115,6 +115,10 @@ class TusServer:
         """Send less than was announced, and break the line."""
         self.send_and_stay(upload_id, body, at=at, announced=announced).close()
 
+    def staged(self, upload_id: str) -> Path:
+        """Where what has arrived of an upload lies on the server's disk."""
+        return self.site.folder / "incoming" / "resumable" / upload_id.replace("-", "")
+
     def send_and_stay(self, upload_id: str, body: bytes, *, at: int, announced: int) -> socket.socket:
         """Send less than was announced, and fall silent. Returns the open line."""
         head = (

@@ -1,15 +1,18 @@
-"""The scripts as a served site hands them out: a hash in each name, every import one that exists."""
+"""Scripts as a served site hands them out: a hash in each name, every import and every page's file there."""
 
 import re
 from pathlib import Path
 
 import pytest
+from django.conf import settings
 from django.contrib.staticfiles import finders
 
 from academy.config.static_files import HashedStaticFiles
 
 # An import as STYLE asks for it: at the start of a line, literal, relative, with its semicolon.
 IMPORTED = re.compile(r"^(?:import|export)\b[^;\"']*?[\"'](\./[^\"']+|\.\./[^\"']+)[\"'];", re.MULTILINE)
+
+ASKED_FOR = re.compile(r"\{%\s*static\s+['\"]([^'\"]+)")
 
 
 @pytest.fixture(scope="module")
@@ -40,3 +43,17 @@ class TestScripts:
                 assert (script.parent / target).is_file(), f"{path} imports {target}, which is nowhere"
                 assert re.search(r"\.[0-9a-f]{12}\.js$", target), f"{path} imports {target} without a hash"
         assert looked_at > 30, "hardly any import was found"
+
+
+class TestTemplates:
+    def test_every_file_that_a_page_asks_for_is_there(self):
+        """A served site answers 500 for a page that names a file which is nowhere."""
+        root = Path(settings.BASE_DIR)
+        asked = {
+            (name, str(template.relative_to(root)))
+            for floor in ("academy", "analysis", "contests")
+            for template in (root / floor).rglob("templates/**/*.html")
+            for name in ASKED_FOR.findall(template.read_text())
+        }
+        assert len(asked) > 50, "hardly any file is asked for"
+        assert [each for each in sorted(asked) if finders.find(each[0]) is None] == []

@@ -7,9 +7,9 @@ from decimal import Decimal
 
 import pytest
 
-from contests.hosting import screening
 from contests.models import Round
 from contests.results.kept import kept
+from contests.screening import deciding
 from contests.states import HearingState
 from tests.contests import stages
 from tests.contests.stages import AFTER_THE_CLOSE
@@ -46,7 +46,7 @@ class TestKept:
         "change",
         [
             submit_one,
-            lambda stage: screening.disqualify_entry(
+            lambda stage: deciding.disqualify_entry(
                 stage.entries[0].pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other stems."
             ),
             lambda stage: Round.objects.update(goes_on=2),
