@@ -15,7 +15,7 @@ DJANGO_FREE = ("analysis.dsp", "analysis.audiofile", "contests.scoring", "fixtur
 ACADEMY = ("practice", "courses", "recall", "packs", "members", "letters")
 
 # What all of them share.
-ACADEMY_SHARED = ("academy.moments", "academy.templatetags")
+ACADEMY_SHARED = ("academy.moments", "academy.moment_fields", "academy.templatetags")
 
 # Most particular first: the first line whose room holds the file applies.
 FLOORS: list[tuple[str, tuple[str, ...]]] = [

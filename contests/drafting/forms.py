@@ -5,14 +5,13 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Sequence
-from datetime import datetime
 from typing import Any, ClassVar
 from zoneinfo import ZoneInfo, available_timezones
 
 from django import forms
 from django.forms.models import BaseInlineFormSet, inlineformset_factory
 
-from academy.moments import WALL, NoSuchMoment, in_zone, on_the_wall
+from academy.moment_fields import WallField
 from analysis.listening.noise import LOUDEST_LUFS
 from contests.models import Contest, Criterion, Prize, Round, RoundKind, Sponsor, Vote
 from contests.scoring.ballots import FEWEST_IN_PACKET
@@ -128,7 +127,7 @@ class DatesForm(forms.ModelForm):
         super().__init__(*args, **kwargs)
         self.fields["zone"] = _zone_field("")
         self.fields["grace_minutes"].max_value = LONGEST_GRACE_MINUTES  # type: ignore[attr-defined]
-        _ask_by_the_wall(self, self.MOMENTS, self.instance.timezone)
+        _ask_by_the_wall(self, self.MOMENTS, self._zone())
         if self.instance.state != ContestState.DRAFT:
             del self.fields["opens_at"]
         if self.instance.state not in {ContestState.DRAFT, ContestState.OPEN}:
@@ -136,14 +135,16 @@ class DatesForm(forms.ModelForm):
                 del self.fields[name]
 
     def clean(self) -> dict[str, Any]:
-        """Put the times into the zone, and see that they follow one another."""
+        """See that the times follow one another."""
         filled = super().clean() or {}
-        zone = ZoneInfo(filled.get("zone") or self.instance.zone)
-        for name in self.MOMENTS:
-            if name in filled and filled[name] is not None:
-                _place(self, filled, name, zone)
         self._follow(filled)
         return filled
+
+    def _zone(self) -> ZoneInfo:
+        """The zone that is typed beside the times, as far as there is such a one and it may still change."""
+        typed = self.data.get(self.add_prefix("zone"))
+        may_change = self.instance.state in {ContestState.DRAFT, ContestState.OPEN}
+        return ZoneInfo(typed) if may_change and typed in available_timezones() else self.instance.timezone
 
     def _follow(self, filled: dict[str, Any]) -> None:
         dates = [(name, filled.get(name, getattr(self.instance, name, None))) for name in self.MOMENTS]
@@ -446,14 +447,11 @@ class VoteForm(forms.ModelForm):
                 self.fields[name].required = False
 
     def clean(self) -> dict[str, Any]:
-        """Put the times into the zone, between the close of entries and the result."""
+        """See that the times lie between the close of entries and the result."""
         filled = super().clean() or {}
         if not filled.get("holds"):
             self._errors.clear()
             return {"holds": False}
-        for name in self.MOMENTS:
-            if filled.get(name) is not None:
-                _place(self, filled, name, self.contest.timezone)
         opens_at, closes_at = filled.get("opens_at"), filled.get("closes_at")
         if opens_at and opens_at < self.contest.grace_ends_at:
             self.add_error("opens_at", "A vote opens when entries have closed, grace included.")
@@ -570,24 +568,7 @@ def _ask_by_the_wall(form: forms.ModelForm, names: Sequence[str], zone: ZoneInfo
     """Have moments typed as the clocks of the zone show them."""
     for name in names:
         field = form.fields[name]
-        form.fields[name] = forms.DateTimeField(
-            label=field.label,
-            help_text=field.help_text,
-            input_formats=[WALL],
-            widget=forms.DateTimeInput(format=WALL, attrs={"type": "datetime-local"}),
-            error_messages={"invalid": "Write date and time as 2031-03-30T18:00."},
-        )
-        if (kept := getattr(form.instance, name)) is not None:
-            form.initial[name] = on_the_wall(kept, zone)
-
-
-def _place(form: forms.ModelForm, filled: dict[str, Any], name: str, zone: ZoneInfo) -> None:
-    # Django took what was typed for UTC; only what the clock on the wall showed was meant.
-    typed: datetime = filled[name].replace(tzinfo=None)
-    try:
-        filled[name] = in_zone(typed, zone)
-    except NoSuchMoment as exc:
-        form.add_error(name, str(exc))
+        form.fields[name] = WallField(label=field.label, help_text=field.help_text, zone=zone)
 
 
 def _zone_field(help_text: str) -> forms.ChoiceField:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from typing import Any
 
 from django import forms
 
-from academy.moments import NoSuchMoment, in_zone, on_the_wall
-from contests.drafting.forms import WALL
+from academy.moment_fields import WallField
 from contests.models import Contest, Entry
 
 LONGEST_REASON = 2000
@@ -125,27 +123,10 @@ class PlacesForm(forms.Form):
 class PublicationForm(forms.Form):
     """When the result publishes itself, as clocks on the wall show it in the contest's own zone."""
 
-    at = forms.DateTimeField(
-        label="Publish at",
-        input_formats=[WALL],
-        widget=forms.DateTimeInput(format=WALL, attrs={"type": "datetime-local"}),
-        error_messages={
-            "required": "Give date and time.",
-            "invalid": "Write date and time as 2031-03-30T18:00.",
-        },
-    )
+    at = WallField(label="Publish at", error_messages={"required": "Give date and time."})
 
     def __init__(self, contest: Contest, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.zone = contest.timezone
-        self.fields["at"].help_text = f"By clocks in {self.zone.key}."
-        self.initial["at"] = on_the_wall(contest.publish_at or contest.announced_at, self.zone)
-
-    def clean_at(self) -> datetime:
-        """The moment; refused where clocks never show it, or show it twice."""
-        # Django took what was typed for UTC; only what the clock on the wall showed was meant.
-        typed: datetime = self.cleaned_data["at"].replace(tzinfo=None)
-        try:
-            return in_zone(typed, self.zone)
-        except NoSuchMoment as exc:
-            raise forms.ValidationError(str(exc)) from exc
+        self.fields["at"].zone = contest.timezone  # type: ignore[attr-defined]
+        self.fields["at"].help_text = f"By clocks in {contest.zone}."
+        self.initial["at"] = contest.publish_at or contest.announced_at

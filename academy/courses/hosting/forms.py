@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Any
 
 from django import forms
@@ -14,7 +13,8 @@ from academy.courses.chapters import clock, read_clock
 from academy.courses.containers import ACCEPTED
 from academy.courses.models import Course, Lesson
 from academy.members.models import Tier
-from academy.moments import WALL, NoSuchMoment, in_zone, on_the_wall, site_zone
+from academy.moment_fields import WallField
+from academy.moments import WALL, site_zone
 from academy.packs.models import StemPack
 from academy.recall.models import RecallSheet
 from analysis.intake.forms import SentFileForm
@@ -268,9 +268,8 @@ class SheetsForm(forms.Form):
 class ScheduleForm(forms.Form):
     """When a course is to appear."""
 
-    publish_at = forms.DateTimeField(
+    publish_at = WallField(
         label="Appears at",
-        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=WALL),
         input_formats=[WALL, "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"],
         error_messages={
             "required": "Say when the course is to appear.",
@@ -285,15 +284,4 @@ class ScheduleForm(forms.Form):
     @classmethod
     def of(cls, course: Course) -> ScheduleForm:
         """Filled in with when it appears, if it is scheduled."""
-        return cls(
-            initial={"publish_at": on_the_wall(course.publish_at, site_zone())} if course.publish_at else {}
-        )
-
-    def clean_publish_at(self) -> datetime:
-        """The moment that was typed, in the site's zone."""
-        # Django took what was typed for UTC; only what the clock on the wall showed was meant.
-        typed: datetime = self.cleaned_data["publish_at"].replace(tzinfo=None)
-        try:
-            return in_zone(typed, site_zone())
-        except NoSuchMoment as exc:
-            raise forms.ValidationError(str(exc)) from exc
+        return cls(initial={"publish_at": course.publish_at} if course.publish_at else {})
