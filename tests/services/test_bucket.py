@@ -80,6 +80,7 @@ class TestBucket:
                 seconds=60,
                 what="the entry is ready",
             )
+        assert site.play("standing_of", entry=entry)["entry"] == "ready"
 
     def test_readiness_tells_a_bucket_that_is_gone(self, make_site):
         nobody = f"http://127.0.0.1:{programs.free_port()}"

@@ -49,7 +49,9 @@ class TestSeatJudge:
     def test_an_entry_in_another_contest_is_no_obstacle(self) -> None:
         member = cast.member()
         entry(cast.contest(), member)
-        panel.seat_judge(cast.contest(), member, actor=cast.host(), now=cast.NOW)
+        contest = cast.contest()
+        panel.seat_judge(contest, member, actor=cast.host(), now=cast.NOW)
+        assert contest.judges.get().member == member
 
     @pytest.mark.parametrize("state", [ContestState.DECIDED, ContestState.PUBLISHED])
     def test_nobody_is_seated_once_the_judging_is_over(self, state: ContestState) -> None:
