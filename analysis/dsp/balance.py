@@ -19,7 +19,7 @@ from scipy.sparse.csgraph import connected_components
 from analysis.dsp.crossspectra import CrossSpectra
 from analysis.dsp.foreign import WINDOW_S, ForeignSound, foreign_sound
 from analysis.dsp.lateenergy import late_energy
-from analysis.dsp.stemfit import N_GROUPS, StemFit, fit_stems
+from analysis.dsp.stemfit import N_GROUPS, StemFit, fit_stems, scaled_to_energy
 
 N_BANDS = 32
 # Longer frames take more of a room's answer for part of its stem, and tell two microphones apart by more
@@ -35,9 +35,11 @@ SOFTEST_BAND = 1e-5
 LEAST_ERROR_DB = 0.06
 SPREAD_ERROR = 0.3
 OPEN_ERROR = 1.0
-LATE_ERROR = 0.2
-SHORT_ERROR = 1.0
-RESIDUAL_ERROR = 0.15
+LATE_ERROR = 0.1
+SHORT_ERROR = 0.9
+RESIDUAL_ERROR = 0.1
+WEIGHTED_ERROR = 1.4
+BUS_ERROR = 0.2
 
 # A number is told where it is as likely as this to lie so near the truth. Common practice, no source.
 SURE = 0.95
@@ -330,7 +332,8 @@ def _balance(
     matrices: NDArray[np.complex64], stems: Sequence[slice], mix: slice, n_values: NDArray[np.float64]
 ) -> MixBalance:
     n_stem_channels = stems[-1].stop
-    fit = fit_stems(matrices, n_stem_channels, mix, n_values)
+    weighted = fit_stems(matrices, n_stem_channels, mix, n_values)
+    fit = scaled_to_energy(matrices, weighted, stems, mix, n_values)
     contributions = _contributions(matrices, fit, stems)
     heard = _Heard(
         own=matrices[:, :, :n_stem_channels, :n_stem_channels].sum(axis=0, dtype=np.complex128),
@@ -338,6 +341,7 @@ def _balance(
         fit=fit,
         late=late_energy(fit.residual, contributions),
         over_time=contributions.sum(axis=1),
+        weighted=weighted.responses,
     )
     parts = tuple(heard.part((at,)) for at in range(len(stems)))
     energy, residual = fit.energy.sum(axis=0), fit.residual.sum(axis=0)
@@ -380,8 +384,8 @@ class _Heard:
     """What is heard of the stems in one mix, from which the level of any of them, or of a sum, is computed.
 
     `own` holds the stems' cross spectra over the whole song (n_bands, n_stem_channels, n_stem_channels),
-    `late` each stem's late sound over its energy in phase (n_bands, n_stems), and `over_time` its energy in
-    the mix (n_stretches, n_stems).
+    `late` each stem's late sound over its energy in phase (n_bands, n_stems), `over_time` its energy in the
+    mix (n_stretches, n_stems), and `weighted` the responses before they were scaled to the stems' energy.
     """
 
     own: NDArray[np.complex128]
@@ -389,6 +393,7 @@ class _Heard:
     fit: StemFit
     late: NDArray[np.float64]
     over_time: NDArray[np.float64]
+    weighted: NDArray[np.complex128]
 
     def part(self, members: Sequence[int]) -> _Part:
         """The sum of some stems. Late sounds add by their energies, for they have no phase in common."""
@@ -441,10 +446,11 @@ class _Heard:
     def _model_error_db(self, members: Sequence[int], in_phase: NDArray[np.float64]) -> float:
         """What leaving out pieces of the song cannot show, because it is there in all of them.
 
-        Four parts: what the equations leave open, most where stems sound alike and much is unexplained; whose
+        Six parts: what the equations leave open, most where stems sound alike and much is unexplained; whose
         the late sound is, which is estimated; how few stretches hold the sound, so that what is unexplained
-        in them does not average out; and what is unexplained at all, since it may follow the sound itself, as
-        a compressor on its strip does.
+        in them does not average out; what is unexplained at all, since it may follow the sound itself; how
+        far the weighted level lies from that of the energy, as it does where a strip is compressed; and what
+        was taken for the bus while the sound was alone or nearly, for there it may have been the strip.
         """
         total = float(in_phase.sum())
         if not total > 0:
@@ -461,11 +467,18 @@ class _Heard:
         left = float(residual.sum() / energy.sum())
         over_time = self.over_time[:, list(members)].sum(axis=1)
         stretches = float(over_time.sum() ** 2 / np.sum(over_time**2))
+        weighted = float(_energies(own, self.weighted[None, :, channels]).sum())
+        before_bus = over_time / self.fit.bus_gain**2
+        turned = float(over_time.sum() / before_bus.sum())
+        of_all = over_time / np.maximum(self.over_time.sum(axis=1), 1e-30)
+        alone = float(before_bus @ of_all / before_bus.sum())
         return DB_A_NEPER * math.hypot(
             OPEN_ERROR * math.sqrt(open_to) / total,
             LATE_ERROR * float(in_phase @ unexplained) / total,
             SHORT_ERROR * math.sqrt(left / stretches),
             RESIDUAL_ERROR * math.sqrt(left),
+            WEIGHTED_ERROR * abs(total / weighted - 1.0),
+            BUS_ERROR * alone * abs(turned - 1.0),
         )
 
 
