@@ -285,6 +285,7 @@ def _quantised(block: NDArray[np.float64], bits: int) -> NDArray[np.int32]:
 
 
 def _refuse_lost_bits(block: Block, bits: int) -> Block:
-    if bits < 32 and np.bitwise_and(block, (1 << 32 - bits) - 1).any():
+    # All samples' bits laid over each other: no array of its own, and several samples at once.
+    if bits < 32 and np.bitwise_or.reduce(block, axis=None) & (1 << 32 - bits) - 1:
         raise ValueError(f"the int32 samples have more than {bits} bits")
     return block
