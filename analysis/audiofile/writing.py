@@ -134,12 +134,17 @@ class _Writer:
         # What could not be written shows in the file itself, so an error from here would say nothing new.
         with suppress(soundfile.SoundFileError):
             self._sound.close()
-        with suppress(OSError), os.fdopen(self._fd, "wb") as file:
-            if self._encoded is not None:
-                file.write(self._encoded.getbuffer())
+        with suppress(OSError):
+            left = memoryview(b"") if self._encoded is None else self._encoded.getbuffer()
+            while left:
+                left = left[os.write(self._fd, left) :]
+        os.close(self._fd)
 
     def _is_whole(self) -> bool:
         """Whether the file counts and holds all that was written, which libsndfile does not tell."""
+        if self._encoded is not None:
+            # Memory took all of it; so it is enough that the disk did.
+            return self._path.stat().st_size == self._encoded.getbuffer().nbytes
         try:
             return describe(self._path, _NO_LIMITS).frames == self.frames
         except AudioError:

@@ -37,8 +37,9 @@ class TestTo24Bit:
         assert samples.dtype == np.int32
         assert not np.any(samples & 0xFF)
 
-    def test_blocks_of_any_length_get_the_same_dither(self):
-        audio = np.random.default_rng(3).uniform(-0.5, 0.5, (1000, 2))
+    @pytest.mark.parametrize("n_channels", [1, 2, 3])
+    def test_blocks_of_any_length_get_the_same_dither(self, n_channels):
+        audio = np.random.default_rng(3).uniform(-0.5, 0.5, (1000, n_channels))
         random = np.random.default_rng(9)
         parts = [to_24_bit(part, random) for part in np.split(audio, [1, 17, 600])]
         assert np.array_equal(np.concatenate(parts), to_24_bit(audio, np.random.default_rng(9)))
@@ -46,12 +47,12 @@ class TestTo24Bit:
     @pytest.mark.parametrize("gain", [1.0, 0.4321, -0.4321])
     @pytest.mark.parametrize("stored", [np.float64, np.float32, np.int32])
     def test_it_is_the_gained_sample_and_two_draws_rounded(self, stored, gain):
-        # Written out here in numpy: two uniform draws of 32 bits make the triangle, half a step up.
+        # Written out here in numpy: two uniform draws of 16 bits make the triangle, half a step up.
         full_scale = np.iinfo(np.int32).max + 1 if stored is np.int32 else 1.0
         audio = np.random.default_rng(4).uniform(-0.9, 0.9, (40_000, 2))
         audio = (audio * full_scale).astype(stored)
-        draws = np.random.default_rng(5).bit_generator.random_raw(audio.size).view(np.int32).reshape(-1, 2)
-        triangle = (draws.astype(np.int64).sum(axis=1) + 1).reshape(audio.shape) * 2.0**-32
+        draws = np.random.default_rng(5).bit_generator.random_raw(len(audio)).view(np.int16).reshape(-1, 2)
+        triangle = (draws.sum(axis=1, dtype=np.int64) + 1).reshape(audio.shape) * 2.0**-16
         exact = audio.astype(np.float64) / full_scale * gain
         wanted = np.rint(exact * 2.0**23 + triangle).astype(np.int32) << 8
         assert np.array_equal(to_24_bit(audio, np.random.default_rng(5), gain=gain), wanted)
