@@ -183,7 +183,8 @@ class SegmentWriter:
 
     Each can be decoded alone. They are named by their index (``00000.flac``) in `folder`, which is made where
     it is missing, and stand in order in `paths`. Each has `segment_frames` frames, the last one what remains;
-    a file is finished as soon as it is full, and in memory until then. A context manager: left by an exception, none of them is left.
+    a file is put together in memory and finished as soon as it is full. A context manager: left by an
+    exception, none of them is left.
     """
 
     def __init__(
@@ -200,9 +201,7 @@ class SegmentWriter:
         folder.mkdir(parents=True, exist_ok=True)
         self._folder = folder
         self._segment_frames = segment_frames
-        self._begin = partial(
-            FlacWriter, rate_hz=rate_hz, channels=channels, subtype=subtype, in_memory=True
-        )
+        self._begin = partial(FlacWriter, rate_hz=rate_hz, channels=channels, subtype=subtype, in_memory=True)
         self._open: FlacWriter | None = None
         self.paths: list[Path] = []
 

@@ -32,9 +32,10 @@ def to_24_bit(audio: Block, random: np.random.Generator, *, gain: float = 1.0) -
     Returns
     -------
     ndarray of int32, same shape
-        24-bit samples at the top of the word (``step << 8``). The error against the gained samples is below 1.5 steps, its mean 0 and
-        its variance a quarter of a step squared, whatever the signal: a sixth from the dither and a twelfth
-        from the rounding. Silence gives that noise, near -139 dBFS, not zeros. No frames give no frames.
+        24-bit samples at the top of the word (``step << 8``). The error against the gained samples is below
+        1.5 steps, its mean 0 and its variance a quarter of a step squared, whatever the signal: a sixth from
+        the dither and a twelfth from the rounding. Silence gives that noise, near -139 dBFS, not zeros. No
+        frames give no frames.
 
     Raises
     ------
@@ -47,9 +48,9 @@ def to_24_bit(audio: Block, random: np.random.Generator, *, gain: float = 1.0) -
     -----
     R. A. Wannamaker, S. P. Lipshitz, J. Vanderkooy, J. N. Wright, "A theory of nonsubtractive dither", IEEE
     Trans. Signal Processing 48 (2), 2000: triangular dither of this width makes mean and variance of the
-    total error independent of the signal. It is put together from two draws of 16 bits, so the triangle has
-    steps of 2^-16 of ours: by its place between two of them a sample's mean error is off by 2^-17 of a step at
-    most, -240 dBFS, and the variance by 2^-17 of a step squared.
+    total error independent of the signal. Here each of the two draws that make the triangle has 16 bits, so
+    it has steps of 2^-16 of ours: by its place between two of them a sample's mean error is off by 2^-17 of a
+    step at most, -240 dBFS, and the variance by 2^-17 of a step squared.
     """
     require_audio(audio)
     samples = np.empty(audio.shape, np.int32)
@@ -62,7 +63,8 @@ def to_24_bit(audio: Block, random: np.random.Generator, *, gain: float = 1.0) -
         # 32 bits a sample, and 32 are left over where the channels are odd.
         draws = random.bit_generator.random_raw(len(piece) * ((n_channels + 1) // 2))
         each = np.ascontiguousarray(draws.view(np.int32).reshape(len(piece), -1)[:, :n_channels])
-        if not _dither(piece.reshape(-1), factor, each.reshape(-1), samples[at : at + PIECE_FRAMES].reshape(-1)):
+        into = samples[at : at + PIECE_FRAMES]
+        if not _dither(piece.reshape(-1), factor, each.reshape(-1), into.reshape(-1)):
             raise SampleError("a sample is not a number or passes full scale")
     return samples
 

@@ -74,7 +74,7 @@ def read_lufs(*paths: Path) -> float:
 
 
 def _stretches(paths: Sequence[Path], found: AudioDescription) -> Iterator[_Stretch]:
-    """The recording in stretches that have every block between them once; each lies where the last one lay."""
+    """The recording in stretches that together have every block; each lies where the one before it lay."""
     rate_hz = found.sample_rate_hz
     room = np.empty((STRETCH_S * rate_hz, found.channels))
     filled = measured_blocks = 0

@@ -53,7 +53,7 @@ class TestReadLufs:
         audio[rate_hz : int(6.05 * rate_hz)] *= 0.05
         audio[6 * rate_hz : 7 * rate_hz] *= 1e-5
         path = write_wav(audio, rate_hz=rate_hz, subtype="FLOAT")
-        whole_steps = audio[: int(round(duration_s * 100)) // 10 * rate_hz // 10].astype(np.float32)
+        whole_steps = audio[: round(duration_s * 100) // 10 * rate_hz // 10].astype(np.float32)
         meter = pyloudnorm.Meter(rate_hz, filter_class="DeMan")
         wanted = meter.integrated_loudness(whole_steps.astype(np.float64))
         assert read_lufs(path) == pytest.approx(wanted, abs=1e-9)
