@@ -45,7 +45,7 @@ FRAME_BYTES = 6
 FLAC_OVERHEAD_BYTES = 8192
 
 
-# What float32 holds without rounding: RFC 9639's 24 bits and fewer, and itself.
+# What float32 holds without rounding: 24 bits, sign included, and fewer (IEEE 754 gives it 24 and a sign).
 EXACT_IN_FLOAT32 = ("PCM_16", "PCM_24", "FLOAT")
 
 AnyBlock = TypeVar("AnyBlock", Block, NDArray[np.int32])
@@ -325,8 +325,8 @@ def write_segments(
 ) -> CutCopy:
     """Cut what `rendered_blocks` yields into segments in `folder`, and measure it on the way.
 
-    A segment is finished as soon as it is full, so no more than one block is ever in memory; `SegmentWriter`
-    says how they are named. `frames` is the length of the copy. Where anything raises, none of them is left.
+    A segment is finished as soon as it is full, so no more than that and one block is ever in memory;
+    `SegmentWriter` says how they are named. `frames` is the length of the copy. Where anything raises, none of them is left.
     """
     meter, outline = LevelMeter(rate_hz=rate_hz, n_channels=2), Outline(n_frames=frames)
     with SegmentWriter(folder, segment_frames=segment_frames, rate_hz=rate_hz, channels=2) as writer:
@@ -341,8 +341,7 @@ def confirm_copy(files: Sequence[Path], measured: Levels, *, level_lufs: float, 
     """Ask both meters whether a finished copy keeps its plan, and return the second one's reading in LUFS.
 
     `files` are the copy as it is stored: one file, or its segments in their order; the second meter decodes
-    them. `measured` is what our meter found while they were written. Holds the copy in memory: one at a time,
-    see `second_meter`.
+    them. `measured` is what our meter found while they were written.
 
     Raises CopyRefused, and removes the files: `level_missed` where a reading lies more than 0.1 LU from the
     plan or there is none, `ceiling_passed` where the true peak reads over the ceiling.
