@@ -326,7 +326,8 @@ def write_segments(
     """Cut what `rendered_blocks` yields into segments in `folder`, and measure it on the way.
 
     A segment is finished as soon as it is full, so no more than that and one block is ever in memory;
-    `SegmentWriter` says how they are named. `frames` is the length of the copy. Where anything raises, none of them is left.
+    `SegmentWriter` says how they are named. `frames` is the length of the copy. Where anything raises, none
+    of them is left.
     """
     meter, outline = LevelMeter(rate_hz=rate_hz, n_channels=2), Outline(n_frames=frames)
     with SegmentWriter(folder, segment_frames=segment_frames, rate_hz=rate_hz, channels=2) as writer:
