@@ -99,7 +99,7 @@ class LevelMeter:
         for a sample that is not a finite number; a meter that has refused a block cannot be used any further.
         """
         require_audio(audio, n_channels=self._n_channels)
-        scale = _scale(audio)
+        scale = stored_scale(audio)
         for at in range(0, audio.shape[0], PIECE_FRAMES):
             block = cast(Block, np.ascontiguousarray(audio[at : at + PIECE_FRAMES]))
             planes = self._room[: block.size].reshape(self._n_channels, block.shape[0])
@@ -209,10 +209,11 @@ def warm_up() -> None:
 
 def full_scale(audio: Block) -> NDArray[np.float64]:
     """A block as float64 with full scale 1.0, whichever way its samples are stored; shape as given."""
-    return np.multiply(audio, _scale(audio), dtype=np.float64)
+    return np.multiply(audio, stored_scale(audio), dtype=np.float64)
 
 
-def _scale(audio: Block) -> float:
+def stored_scale(audio: Block) -> float:
+    """What takes a sample of a block to full scale 1.0, by the way it is stored."""
     return INT32_SCALE if audio.dtype == np.int32 else 1.0
 
 

@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import TypeVar, cast
 
 import numpy as np
 import soxr
@@ -25,9 +25,10 @@ from analysis.audiofile import (
 from analysis.dsp.alignment import Offset, find_offset
 from analysis.dsp.dither import to_24_bit
 from analysis.dsp.errors import SampleError
-from analysis.dsp.meter import LevelMeter, Levels
+from analysis.dsp.meter import Block, LevelMeter, Levels, stored_scale
 from analysis.listening import second_meter
 from analysis.listening.outline import Outline
+from analysis.measuring.blocks import stored_blocks
 
 BLOCK_FRAMES = 65_536
 # Enough of any song to know it by, and a bound on memory: two of them take 230 MB in stereo at 48 kHz.
@@ -44,7 +45,10 @@ FRAME_BYTES = 6
 FLAC_OVERHEAD_BYTES = 8192
 
 
-Sample = TypeVar("Sample", np.float64, np.int32)
+# What float32 holds without rounding: 24 bits, sign included, and fewer (IEEE 754 gives it 24 and a sign).
+EXACT_IN_FLOAT32 = ("PCM_16", "PCM_24", "FLOAT")
+
+AnyBlock = TypeVar("AnyBlock", Block, NDArray[np.int32])
 
 
 class CopyRefused(Exception):
@@ -112,16 +116,16 @@ def make_copy(
     known already is not looked for again. The copy begins `start_frames` after the aligned start. Raises as
     `rendered_blocks` and `confirm_copy` do; of a copy that is refused no segment is left behind.
     """
+    original = Original(source, rate_hz=rate_hz)
     if offset is None:
         offset = Offset(frames=0, polarity=1, confidence=0.0)
         if reference is not None:
-            offset = offset_against(source, reference, rate_hz=rate_hz)
+            offset = offset_against(original, reference)
     blocks = rendered_blocks(
-        source,
+        original,
         gain_db=gain_db,
         offset_frames=offset.frames + start_frames,
         polarity=offset.polarity,
-        rate_hz=rate_hz,
         frames=frames,
         seed=seed,
     )
@@ -135,16 +139,6 @@ def make_copy(
         copy_lufs=cut.levels.integrated_lufs,
         second_meter_lufs=second_lufs,
         copy_true_peak_dbtp=cut.levels.true_peak_dbtp,
-    )
-
-
-def offset_against(source: Path, reference: Path, *, rate_hz: int) -> Offset:
-    """How late `source` starts against `reference`, in frames at `rate_hz`, by their first five minutes.
-
-    Raises AudioError or CopyRefused as `describe_source` does, for either file.
-    """
-    return find_offset(
-        _start_of(source, rate_hz=rate_hz), _start_of(reference, rate_hz=rate_hz), rate_hz=rate_hz
     )
 
 
@@ -187,25 +181,84 @@ def blocks_at_rate(source: Path, *, rate_hz: int) -> Iterator[NDArray[np.float64
     yield resampler.resample_chunk(np.empty((0, found.channels)), last=True)
 
 
-def measure_as_heard(source: Path, *, offset_frames: int, polarity: int, rate_hz: int, frames: int) -> Levels:
+class Original:
+    """A recording that copies are made of, read at the rate of the copies.
+
+    Once it was read to be aligned, its start is kept: what lies whole in it is not decoded a second time.
+    Raises AudioError or CopyRefused as `describe_source` does.
+    """
+
+    def __init__(self, path: Path, *, rate_hz: int) -> None:
+        self.path = path
+        self.rate_hz = rate_hz
+        self.described = describe_source(path)
+        self._whole: NDArray[np.float32] | None = None
+
+    def start(self) -> NDArray[np.float32]:
+        """The first `ALIGNED_S` seconds, shape (n_frames, channels). Raises as `read_blocks` does."""
+        if self._whole is not None:
+            return self._whole
+        frames = min(frames_at(self.described, rate_hz=self.rate_hz), ALIGNED_S * self.rate_hz)
+        start = np.zeros((frames, self.described.channels), np.float32)
+        filled = 0
+        for block in self.blocks():
+            part = start[filled : filled + len(block)]
+            part[:] = block[: len(part)]
+            part *= stored_scale(block)
+            filled += len(part)
+            if filled == frames:
+                break
+        if frames == self.described.frames and self._is_exact_in_float32:
+            self._whole = start
+        return start
+
+    def blocks(self) -> Iterator[Block]:
+        """The samples block by block, shape (n, channels); as `stored_blocks` where the rate is its own.
+
+        Copy what is to be kept: each may lie where the one before it lay. Raises as `read_blocks` does.
+        """
+        if self._whole is not None:
+            for at in range(0, len(self._whole), BLOCK_FRAMES):
+                yield self._whole[at : at + BLOCK_FRAMES]
+        elif self.described.sample_rate_hz == self.rate_hz:
+            yield from stored_blocks(self.path, block_frames=BLOCK_FRAMES)
+        else:
+            yield from blocks_at_rate(self.path, rate_hz=self.rate_hz)
+
+    @property
+    def _is_exact_in_float32(self) -> bool:
+        found = self.described
+        return found.sample_rate_hz == self.rate_hz and found.subtype in EXACT_IN_FLOAT32
+
+
+def offset_against(original: Original, reference: Path) -> Offset:
+    """How late a recording starts against the reference, in frames at its rate, by their first five minutes.
+
+    Raises AudioError or CopyRefused as `describe_source` does, for either file.
+    """
+    other = Original(reference, rate_hz=original.rate_hz)
+    return find_offset(original.start(), other.start(), rate_hz=original.rate_hz)
+
+
+def measure_as_heard(original: Original, *, offset_frames: int, frames: int) -> Levels:
     """Measure a recording as its copy will have it, at the recording's own level.
 
-    Arguments as for `rendered_blocks`. These are the numbers for a level plan that must hold to the last: a
-    mono file sounds from two channels, a trimmed end does not count, peaks are those at the copy's rate.
+    Arguments as for `rendered_blocks`; neither number knows which way round the polarity is. These are the
+    numbers for a level plan that must hold to the last: a mono file sounds from two channels, a trimmed end
+    does not count, peaks are those at the copy's rate.
     """
-    meter = LevelMeter(rate_hz=rate_hz, n_channels=2)
-    for block in _placed(source, offset_frames=offset_frames, rate_hz=rate_hz, frames=frames):
-        meter.add(_in_stereo(block * polarity))
+    meter = LevelMeter(rate_hz=original.rate_hz, n_channels=2)
+    for block in _placed(original, offset_frames=offset_frames, frames=frames):
+        meter.add(_in_stereo(block))
     return meter.levels()
 
 
 def rendered_blocks(
-    source: Path,
+    original: Original,
     *,
     gain_db: float,
     offset_frames: int,
     polarity: int,
-    rate_hz: int,
     frames: int,
     seed: int,
 ) -> Iterator[NDArray[np.int32]]:
@@ -213,8 +266,8 @@ def rendered_blocks(
 
     Parameters
     ----------
-    source : Path
-        A WAV or FLAC file of one or two channels. Mono becomes two equal channels.
+    original : Original
+        A WAV or FLAC file of one or two channels, at the copy's rate. Mono becomes two equal channels.
     gain_db : float
         The only thing that is done to the sound.
     offset_frames : int
@@ -223,8 +276,8 @@ def rendered_blocks(
     polarity : int
         1, or -1 for a recording whose polarity is turned: it is turned back. On its own nobody hears it, but
         a switch between two mixes of opposite polarity jumps, and fades through silence.
-    rate_hz, frames : int
-        Rate and length of the copy. What is missing is padded with silence, what is over is left out; no
+    frames : int
+        Length of the copy. What is missing is padded with silence, what is over is left out; no
         fades.
     seed : int
         Of the dither. The same call gives the same samples.
@@ -243,11 +296,11 @@ def rendered_blocks(
         The source cannot be used.
     """
     random = np.random.default_rng(seed)
-    factor = polarity * 10.0 ** (gain_db / 20.0)
-    for block in _placed(source, offset_frames=offset_frames, rate_hz=rate_hz, frames=frames):
+    gain = polarity * 10.0 ** (gain_db / 20.0)
+    for block in _placed(original, offset_frames=offset_frames, frames=frames):
         try:
             # Dithered before it is doubled, so that the two channels of a mono recording stay equal.
-            yield _in_stereo(to_24_bit(block * factor, random))
+            yield _in_stereo(to_24_bit(block, random, gain=gain))
         except SampleError as error:
             raise CopyRefused(
                 "over_full_scale", f"A gain of {gain_db:+.1f} dB would take the copy over full scale."
@@ -272,8 +325,9 @@ def write_segments(
 ) -> CutCopy:
     """Cut what `rendered_blocks` yields into segments in `folder`, and measure it on the way.
 
-    A segment is finished as soon as it is full, so no more than one block is ever in memory; `SegmentWriter`
-    says how they are named. `frames` is the length of the copy. Where anything raises, none of them is left.
+    A segment is finished as soon as it is full, so no more than that and one block is ever in memory;
+    `SegmentWriter` says how they are named. `frames` is the length of the copy. Where anything raises, none
+    of them is left.
     """
     meter, outline = LevelMeter(rate_hz=rate_hz, n_channels=2), Outline(n_frames=frames)
     with SegmentWriter(folder, segment_frames=segment_frames, rate_hz=rate_hz, channels=2) as writer:
@@ -288,8 +342,7 @@ def confirm_copy(files: Sequence[Path], measured: Levels, *, level_lufs: float, 
     """Ask both meters whether a finished copy keeps its plan, and return the second one's reading in LUFS.
 
     `files` are the copy as it is stored: one file, or its segments in their order; the second meter decodes
-    them. `measured` is what our meter found while they were written. Holds the copy in memory: one at a time,
-    see `second_meter`.
+    them. `measured` is what our meter found while they were written.
 
     Raises CopyRefused, and removes the files: `level_missed` where a reading lies more than 0.1 LU from the
     plan or there is none, `ceiling_passed` where the true peak reads over the ceiling.
@@ -322,28 +375,13 @@ def hide_sizes(segments: Sequence[Path], *, frames: int, segment_frames: int) ->
         pad_flac(segment, size_bytes=own_frames * FRAME_BYTES + FLAC_OVERHEAD_BYTES)
 
 
-def _start_of(source: Path, *, rate_hz: int) -> NDArray[np.float32]:
-    """The first `ALIGNED_S` seconds of a recording at `rate_hz`, shape (n_frames, channels)."""
-    found = describe_source(source)
-    frames = min(frames_at(found, rate_hz=rate_hz), ALIGNED_S * rate_hz)
-    start = np.zeros((frames, found.channels), np.float32)
-    filled = 0
-    for block in blocks_at_rate(source, rate_hz=rate_hz):
-        part = block[: len(start) - filled]
-        start[filled : filled + len(part)] = part
-        filled += len(part)
-        if filled == len(start):
-            break
-    return start
-
-
-def _placed(source: Path, *, offset_frames: int, rate_hz: int, frames: int) -> Iterator[NDArray[np.float64]]:
-    """Exactly `frames` frames of a recording at `rate_hz` from its aligned start on, in its own channels."""
-    channels = describe_source(source).channels
+def _placed(original: Original, *, offset_frames: int, frames: int) -> Iterator[Block]:
+    """Exactly `frames` frames of a recording from its aligned start on, in its own channels."""
+    channels = original.described.channels
     padding = min(frames, max(0, -offset_frames))
     yield from _silence(padding, channels)
     wanted, leave_out = frames - padding, max(0, offset_frames)
-    for block in blocks_at_rate(source, rate_hz=rate_hz):
+    for block in original.blocks():
         if not wanted:
             return
         part = block[leave_out : leave_out + wanted]
@@ -368,5 +406,5 @@ def _silence(frames: int, channels: int) -> Iterator[NDArray[np.float64]]:
         yield np.zeros((min(BLOCK_FRAMES, frames - start), channels))
 
 
-def _in_stereo(block: NDArray[Sample]) -> NDArray[Sample]:
-    return np.repeat(block, 2, axis=1) if block.shape[1] == 1 else block
+def _in_stereo(block: AnyBlock) -> AnyBlock:
+    return cast(AnyBlock, np.repeat(block, 2, axis=1)) if block.shape[1] == 1 else block

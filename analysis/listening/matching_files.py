@@ -138,7 +138,7 @@ def match_files(
                 for (index, found), gain_db in zip(heard.items(), plan.gains_db, strict=True)
                 if gain_db is not None
             }
-            made = _make(orders, refusals)
+            made = _each(_make, {index: (order,) for index, order in orders.items()}, refusals)
     files = tuple(made[index] if index in made else refusals[index] for index in range(len(paths)))
     return MatchedSet(files, plan=plan, limiting=limiting)
 
@@ -166,12 +166,11 @@ def _names(
 
 
 def _hear(source: Path, reference: Path | None, rate_hz: int, frames: int) -> _Heard:
+    original = copies.Original(source, rate_hz=rate_hz)
     offset = Offset(frames=0, polarity=1, confidence=1.0)
     if reference is not None:
-        offset = copies.offset_against(source, reference, rate_hz=rate_hz)
-    levels = copies.measure_as_heard(
-        source, offset_frames=offset.frames, polarity=offset.polarity, rate_hz=rate_hz, frames=frames
-    )
+        offset = copies.offset_against(original, reference)
+    levels = copies.measure_as_heard(original, offset_frames=offset.frames, frames=frames)
     return _Heard(offset, levels)
 
 
@@ -197,32 +196,16 @@ def _plan(heard: Collection[_Heard], *, wished_lufs: float, ceiling_dbtp: float)
     )
 
 
-def _make(orders: Mapping[int, _Order], refusals: dict[int, Refusal]) -> dict[int, MatchedCopy]:
-    rendered = _each(_render, {index: (order,) for index, order in orders.items()}, refusals)
-    made = {}
-    for index, levels in rendered.items():
-        # One at a time and in this process, because the second meter holds a whole copy in memory.
-        try:
-            made[index] = _confirmed(orders[index], levels)
-        except (AudioError, CopyRefused, OSError) as error:
-            refusals[index] = _refusal(error)
-    return made
-
-
-def _render(order: _Order) -> Levels:
+def _make(order: _Order) -> MatchedCopy:
     blocks = copies.rendered_blocks(
-        order.source,
+        copies.Original(order.source, rate_hz=order.rate_hz),
         gain_db=order.gain_db,
         offset_frames=order.offset.frames,
         polarity=order.offset.polarity,
-        rate_hz=order.rate_hz,
         frames=order.frames,
         seed=order.seed,
     )
-    return copies.write_copy(blocks, order.begun, rate_hz=order.rate_hz)
-
-
-def _confirmed(order: _Order, levels: Levels) -> MatchedCopy:
+    levels = copies.write_copy(blocks, order.begun, rate_hz=order.rate_hz)
     second_lufs = copies.confirm_copy(
         [order.begun], levels, level_lufs=order.level_lufs, ceiling_dbtp=order.ceiling_dbtp
     )

@@ -102,14 +102,11 @@ def _measure_part(copy: ListeningCopy) -> None:
         keeping.local_path(copy.recording.storage_key) as source,
         keeping.local_path(plan.reference.storage_key) as reference,
     ):
-        offset = copies.offset_against(source, reference, rate_hz=plan.rate_hz)
+        original = copies.Original(source, rate_hz=plan.rate_hz)
+        offset = copies.offset_against(original, reference)
         copy.offset_frames, copy.polarity = offset.frames, offset.polarity
         found = copies.measure_as_heard(
-            source,
-            offset_frames=offset.frames + plan.start_frames,
-            polarity=offset.polarity,
-            rate_hz=plan.rate_hz,
-            frames=plan.frames,
+            original, offset_frames=offset.frames + plan.start_frames, frames=plan.frames
         )
     copy.part_lufs = found.integrated_lufs if math.isfinite(found.integrated_lufs) else None
     copy.part_true_peak_dbtp = found.true_peak_dbtp if math.isfinite(found.true_peak_dbtp) else None

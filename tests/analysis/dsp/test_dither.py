@@ -37,11 +37,25 @@ class TestTo24Bit:
         assert samples.dtype == np.int32
         assert not np.any(samples & 0xFF)
 
-    def test_blocks_of_any_length_get_the_same_dither(self):
-        audio = np.random.default_rng(3).uniform(-0.5, 0.5, (1000, 2))
+    @pytest.mark.parametrize("n_channels", [1, 2, 3])
+    def test_blocks_of_any_length_get_the_same_dither(self, n_channels):
+        audio = np.random.default_rng(3).uniform(-0.5, 0.5, (1000, n_channels))
         random = np.random.default_rng(9)
         parts = [to_24_bit(part, random) for part in np.split(audio, [1, 17, 600])]
         assert np.array_equal(np.concatenate(parts), to_24_bit(audio, np.random.default_rng(9)))
+
+    @pytest.mark.parametrize("gain", [1.0, 0.4321, -0.4321])
+    @pytest.mark.parametrize("stored", [np.float64, np.float32, np.int32])
+    def test_it_is_the_gained_sample_and_two_draws_rounded(self, stored, gain):
+        # Written out here in numpy: two uniform draws of 16 bits make the triangle, half a step up.
+        full_scale = np.iinfo(np.int32).max + 1 if stored is np.int32 else 1.0
+        audio = np.random.default_rng(4).uniform(-0.9, 0.9, (40_000, 2))
+        audio = (audio * full_scale).astype(stored)
+        draws = np.random.default_rng(5).bit_generator.random_raw(len(audio)).view(np.int16).reshape(-1, 2)
+        triangle = (draws.sum(axis=1, dtype=np.int64) + 1).reshape(audio.shape) * 2.0**-16
+        exact = audio.astype(np.float64) / full_scale * gain
+        wanted = np.rint(exact * 2.0**23 + triangle).astype(np.int32) << 8
+        assert np.array_equal(to_24_bit(audio, np.random.default_rng(5), gain=gain), wanted)
 
     def test_full_scale_itself_is_kept_within_one_step(self):
         assert np.abs(error_in_steps(np.array([[1.0, -1.0]] * 1000))).max() <= 2.0
@@ -50,6 +64,20 @@ class TestTo24Bit:
     def test_it_refuses_to_clip_and_what_is_not_a_number(self, sample):
         with pytest.raises(SampleError):
             to_24_bit(np.array([[0.0], [sample]]), np.random.default_rng(1))
+
+    def test_what_is_at_the_very_bottom_can_be_turned(self):
+        lowest = np.full((1000, 2), np.iinfo(np.int32).min, np.int32)
+        turned = to_24_bit(lowest, np.random.default_rng(1), gain=-1.0)
+        assert turned.max() == (2**23 - 1) << 8
+        assert turned.min() >= (2**23 - 2) << 8
+
+    @pytest.mark.parametrize("stored", [np.float64, np.float32, np.int32])
+    def test_it_refuses_what_the_gain_takes_over_full_scale(self, stored):
+        half = np.full((100_000, 2), 2**30 if stored is np.int32 else 0.5, stored)
+        to_24_bit(half, np.random.default_rng(1), gain=2.0)
+        half[-1] = half[-1] * 1.001
+        with pytest.raises(SampleError):
+            to_24_bit(half, np.random.default_rng(1), gain=2.0)
 
     def test_it_refuses_another_shape(self):
         with pytest.raises(ShapeError):

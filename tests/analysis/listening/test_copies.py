@@ -10,8 +10,9 @@ import pytest
 import soundfile
 
 from analysis.audiofile import AudioError, write_flac
+from analysis.dsp.alignment import Offset
 from analysis.dsp.dither import to_24_bit
-from analysis.dsp.meter import Levels, measure
+from analysis.dsp.meter import Levels, full_scale, measure
 from analysis.listening import copies
 from analysis.listening.copies import CopyRefused
 from analysis.listening.second_meter import read_lufs
@@ -32,7 +33,8 @@ def whole(source, **changes):
 
 def rendered(source, **changes):
     """The blocks of such a copy."""
-    return copies.rendered_blocks(source, **whole(source, **changes))
+    form = whole(source, **changes)
+    return copies.rendered_blocks(copies.Original(source, rate_hz=form.pop("rate_hz")), **form)
 
 
 @pytest.fixture
@@ -42,7 +44,7 @@ def cut(tmp_path):
     def cut(source, *, segment_frames, name="segments", **changes):
         form = whole(source, **changes)
         return copies.write_segments(
-            copies.rendered_blocks(source, **form),
+            rendered(source, **form),
             tmp_path / name,
             rate_hz=form["rate_hz"],
             frames=form["frames"],
@@ -58,7 +60,7 @@ def render(tmp_path):
 
     def render(source, *, name="copy.flac", **changes):
         form = whole(source, **changes)
-        copies.write_copy(copies.rendered_blocks(source, **form), tmp_path / name, rate_hz=form["rate_hz"])
+        copies.write_copy(rendered(source, **form), tmp_path / name, rate_hz=form["rate_hz"])
         return tmp_path / name
 
     return render
@@ -235,22 +237,58 @@ class TestBlindness:
         assert blocks[4][-4:] == bytes(4)
 
 
+class TestOriginal:
+    def read(self, original):
+        """Its samples, put together as float64."""
+        return np.concatenate([full_scale(block) for block in original.blocks()])
+
+    @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "FLOAT"])
+    @pytest.mark.parametrize("n_channels", [1, 2])
+    def test_what_was_aligned_is_not_decoded_again(self, write_wav, subtype, n_channels):
+        source = write_wav(tones.noise(-20.0, 2.0, rate_hz=RATE_HZ, n_channels=n_channels), subtype=subtype)
+        wanted = samples(source)
+        original = copies.Original(source, rate_hz=RATE_HZ)
+        assert np.array_equal(original.start(), wanted)
+        source.unlink()
+        assert np.array_equal(self.read(original), wanted)
+
+    def test_what_float32_would_round_is_read_again(self, write_wav):
+        source = write_wav(tones.noise(-20.0, 2.0, rate_hz=RATE_HZ), subtype="PCM_32")
+        original = copies.Original(source, rate_hz=RATE_HZ)
+        assert not np.array_equal(original.start(), samples(source))
+        assert np.array_equal(self.read(original), samples(source))
+
+    def test_what_is_longer_than_its_start_is_read_again(self, write_wav, monkeypatch):
+        monkeypatch.setattr(copies, "ALIGNED_S", 1)
+        source = write_wav(tones.noise(-20.0, 2.0, rate_hz=RATE_HZ))
+        original = copies.Original(source, rate_hz=RATE_HZ)
+        assert np.array_equal(original.start(), samples(source)[:RATE_HZ])
+        assert np.array_equal(self.read(original), samples(source))
+
+    def test_at_another_rate_it_is_the_same_before_and_after(self, write_wav):
+        source = write_wav(tones.noise(-20.0, 2.0, rate_hz=44_100), rate_hz=44_100)
+        original = copies.Original(source, rate_hz=RATE_HZ)
+        before = self.read(original)
+        assert np.array_equal(original.start(), before.astype(np.float32))
+        assert np.array_equal(self.read(original), before)
+
+
 class TestMeasureAsHeard:
+    def heard(self, source, *, frames):
+        original = copies.Original(source, rate_hz=RATE_HZ)
+        return copies.measure_as_heard(original, offset_frames=0, frames=frames)
+
     def test_mono_is_heard_from_two_loudspeakers(self, write_wav):
         # BS.1770-5, annex 1, equation 2: the channels' powers add up, so two equal ones read 3.01 LU more.
         tone = tones.sine(1000.0, -23.0, 3.0, rate_hz=RATE_HZ, n_channels=1)
         source = write_wav(tone)
-        heard = copies.measure_as_heard(
-            source, offset_frames=0, polarity=1, rate_hz=RATE_HZ, frames=3 * RATE_HZ
-        )
+        heard = self.heard(source, frames=3 * RATE_HZ)
         alone = measure([tone], rate_hz=RATE_HZ, n_channels=1)
         assert heard.integrated_lufs - alone.integrated_lufs == pytest.approx(10 * math.log10(2), abs=0.001)
 
     def test_what_is_cut_off_does_not_count(self, write_wav):
         source = write_wav(tones.steps([(-23, 5), (-3, 5)], rate_hz=RATE_HZ))
-        heard = copies.measure_as_heard(
-            source, offset_frames=0, polarity=1, rate_hz=RATE_HZ, frames=5 * RATE_HZ
-        )
+        heard = self.heard(source, frames=5 * RATE_HZ)
         assert heard.integrated_lufs == pytest.approx(-23.0, abs=0.1)  # EBU Tech 3341, case 1
         assert heard.true_peak_dbtp < -22.0
 
@@ -302,6 +340,19 @@ class TestMakeCopy:
         level_lufs = measure([audio], rate_hz=96_000, n_channels=2).integrated_lufs
         made = self.make(source, tmp_path / "copy", level_lufs=level_lufs, reference=reference)
         assert (made.offset_frames, made.polarity) == (336, -1)
+
+    @pytest.mark.parametrize("subtype", ["PCM_24", "PCM_32"])
+    def test_aligned_by_itself_or_by_others_it_is_the_same_copy(self, write_wav, tmp_path, subtype):
+        audio = 0.1 * tones.music_like(5.0, rate_hz=RATE_HZ)
+        reference = write_wav(audio, name="reference.wav")
+        late = np.concatenate([np.zeros((336, 2)), -audio])
+        source = write_wav(late, name="late.wav", subtype=subtype)
+        level_lufs = measure([audio], rate_hz=RATE_HZ, n_channels=2).integrated_lufs
+        found = self.make(source, tmp_path / "found", level_lufs=level_lufs, reference=reference)
+        known = Offset(frames=336, polarity=-1, confidence=1.0)
+        told = self.make(source, tmp_path / "told", level_lufs=level_lufs, offset=known)
+        assert (found.offset_frames, found.polarity) == (336, -1)
+        assert [part.read_bytes() for part in found.segments] == [part.read_bytes() for part in told.segments]
 
 
 class TestWriteSegments:

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from analysis.listening.copies import offset_against
+from analysis.listening.copies import Original, offset_against
 from fixtures.scenario import SCENARIO
 
 RATE_HZ = 48_000
@@ -13,7 +13,7 @@ class TestOffsetAgainst:
         reference, *mixes = demo_mixes
         found = {}
         for path in mixes:
-            offset = offset_against(path, reference, rate_hz=RATE_HZ)
+            offset = offset_against(Original(path, rate_hz=RATE_HZ), reference)
             found[path.stem] = (offset.frames, offset.polarity, offset.is_sure)
         assert found == {
             mix.key: (

@@ -232,10 +232,10 @@ class TestRefusals:
         # Stands in for a decoder that a damaged file brings down; the workers are forked, so they have it.
         measure_as_heard = copies.measure_as_heard
 
-        def dies(source, **form):
-            if source.name == "deadly.wav":
+        def dies(original, **form):
+            if original.path.name == "deadly.wav":
                 os._exit(9)
-            return measure_as_heard(source, **form)
+            return measure_as_heard(original, **form)
 
         monkeypatch.setattr(copies, "measure_as_heard", dies)
         files = [music("deadly.wav", 0), music("good.wav", 3)]

@@ -1,10 +1,14 @@
 """The other meter, on signals whose loudness a standard names."""
 
 import math
+import tracemalloc
 
 import numpy as np
+import pyloudnorm
 import pytest
+import soundfile
 
+from analysis.audiofile import AudioError
 from analysis.listening.second_meter import read_lufs
 from tests import tones
 
@@ -40,6 +44,35 @@ class TestReadLufs:
 
     def test_below_one_block_there_is_no_loudness(self, write_wav):
         assert math.isnan(read_lufs(write_wav(tones.sine(1000.0, -23.0, 0.39, rate_hz=RATE_HZ))))
+
+    @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
+    @pytest.mark.parametrize("duration_s", [9.9, 10.0, 10.09, 10.1, 18.95, 19.0, 19.1, 30.3])
+    def test_in_stretches_it_reads_what_the_library_reads_of_the_whole(self, write_wav, duration_s, rate_hz):
+        # The library itself, over whole steps of 100 ms, is the answer; a soft middle gives both gates work.
+        audio = tones.noise(-20.0, duration_s, rate_hz=rate_hz)
+        audio[rate_hz : int(6.05 * rate_hz)] *= 0.05
+        audio[6 * rate_hz : 7 * rate_hz] *= 1e-5
+        path = write_wav(audio, rate_hz=rate_hz, subtype="FLOAT")
+        whole_steps = audio[: round(duration_s * 100) // 10 * rate_hz // 10].astype(np.float32)
+        meter = pyloudnorm.Meter(rate_hz, filter_class="DeMan")
+        wanted = meter.integrated_loudness(whole_steps.astype(np.float64))
+        assert read_lufs(path) == pytest.approx(wanted, abs=1e-9)
+
+    def test_memory_does_not_grow_with_the_length(self, write_wav):
+        audio = tones.noise(-20.0, 60.0, rate_hz=RATE_HZ)
+        path = write_wav(audio)
+        tracemalloc.start()
+        read_lufs(path)
+        _, most_bytes = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        assert most_bytes < audio.nbytes / 2
+
+    def test_damage_after_the_last_whole_step_is_found(self, tmp_path):
+        audio = tones.noise(-20.0, 10.05, rate_hz=RATE_HZ)
+        audio[-1] = np.nan
+        soundfile.write(tmp_path / "wild.wav", audio, RATE_HZ, subtype="FLOAT")
+        with pytest.raises(AudioError, match="not a number"):
+            read_lufs(tmp_path / "wild.wav")
 
     def test_parts_are_heard_as_one(self, write_wav):
         tone = tones.steps([(-36, 3), (-23, 5)], rate_hz=RATE_HZ)
