@@ -24,7 +24,7 @@ from contests.results import standings, words
 from contests.results.access import HEARD_PLACES
 from contests.results.certificates import Certificate
 from contests.results.field import Field, field_of
-from contests.results.kept import kept
+from contests.results.kept import kept, kept_scores
 from contests.states import HearingState
 
 ROWS_AT_ONCE = 200
@@ -403,5 +403,5 @@ def live_or_frozen(contest: Contest) -> tuple[Mapping[str, Any] | None, bool]:
 
 def _live(contest: Contest) -> dict[str, Any]:
     """The live standing as plain data; empty without a sheet."""
-    live = standings.standing_of(contest)
+    live = standings.standing_of(contest, kept_scores)
     return live.as_json_dict() if live else {}
