@@ -24,7 +24,6 @@ from contests.states import HEARD, HearingState
 SHEETS_NAMED_AT_ONCE = 500
 """So many sheets are asked for by their keys; for more it is quicker to read a contest's whole."""
 
-ROWS_AT_ONCE = 2000
 DECIMALS = 2  # of a score, as its column has
 
 _COUNTING = np.dtype(
@@ -92,7 +91,7 @@ def counting_sheets(contest: Contest) -> CountingSheets:
             "judge",
         )
     )
-    found = np.fromiter(rows.iterator(ROWS_AT_ONCE), _COUNTING)
+    found = np.fromiter(rows, _COUNTING)
     return CountingSheets(**{name: found[name].copy() for name in _COUNTING.names})
 
 
@@ -104,7 +103,7 @@ def scores_from_rows(contest: Contest, sheets: CountingSheets, criteria: Sequenc
     else:
         asked = asked.filter(sheet__in=sheets.sheet.tolist())
     rows = asked.order_by().values_list("sheet", "criterion", Cast("value", FloatField()))
-    found = np.fromiter(rows.iterator(ROWS_AT_ONCE), _SCORE)
+    found = np.fromiter(rows, _SCORE)
     found = found[np.isin(found["sheet"], sheets.sheet)]
     by_key = np.argsort(criteria)
     column = by_key[np.searchsorted(criteria, found["criterion"], sorter=by_key)]
