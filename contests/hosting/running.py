@@ -260,15 +260,15 @@ def _going_on(before: Round, added: Collection[str], reason: str) -> tuple[list[
         )
     cut = cutting.cut_of(before)
     going_on = cut.going_on
-    others = {row.entry.receipt: row.entry for row in cut.rows if not row.goes_on}
+    others = {row.receipt: row for row in cut.rows if not row.goes_on}
     if unknown := [receipt for receipt in added if receipt not in others]:
         raise HostingRefused(f"Not among those who were cut: {', '.join(unknown)}.")
     if added and not reason.strip():
         raise HostingRefused("Say why you add entries to those who go on; it is recorded.")
     if not going_on and not added:
         raise HostingRefused(f"Nobody goes on. {cut.trouble}".strip())
-    entries = going_on + [others[receipt] for receipt in sorted(added)]
-    above = [row.entry.receipt for row in cut.rows if row.is_above]
+    entries = going_on + cut.entries_of(others[receipt] for receipt in sorted(added))
+    above = [row.receipt for row in cut.rows if row.is_above]
     details = {
         "line": before.goes_on,
         "above the line": above,

@@ -122,8 +122,8 @@ def _in_order(contest: Contest, table: ScoreTable) -> list[str]:
 def _criterion(
     name: str, table: ScoreTable, among: Collection[str], entries: Mapping[str, Entry]
 ) -> OneCriterion:
-    alone = ScoreTable(tuple(score for score in table.scores if score.criterion == name))
-    standing: Standing = rank(alone, among=among)
+    on_it = table.columns.criterion.number == table.criteria.index(name)
+    standing: Standing = rank(ScoreTable(table.columns.rows(on_it)), among=among)
     best = [
         (row.place, entries[row.entry], row.adjusted)
         for row in standing.entries

@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 
 from academy.moment_fields import WallField
-from contests.models import Contest, Entry
+from contests.models import Contest
 
 LONGEST_REASON = 2000
 PLACES_AT_ONCE = 100
@@ -47,19 +47,20 @@ class PlacesForm(forms.Form):
     )
 
     def __init__(
-        self, entries: Sequence[Entry], computed: Mapping[int, int], *args: object, **kwargs: object
+        self, entries: Sequence[tuple[int, str]], computed: Mapping[int, int], *args: object, **kwargs: object
     ) -> None:
+        """`entries` are primary keys with receipts, best first; `computed` their places by primary key."""
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]  # a form's own
         self.entries = entries
         self.computed = computed
         self.listed = entries[:PLACES_AT_ONCE]
-        for entry in self.listed:
-            self.fields[f"place-{entry.pk}"] = forms.IntegerField(
-                label=entry.receipt,
+        for pk, receipt in self.listed:
+            self.fields[f"place-{pk}"] = forms.IntegerField(
+                label=receipt,
                 min_value=1,
                 max_value=len(entries),
-                initial=computed.get(entry.pk),
-                error_messages={"required": f"Give {entry.receipt} a place."},
+                initial=computed.get(pk),
+                error_messages={"required": f"Give {receipt} a place."},
             )
         if len(entries) > len(self.listed):
             self.fields["further"] = forms.CharField(
@@ -78,7 +79,7 @@ class PlacesForm(forms.Form):
 
     def place_fields(self) -> list[forms.BoundField]:
         """The fields of the places, in the order of the entries."""
-        return [self[f"place-{entry.pk}"] for entry in self.listed]
+        return [self[f"place-{pk}"] for pk, _ in self.listed]
 
     def further_field(self) -> forms.BoundField | None:
         """The text about all other entries; None where each has a field."""
@@ -86,7 +87,7 @@ class PlacesForm(forms.Form):
 
     def clean_further(self) -> dict[int, int]:
         """The places of the entries without a field, by primary key: as named, else as computed."""
-        without_field = {entry.receipt: entry.pk for entry in self.entries[PLACES_AT_ONCE:]}
+        without_field = {receipt: pk for pk, receipt in self.entries[PLACES_AT_ONCE:]}
         named: dict[int, int] = {}
         for line in filter(str.strip, self.cleaned_data["further"].splitlines()):
             receipt, _, typed = line.strip().partition(" ")
@@ -116,7 +117,7 @@ class PlacesForm(forms.Form):
 
     def places(self) -> dict[int, int]:
         """Each entry's place by its primary key. Only for a form that is valid."""
-        listed = {entry.pk: self.cleaned_data[f"place-{entry.pk}"] for entry in self.listed}
+        listed = {pk: self.cleaned_data[f"place-{pk}"] for pk, _ in self.listed}
         return listed | self.cleaned_data.get("further", {})
 
 

@@ -1,24 +1,39 @@
 """What is computed from all sheets of a contest, kept by this process until something about it changes.
 
-For pages alone: what is decided is always computed anew. In a contest of thousands of entries reading every
-score takes longer than a page may.
+For pages alone: what is decided is always read and computed anew. In a contest of thousands of entries
+reading every score takes longer than a page may.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TypeVar
 
+import numpy as np
 from django.core.cache import cache
 from django.db.models import Count, Max, Q
+from numpy.typing import NDArray
 
 from contests.models import Assignment, Contest, EntryMove, ScoreSheet
+from contests.results.reading import CountingSheets, scores_from_rows
+from contests.scoring.ties import Floats, Indices
 from contests.states import HearingState
 
 KEPT_FOR_S = 3600
 
 Computed = TypeVar("Computed")
+
+
+@dataclass(frozen=True, eq=False)
+class _KeptScores:
+    """What so many sealed sheets said: `value` (n_sheets, n_criteria), by keys, moments and criteria."""
+
+    criteria: tuple[int, ...]
+    sheet: Indices
+    sealed: NDArray[np.bytes_]
+    value: Floats
 
 
 def kept(contest: Contest, name: str, compute: Callable[[], Computed]) -> Computed:
@@ -32,6 +47,27 @@ def kept(contest: Contest, name: str, compute: Callable[[], Computed]) -> Comput
         found = compute()
         cache.set(key, found, KEPT_FOR_S)
     return found
+
+
+def kept_scores(contest: Contest, sheets: CountingSheets, criteria: Sequence[int]) -> Floats:
+    """The same as `scores_from_rows` gives; only sheets that were not read before are read.
+
+    Which sheets count is the caller's to say, each time. A kept sheet is taken for one of these only if it
+    was sealed at the same moment and has the same key.
+    """
+    key = f"sealed-{contest.pk}"
+    before: _KeptScores | None = cache.get(key)
+    value = np.full((sheets.sheet.size, len(criteria)), np.nan)
+    is_known = np.zeros(sheets.sheet.size, dtype=bool)
+    if before is not None and before.criteria == tuple(criteria):
+        _, own, earlier = np.intersect1d(sheets.sheet, before.sheet, assume_unique=True, return_indices=True)
+        same = sheets.sealed[own] == before.sealed[earlier]
+        is_known[own[same]] = True
+        value[own[same]] = before.value[earlier[same]]
+    if not is_known.all():
+        value[~is_known] = scores_from_rows(contest, sheets.rows(~is_known), criteria)
+        cache.set(key, _KeptScores(tuple(criteria), sheets.sheet, sheets.sealed, value), KEPT_FOR_S)
+    return value
 
 
 def _state_of(contest: Contest) -> str:

@@ -18,13 +18,13 @@ from analysis.listening.models import ListeningCopy, MatchPlan
 from contests import queries
 from contests.decisions import PUBLISHED
 from contests.judging.assigning import letters
-from contests.models import Assignment, Contest, Criterion, Entry, Judge, Result, SheetNote
+from contests.models import Assignment, Contest, Criterion, Judge, Result, SheetNote
 from contests.prizes.pool import Pool, PooledPrize, carries
 from contests.results import standings, words
 from contests.results.access import HEARD_PLACES
 from contests.results.certificates import Certificate
 from contests.results.field import Field, field_of
-from contests.results.kept import kept
+from contests.results.kept import kept, kept_scores
 from contests.states import HearingState
 
 ROWS_AT_ONCE = 200
@@ -32,9 +32,9 @@ ROWS_AT_ONCE = 200
 
 @dataclass(frozen=True)
 class RankedEntry:
-    """One line of a standing: the entry, and its row as contests.scoring gives it."""
+    """One line of a standing: the entry's receipt, and its row as contests.scoring gives it."""
 
-    entry: Entry
+    receipt: str
     row: Mapping[str, Any]
     decided_place: int | None
 
@@ -141,7 +141,7 @@ class Scorecard:
 
 def standing_parts(contest: Contest, working: Mapping[str, Any]) -> list[StandingPart]:
     """A standing, as `as_json_dict` gives it or as it was frozen, with its entries and judges."""
-    entries = {str(entry.pk): entry for entry in contest.entries.only("receipt", "contest_id")}
+    receipts = {str(pk): receipt for pk, receipt in contest.entries.values_list("pk", "receipt")}
     judges = {str(judge.pk): judge for judge in contest.judges.select_related("member")}
     decided = dict(contest.results.values_list("entry_id", "place"))
     parts = []
@@ -152,9 +152,8 @@ def standing_parts(contest: Contest, working: Mapping[str, Any]) -> list[Standin
         parts.append(
             StandingPart(
                 entries=[
-                    RankedEntry(entry, row, decided.get(entry.pk))
+                    RankedEntry(receipts[row["entry"]], row, decided.get(int(row["entry"])))
                     for row in part["entries"]
-                    if (entry := entries[row["entry"]])
                 ],
                 judges=[
                     RankedJudge(judges[row["judge"]], row, words.severity(row["severity"]))
@@ -162,7 +161,7 @@ def standing_parts(contest: Contest, working: Mapping[str, Any]) -> list[Standin
                 ],
                 summary=summary,
                 agreement=words.agreement(alpha),
-                ladder=[_ladder_words(tie, entries) for tie in part["ties"]],
+                ladder=[_ladder_words(tie, receipts) for tie in part["ties"]],
                 round=tier["round"] if tier else None,
                 is_sorting=bool(tier and tier["is_sorting"]),
                 is_last=tier is None or tier is working["tiers"][0],
@@ -190,11 +189,9 @@ def _on_one_scale(working: Mapping[str, Any], entry: str) -> list[Mapping[str, A
     return next((own for own in rows if any(row["entry"] == entry for row in own)), [])
 
 
-def _ladder_words(tie: Mapping[str, Any], entries: Mapping[str, Entry]) -> str:
+def _ladder_words(tie: Mapping[str, Any], receipts: Mapping[str, str]) -> str:
     """What the tie-break ladder makes of one shared place."""
-    order = " before ".join(
-        " and ".join(sorted(entries[one].receipt for one in group)) for group in tie["order"]
-    )
+    order = " before ".join(" and ".join(sorted(receipts[one] for one in group)) for group in tie["order"])
     if len(tie["order"]) == 1:
         return f"Place {tie['place']} is shared by {order}; no step of the ladder tells them apart."
     return f"Place {tie['place']} is shared; the ladder would put {order}. Applying it is your decision."
@@ -403,5 +400,5 @@ def live_or_frozen(contest: Contest) -> tuple[Mapping[str, Any] | None, bool]:
 
 def _live(contest: Contest) -> dict[str, Any]:
     """The live standing as plain data; empty without a sheet."""
-    live = standings.standing_of(contest)
+    live = standings.standing_of(contest, kept_scores)
     return live.as_json_dict() if live else {}

@@ -9,45 +9,39 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import QuerySet
-
 from contests.models import Assignment, Contest, Entry, Round, RoundKind
-from contests.models import Score as SheetScore
+from contests.results.reading import ScoresOf, counting, scores_by_round, scores_from_rows
 from contests.scoring.rounds import RoundSheets, rank_rounds, repeat_of, table_up_to
 from contests.scoring.sheets import Score, ScoreTable, Weights
 from contests.scoring.sorting import sorting_scores
 from contests.scoring.standing import Standing
-from contests.states import HEARD, EntryState, HearingState, RoundState
+from contests.states import EntryState, RoundState
 
 
-def standing_of(contest: Contest) -> Standing | None:
+def standing_of(contest: Contest, scores_of: ScoresOf = scores_from_rows) -> Standing | None:
     """The standing from all submitted sheets about entries that stand; None while there is no such sheet.
 
     Entries and judges are named by their primary keys, as text. A judge's sheets about one entry in several
     rounds, and in a hidden repeat, count as one hearing. Sheets about disqualified entries are left out, and
     so are those that were saved and never submitted. Raises SheetsRefused when a sheet lacks a criterion.
+
+    `scores_of` reads the scores; a page may name `kept_scores`, a decision never does.
     """
-    return rank_rounds(rounds_of(contest), weights_of(contest))
+    return rank_rounds(rounds_of(contest, scores_of), weights_of(contest))
 
 
-def rounds_of(contest: Contest) -> list[RoundSheets]:
+def rounds_of(contest: Contest, scores_of: ScoresOf = scores_from_rows) -> list[RoundSheets]:
     """What every prepared round says: its scores or verdicts, and the entries it is about."""
-    scores, verdicts, pools = _scores(contest), _verdicts(contest), _pools(contest)
+    scores, verdicts, pools = scores_by_round(contest, scores_of), _verdicts(contest), _pools(contest)
     return [
         RoundSheets(
             number=one.number,
             is_sorting=one.is_sorting,
-            scores=verdicts[one.number] if one.is_sorting else scores[one.number],
+            scores=verdicts[one.number] if one.is_sorting else scores.get(one.number, ()),
             pool=frozenset(pools[one.number]),
         )
         for one in contest.rounds.exclude(state=RoundState.PLANNED)
     ]
-
-
-def pool_of(round_: Round) -> list[Entry]:
-    """The entries that stand and were given out in a round, by receipt; no anchors from outside."""
-    given_out = round_.assignments.values("entry")
-    return list(round_.contest.entries.filter(state=EntryState.READY, pk__in=given_out).order_by("receipt"))
 
 
 def orders_of(round_: Round) -> dict[str, tuple[str, ...]]:
@@ -71,49 +65,17 @@ def deciding_table(contest: Contest) -> tuple[ScoreTable, Weights | None, frozen
     """
     rounds = rounds_of(contest)
     for one in reversed(rounds):
-        table = table_up_to(rounds, one) if one.scores else None
+        table = table_up_to(rounds, one) if len(one.scores) else None
         if table is not None:
             return table, None if one.is_sorting else weights_of(contest), one.pool
     return None
 
 
-def _counting(contest: Contest) -> QuerySet[Assignment]:
-    """Hearings whose sheets count."""
-    return Assignment.objects.filter(
-        round__contest=contest,
-        state=HearingState.SUBMITTED,
-        sheet__submitted_at__isnull=False,
-        entry__state__in=HEARD,
-    )
-
-
-def _scores(contest: Contest) -> dict[int, tuple[Score, ...]]:
-    """Every score that counts, by the number of its round."""
-    criteria = dict(contest.criteria.values_list("pk", "name"))
-    kept = (
-        SheetScore.objects.filter(sheet__assignment__in=_counting(contest))
-        .order_by()
-        .values_list(
-            "sheet__assignment__round__number",
-            "sheet__assignment__repeat",
-            "sheet__assignment__entry",
-            "sheet__assignment__judge",
-            "criterion",
-            "value",
-        )
-    )
-    found: defaultdict[int, list[Score]] = defaultdict(list)
-    for number, again, entry, judge, criterion, value in kept:
-        name = criteria[criterion]
-        found[number].append(Score(str(entry), str(judge), name, float(value), repeat_of(number, again)))
-    return defaultdict(tuple, {number: tuple(scores) for number, scores in found.items()})
-
-
 def _verdicts(contest: Contest) -> dict[int, tuple[Score, ...]]:
     """Every verdict that counts, as scores, by the number of its round."""
     found: defaultdict[int, list[tuple[str, str, str, str]]] = defaultdict(list)
-    kept = _counting(contest).filter(round__kind=RoundKind.SORTING)
-    for number, again, entry, judge, verdict in kept.values_list(
+    rows = counting(contest).filter(round__kind=RoundKind.SORTING)
+    for number, again, entry, judge, verdict in rows.values_list(
         "round__number", "repeat", "entry", "judge", "sheet__verdict"
     ):
         found[number].append((str(entry), str(judge), verdict, repeat_of(number, again)))

@@ -35,7 +35,7 @@ def standings_csv(parts: Iterable[StandingPart]) -> str:
                     number,
                     _cell(row["place"]),
                     _cell(line.decided_place),
-                    line.entry.receipt,
+                    line.receipt,
                     *(_cell(row[name]) for name in COLUMNS[4:]),
                 ]
             )

@@ -302,8 +302,8 @@ def _places_form(
 ) -> PlacesForm:
     rows = working["entries"] if working else []
     computed = {int(row["entry"]): row["place"] for row in rows if row["place"] is not None}
-    entries = contest.entries.filter(state=EntryState.READY)
-    in_order = sorted(entries, key=lambda entry: (computed.get(entry.pk, len(computed) + 1), entry.receipt))
+    entries = contest.entries.filter(state=EntryState.READY).values_list("pk", "receipt")
+    in_order = sorted(entries, key=lambda entry: (computed.get(entry[0], len(computed) + 1), entry[1]))
     return PlacesForm(in_order, computed, data)
 
 

@@ -4,6 +4,7 @@ say.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.db.models import Count, Q
@@ -11,7 +12,7 @@ from django.db.models import Count, Q
 from analysis.measuring.measuring import kept_numbers
 from contests.models import Contest, Entry, Round
 from contests.results import words
-from contests.results.kept import kept
+from contests.results.kept import kept, kept_scores
 from contests.results.standings import orders_of
 from contests.rounds.anchoring import own_mixes
 from contests.rounds.cutting import Cut, CutRow, cut_of
@@ -52,14 +53,14 @@ class HostedRound:
     submitted: int
     asked: int
     cut: Cut | None
-    lines: tuple[CutWords, ...]
+    going_on: int  # how many go on by the rule
     near: tuple[CutWords, ...]  # the entries nearest to the line, for the forms
     orders: tuple[OrderWords, ...]
 
     @property
-    def going_on(self) -> int:
-        """How many go on by the rule."""
-        return len(self.cut.going_on) if self.cut else 0
+    def rows(self) -> tuple[CutRow, ...]:
+        """The whole field at the cut line, best first; empty without one."""
+        return self.cut.rows if self.cut else ()
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,7 @@ def _counted(contest: Contest, rows: list[Round]) -> list[Round]:
 def _hosted(round_: Round, *, is_last: bool) -> HostedRound:
     cut = None
     if is_last and round_.goes_on is not None:
-        cut = kept(round_.contest, f"cut-{round_.number}", lambda: cut_of(round_))
+        cut = kept(round_.contest, f"cut-{round_.number}", lambda: cut_of(round_, kept_scores))
     return HostedRound(
         round=round_,
         words=words_of(round_),
@@ -155,8 +156,8 @@ def _hosted(round_: Round, *, is_last: bool) -> HostedRound:
         submitted=round_.submitted,  # type: ignore[attr-defined]
         asked=round_.asked,  # type: ignore[attr-defined]
         cut=cut,
-        lines=tuple(_line(row) for row in cut.rows) if cut else (),
-        near=tuple(_line(row) for row in _near(cut)) if cut else (),
+        going_on=sum(row.goes_on for row in cut.rows) if cut else 0,
+        near=cut_words(_near(cut)) if cut else (),
         orders=_orders(round_),
     )
 
@@ -168,12 +169,16 @@ def _near(cut: Cut) -> list[CutRow]:
     return list(cut.rows[first : first + NEAR_SHOWN])
 
 
-def _line(row: CutRow) -> CutWords:
-    return CutWords(
-        row=row,
-        chance="–" if row.chance is None else words.chance(row.chance),
-        word="" if row.chance is None else words.cut(row.chance),
-        reason=_reason(row),
+def cut_words(rows: Iterable[CutRow]) -> tuple[CutWords, ...]:
+    """Some rows of a cut as the page says them."""
+    return tuple(
+        CutWords(
+            row=row,
+            chance="–" if row.chance is None else words.chance(row.chance),
+            word="" if row.chance is None else words.cut(row.chance),
+            reason=_reason(row),
+        )
+        for row in rows
     )
 
 

@@ -135,20 +135,16 @@ def _page(
     status: int = 200,
 ) -> HttpResponse:
     found = queries.rounds_page(contest)
-    borderline = (
-        [entry.receipt for entry in found.current.cut.borderline]
-        if found.current and found.current.cut
-        else []
-    )
+    rows = found.current.rows if found.current else ()
+    turn = Paginator(rows, LINES_A_PAGE).get_page(request.GET.get("page"))
     page = {
         "contest": contest,
         "page": found,
-        "lines": Paginator(found.current.lines if found.current else (), LINES_A_PAGE).get_page(
-            request.GET.get("page")
-        ),
+        "turn": turn,
+        "lines": queries.cut_words(turn),
         "refusal": refusal,
         "reason": request.POST.get("reason", ""),
-        "chosen": borderline if chosen is None else chosen,
+        "chosen": [row.receipt for row in rows if row.is_borderline] if chosen is None else chosen,
         "added": added or [],
         "own_mix_form": own_mix_form or OwnMixForm(),
     }

@@ -1,5 +1,7 @@
 """Who goes on to the next round: how likely each entry is among the best so many."""
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from contests.scoring.severity import SeverityFit
@@ -8,7 +10,8 @@ from contests.scoring.ties import Floats, places
 SURE, OPEN = 0.9, 0.1
 """Above the first an entry is as good as in, below the second as good as out; between, it is borderline."""
 MOST_DRAWS, FEWEST_DRAWS = 4000, 1000  # a chance of one half is then known within 0.8 or 1.6 per cent
-NUMBERS_AFFORDED = 5_000_000  # so that a field of thousands takes a second and no gigabyte
+NUMBERS_AFFORDED = 5_000_000  # so that a field of thousands is drawn while a page is waited for
+NUMBERS_AT_ONCE = 250_000  # two megabytes, which stay in the processor's cache
 SEED = 1
 
 
@@ -37,9 +40,12 @@ def chances_above(fit: SeverityFit, keep: int) -> Floats | None:
     field_variance = _field_variance(fit)
     if field_variance == 0.0:
         return np.full(n_entries, keep / n_entries)
-    drawn = _posterior(fit, field_variance)
-    best = np.argpartition(-drawn, keep - 1, axis=1)[:, :keep]
-    return np.asarray(np.bincount(best.ravel(), minlength=n_entries) / drawn.shape[0])
+    draws = int(np.clip(NUMBERS_AFFORDED // n_entries, FEWEST_DRAWS, MOST_DRAWS))
+    times_in = np.zeros(n_entries, dtype=np.intp)
+    for drawn in _posterior(fit, field_variance, draws):
+        best = np.argpartition(drawn, n_entries - keep, axis=1)[:, n_entries - keep :]
+        times_in += np.bincount(best.ravel(), minlength=n_entries)
+    return np.asarray(times_in / draws)
 
 
 def _field_variance(fit: SeverityFit) -> float:
@@ -52,24 +58,32 @@ def _field_variance(fit: SeverityFit) -> float:
     return max(0.0, float(found / (own.size - 1)))
 
 
-def _posterior(fit: SeverityFit, field_variance: float) -> Floats:
-    """Draws of the true qualities given the scores, shape (n_draws, n_entries)."""
+def _posterior(fit: SeverityFit, field_variance: float, draws: int) -> Iterator[Floats]:
+    """Draws of the true qualities given the scores, in blocks of shape (some of `draws`, n_entries).
+
+    With the errors' covariance D + TTᵀ (D each entry's own, T through the judges) and A = τ² + D, the
+    posterior has by Woodbury's identity the covariance τ²D/A + B(I + TᵀA⁻¹T)⁻¹Bᵀ and B = τ²A⁻¹T: each entry’s
+    own part, and a common part of as many unknowns as judges.
+    """
     assert fit.residual_sd is not None
-    rng = np.random.default_rng(SEED)
-    draws = int(np.clip(NUMBERS_AFFORDED // fit.adjusted.size, FEWEST_DRAWS, MOST_DRAWS))
-    own = fit.residual_sd / np.sqrt(fit.hearings_of_entry)
+    own = fit.residual_sd**2 / fit.hearings_of_entry
     through = fit.residual_sd * fit.through_judges
-    truth = rng.standard_normal((draws, own.size)) * np.sqrt(field_variance)
-    error = rng.standard_normal((draws, own.size)) * own
-    error += rng.standard_normal((draws, through.shape[1])) @ through.T
-    # One draw of truth and scores, corrected by what the scores that were really given say.
-    seen = fit.adjusted - fit.adjusted.mean() - (truth + error)
-    return np.asarray(truth + field_variance * _solved(field_variance + own**2, through, seen))
+    shrinking = field_variance / (field_variance + own)
+    inner = np.eye(through.shape[1]) + through.T @ (through * (shrinking / field_variance)[:, np.newaxis])
+    seen = fit.adjusted - fit.adjusted.mean()
+    plain = shrinking * seen
+    common = through * shrinking[:, np.newaxis]
+    mean = plain - common @ np.linalg.solve(inner, through.T @ plain / field_variance)
+    own_sd = np.sqrt(shrinking * own)
+    # L⁻ᵀ of inner = LLᵀ: times its transpose it is the inverse of `inner`.
+    common_root = common @ np.linalg.inv(np.linalg.cholesky(inner)).T
 
-
-def _solved(diagonal: Floats, through: Floats, right_hand: Floats) -> Floats:
-    """`(diag + through throughᵀ)⁻¹` applied to each row; by Woodbury's identity, as there are few judges."""
-    scaled = through / diagonal[:, np.newaxis]
-    inner = np.eye(through.shape[1]) + through.T @ scaled
-    plain = right_hand / diagonal
-    return np.asarray(plain - np.linalg.solve(inner, (right_hand @ scaled).T).T @ scaled.T)
+    rng = np.random.default_rng(SEED)
+    at_once = max(1, NUMBERS_AT_ONCE // own.size)
+    for begin in range(0, draws, at_once):
+        count = min(at_once, draws - begin)
+        drawn = rng.standard_normal((count, own.size))
+        drawn *= own_sd
+        drawn += rng.standard_normal((count, common_root.shape[1])) @ common_root.T
+        drawn += mean
+        yield drawn

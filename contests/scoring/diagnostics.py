@@ -9,7 +9,7 @@ from scipy.stats import f as f_distribution
 
 from contests.scoring.rounds import round_of
 from contests.scoring.severity import SeverityFit, fit_severity
-from contests.scoring.sheets import ScoreTable, Weights, shares, weighted_hearings
+from contests.scoring.sheets import ScoreColumns, ScoreTable, Weights, shares, weighted_hearings
 from contests.scoring.ties import TIE_TOLERANCE, Floats
 
 FEWEST_HEARINGS = 6
@@ -74,8 +74,9 @@ def judges_work(
         heard = [scores.entries[entry] for entry in hearings.entry_index[own]]
         enough = len(heard) >= FEWEST_HEARINGS
         misfit, misfit_p = _misfit(fit.residual, freedom, own) if enough else (None, None)
+        is_own = scores.columns.judge.number == number
         order, scale = _beside_the_rest(
-            scores, weights, judge, dict(zip(heard, hearings.total[own], strict=True))
+            scores.columns.rows(~is_own), weights, dict(zip(heard, hearings.total[own], strict=True))
         )
         drift, drift_p = _drift(judge, heard, positions, fit.residual[own])
         tiring, tiring_p = _drift(judge, heard, session_positions, fit.residual[own])
@@ -87,7 +88,7 @@ def judges_work(
                 misfit_p=misfit_p,
                 order=order if enough else None,
                 scale=scale if enough else None,
-                halo=_halo(scores, judge) if enough else None,
+                halo=_halo(scores.columns.rows(is_own), scores.criteria) if enough else None,
                 drift=drift,
                 drift_p=drift_p,
                 tiring=tiring,
@@ -169,11 +170,10 @@ def _misfit(residual: Floats, freedom: Floats, own: np.ndarray) -> tuple[float |
 
 
 def _beside_the_rest(
-    scores: ScoreTable, weights: Weights | None, judge: str, totals: Mapping[str, float]
+    others: ScoreColumns, weights: Weights | None, totals: Mapping[str, float]
 ) -> tuple[float | None, float | None]:
-    """Order and slope of a judge's totals against the standing that everybody else's sheets give."""
-    others = tuple(score for score in scores.scores if score.judge != judge)
-    if not others:
+    """Order and slope of a judge's totals against the standing that everybody else's scores give."""
+    if not len(others):
         return None, None
     rest = ScoreTable(others)
     fit = fit_severity(weighted_hearings(rest, shares(rest, weights)))
@@ -191,13 +191,12 @@ def _beside_the_rest(
     return order, float(linregress(field, own).slope)
 
 
-def _halo(scores: ScoreTable, judge: str) -> float | None:
+def _halo(scores: ScoreColumns, criteria: Sequence[str]) -> float | None:
     """Mean correlation between the criteria on a judge's sheets; None for one criterion or constant ones."""
     sheets: dict[tuple[str, str], dict[str, float]] = {}
-    for score in scores.scores:
-        if score.judge == judge:
-            sheets.setdefault((score.entry, score.repeat), {})[score.criterion] = score.value
-    grid = np.array([[sheet.get(name, np.nan) for name in scores.criteria] for sheet in sheets.values()])
+    for score in scores:
+        sheets.setdefault((score.entry, score.repeat), {})[score.criterion] = score.value
+    grid = np.array([[sheet.get(name, np.nan) for name in criteria] for sheet in sheets.values()])
     grid = grid[:, ~np.isnan(grid).any(axis=0)]
     grid = grid[:, np.ptp(grid, axis=0) > TIE_TOLERANCE]
     n_criteria = grid.shape[1]

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from contests.scoring.sheets import Score, ScoreTable, Weights
+from contests.scoring.sheets import ScoreColumns, Scores, ScoreTable, Weights, in_columns
 from contests.scoring.standing import Standing, rank
 
 AGAIN = "/"
@@ -26,7 +26,7 @@ class RoundSheets:
 
     number: int
     is_sorting: bool
-    scores: tuple[Score, ...]
+    scores: Scores
     pool: frozenset[str]
 
 
@@ -51,7 +51,11 @@ class StandingOverRounds(Standing):
 
     def as_json_dict(self) -> dict[str, Any]:
         """The same as plain values; each entry's row has the round in which it was heard last."""
-        found = dataclasses.asdict(self)
+        found = super().as_json_dict()
+        found["tiers"] = tuple(
+            {"round": tier.round, "is_sorting": tier.is_sorting, "standing": tier.standing.as_json_dict()}
+            for tier in self.tiers
+        )
         reached = {row.entry: tier.round for tier in self.tiers for row in tier.standing.entries}
         for row in found["entries"]:
             row["round"] = reached[row["entry"]]
@@ -116,13 +120,12 @@ def rank_rounds(rounds: Sequence[RoundSheets], weights: Weights | None = None) -
 
 def table_up_to(rounds: Sequence[RoundSheets], last: RoundSheets) -> ScoreTable | None:
     """All sheets of the kind of `last`, of its round and those before; None where there are none."""
-    scores = tuple(
-        score
+    parts = [
+        in_columns(one.scores)
         for one in rounds
-        if one.number <= last.number and one.is_sorting == last.is_sorting
-        for score in one.scores
-    )
-    return ScoreTable(scores) if scores else None
+        if one.number <= last.number and one.is_sorting == last.is_sorting and len(one.scores)
+    ]
+    return ScoreTable(ScoreColumns.joined(parts)) if parts else None
 
 
 def shifted_place(place: int | None, ahead: int) -> int | None:

@@ -2,6 +2,7 @@
 
 import dataclasses
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import linalg
@@ -121,12 +122,16 @@ class SeverityFit:
         own = np.diag(1.0 / self.hearings_of_entry)
         return np.asarray(own + self.through_judges @ self.through_judges.T)
 
+    @cached_property
+    def unit_variance(self) -> Floats:
+        """Variance of each of `adjusted` for a residual variance of 1, shape (n_entries,)."""
+        return np.asarray(1.0 / self.hearings_of_entry + np.square(self.through_judges).sum(axis=1))
+
     def standard_error(self) -> Floats | None:
         """Standard error of each adjusted score (n_entries,), or None without a degree of freedom."""
         if self.residual_sd is None:
             return None
-        variance = 1.0 / self.hearings_of_entry + np.square(self.through_judges).sum(axis=1)
-        return np.asarray(self.residual_sd * np.sqrt(variance))
+        return np.asarray(self.residual_sd * np.sqrt(self.unit_variance))
 
     def standard_error_of_effect(self) -> Floats | None:
         """Standard error of each judge effect (n_judges,), or None without a degree of freedom."""
@@ -140,8 +145,10 @@ class SeverityFit:
         Shape (n_entries,), 0 for the entry itself. From the whole covariance: entries with common judges
         share those judges' errors, and the root of their own summed squares would be wrong.
         """
-        variance = 1.0 / self.hearings_of_entry + 1.0 / self.hearings_of_entry[entry]
-        variance += np.square(self.through_judges - self.through_judges[entry]).sum(axis=1)
+        # One product for all covariances. No digit that matters is lost: of the entries' own variances 1/k
+        # no covariance takes anything away.
+        covariance = self.through_judges @ self.through_judges[entry]
+        variance = self.unit_variance + self.unit_variance[entry] - 2.0 * covariance
         variance[entry] = 0.0
         return np.asarray(np.sqrt(variance))
 

@@ -1,7 +1,7 @@
 """Score sheets: the table of scores and weights, read, checked and brought to one total a hearing."""
 
 import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -9,11 +9,13 @@ from functools import cached_property
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
+from contests.scoring.columns import NameColumn
 from contests.scoring.csvtables import NUMBER, Row, read_table
 from contests.scoring.errors import SheetsRefused
 from contests.scoring.severity import Hearings
-from contests.scoring.ties import Indices
+from contests.scoring.ties import Floats, Indices
 
 SCORE_COLUMNS = ("entry", "judge", "criterion", "score")
 WEIGHT_COLUMNS = ("criterion", "weight")
@@ -35,47 +37,134 @@ class Score:
     repeat: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
+class ScoreColumns:
+    """Scores as columns, a row a score. At thousands of sheets an object for each takes longer than the fit.
+
+    `value` has shape (n_scores,), as have the numbers in the other columns.
+    """
+
+    entry: NameColumn
+    judge: NameColumn
+    criterion: NameColumn
+    repeat: NameColumn
+    value: Floats
+
+    @classmethod
+    def of(cls, scores: Sequence[Score]) -> "ScoreColumns":
+        """The same scores in the same order; empty in, empty out."""
+        return cls(
+            entry=NameColumn.of([score.entry for score in scores]),
+            judge=NameColumn.of([score.judge for score in scores]),
+            criterion=NameColumn.of([score.criterion for score in scores]),
+            repeat=NameColumn.of([score.repeat for score in scores]),
+            value=np.array([score.value for score in scores], dtype=np.float64),
+        )
+
+    @classmethod
+    def joined(cls, parts: "Sequence[ScoreColumns]") -> "ScoreColumns":
+        """The rows of all parts, one part under the other; at least one part."""
+        return cls(
+            entry=NameColumn.joined([part.entry for part in parts]),
+            judge=NameColumn.joined([part.judge for part in parts]),
+            criterion=NameColumn.joined([part.criterion for part in parts]),
+            repeat=NameColumn.joined([part.repeat for part in parts]),
+            value=np.concatenate([part.value for part in parts]),
+        )
+
+    def __len__(self) -> int:
+        return self.value.size
+
+    def __iter__(self) -> Iterator[Score]:
+        for entry, judge, criterion, value, repeat in zip(
+            self.entry.number.tolist(),
+            self.judge.number.tolist(),
+            self.criterion.number.tolist(),
+            self.value.tolist(),
+            self.repeat.number.tolist(),
+            strict=True,
+        ):
+            yield Score(
+                self.entry.names[entry],
+                self.judge.names[judge],
+                self.criterion.names[criterion],
+                value,
+                self.repeat.names[repeat],
+            )
+
+    def rows(self, chosen: NDArray[np.bool_]) -> "ScoreColumns":
+        """The scores where `chosen` (n_scores,) is true."""
+        return ScoreColumns(
+            entry=self.entry.rows(chosen),
+            judge=self.judge.rows(chosen),
+            criterion=self.criterion.rows(chosen),
+            repeat=self.repeat.rows(chosen),
+            value=self.value[chosen],
+        )
+
+
+Scores = Sequence[Score] | ScoreColumns
+"""Scores one by one, as they are written by hand, or in columns, as thousands of sheets are read."""
+
+
+def in_columns(scores: Scores) -> ScoreColumns:
+    """The scores as columns, whichever way they come."""
+    return scores if isinstance(scores, ScoreColumns) else ScoreColumns.of(scores)
+
+
 class ScoreTable:
     """All scores of a round; refused at once if one is doubled, not finite, or off any scale.
 
     Names are sorted, so that the order of the rows can never matter.
     """
 
-    scores: tuple[Score, ...]
-
-    def __post_init__(self) -> None:
-        problems = [] if self.scores else ["There are no scores."]
-        seen: set[tuple[str, str, str, str]] = set()
-        for score in self.scores:
-            key = (score.entry, score.judge, score.criterion, score.repeat)
-            if key in seen:
-                problems.append(f"{_sheet_name(score)}: criterion {score.criterion} is scored twice.")
-            seen.add(key)
-            if not abs(score.value) <= LARGEST_SCORE:
-                problems.append(f"{_sheet_name(score)}: {score.criterion} is not a usable score.")
-        if problems:
-            raise SheetsRefused(problems)
+    def __init__(self, scores: Scores) -> None:
+        """Take the scores. Raises SheetsRefused naming each that cannot be used, or that there are none."""
+        self.columns = in_columns(scores)
+        _, sheet = self.sheets
+        times = np.bincount(sheet * len(self.criteria) + self.columns.criterion.number, minlength=1)
+        is_usable = np.abs(self.columns.value) <= LARGEST_SCORE
+        if not len(self.columns) or times.max() > 1 or not is_usable.all():
+            raise SheetsRefused(_table_problems(self.columns))
 
     @cached_property
+    def scores(self) -> tuple[Score, ...]:
+        """Every score as an object, in the order in which they were given."""
+        return tuple(self.columns)
+
+    @property
     def entries(self) -> tuple[str, ...]:
         """Every entry's name, sorted."""
-        return tuple(sorted({score.entry for score in self.scores}))
+        return self.columns.entry.names
 
-    @cached_property
+    @property
     def judges(self) -> tuple[str, ...]:
         """Every judge's name, sorted."""
-        return tuple(sorted({score.judge for score in self.scores}))
+        return self.columns.judge.names
 
-    @cached_property
+    @property
     def criteria(self) -> tuple[str, ...]:
         """Every criterion's name, sorted."""
-        return tuple(sorted({score.criterion for score in self.scores}))
+        return self.columns.criterion.names
+
+    @cached_property
+    def sheets(self) -> tuple[Indices, Indices]:
+        """The sheets, and which of them each score is on, shape (n_scores,).
+
+        A sheet is one whole number made of those of its entry, its judge and its repeat, in this order of
+        weight; they come in ascending order, shape (n_sheets,).
+        """
+        columns = self.columns
+        pair = columns.entry.number * len(self.judges) + columns.judge.number
+        sheets, number = np.unique(
+            pair * len(columns.repeat.names) + columns.repeat.number, return_inverse=True
+        )
+        return sheets, number
 
     def of_entries(self, entries: Collection[str]) -> "ScoreTable":
         """The part of the table about `entries`; raises SheetsRefused if nothing is left."""
-        wanted = set(entries)
-        return ScoreTable(tuple(score for score in self.scores if score.entry in wanted))
+        is_wanted = np.isin(np.array(self.entries), list(entries))
+        return ScoreTable(self.columns.rows(is_wanted[self.columns.entry.number]))
 
 
 def read_scores(path: Path) -> ScoreTable:
@@ -165,54 +254,57 @@ def weighted_hearings(table: ScoreTable, share: Mapping[str, float]) -> Hearings
     Raises SheetsRefused naming every sheet that lacks a criterion that counts: a total without it would be on
     another scale than the rest.
     """
-    counting = {name: part for name, part in share.items() if part > 0}
-    total: dict[tuple[str, str, str], float] = {}
-    filled: dict[
-        tuple[str, str, str], int
-    ] = {}  # a table holds no criterion twice, so counting them is enough
-    for score in table.scores:
-        sheet = (score.entry, score.judge, score.repeat)
-        part = counting.get(score.criterion)
-        total[sheet] = total.get(sheet, 0.0) + (0.0 if part is None else part * score.value)
-        filled[sheet] = filled.get(sheet, 0) + (part is not None)
-    short = {sheet for sheet, number in filled.items() if number < len(counting)}
-    if short:
-        raise SheetsRefused(_lacking(table, short, counting))
+    columns = table.columns
+    sheets, sheet = table.sheets
+    part = np.array([share.get(name, 0.0) for name in table.criteria])
+    counting = {name for name, own in share.items() if own > 0}
+    # A table holds no criterion twice on a sheet, so counting them is enough.
+    filled = np.bincount(sheet, weights=(part > 0)[columns.criterion.number])
+    is_short = filled < len(counting)
+    if is_short.any():
+        raise SheetsRefused(_lacking(columns.rows(is_short[sheet]), counting))
 
-    by_pair: dict[tuple[str, str], list[float]] = {}
-    for (entry, judge, _), value in total.items():
-        by_pair.setdefault((entry, judge), []).append(value)
-    entry_number = {name: number for number, name in enumerate(table.entries)}
-    judge_number = {name: number for number, name in enumerate(table.judges)}
-    pairs = sorted(by_pair)
+    total = np.bincount(sheet, weights=part[columns.criterion.number] * columns.value)
+    pair, first, times = np.unique(sheets // len(columns.repeat.names), return_index=True, return_counts=True)
+    entry_index, judge_index = np.divmod(pair, len(table.judges))
+    mean = np.add.reduceat(total, first) / times
+    # Of more than two the plain sum's last digit would hang on their order.
+    for at in np.flatnonzero(times > 2):
+        mean[at] = math.fsum(total[first[at] : first[at] + times[at]]) / times[at]
     return Hearings(
-        entry_index=_indices(entry_number[entry] for entry, _ in pairs),
-        judge_index=_indices(judge_number[judge] for _, judge in pairs),
-        total=np.array([math.fsum(by_pair[pair]) / len(by_pair[pair]) for pair in pairs]),
+        entry_index=entry_index,
+        judge_index=judge_index,
+        total=mean,
         n_entries=len(table.entries),
         n_judges=len(table.judges),
     )
 
 
-def _lacking(
-    table: ScoreTable, short: Collection[tuple[str, str, str]], counting: Collection[str]
-) -> list[str]:
-    """A sentence for each of the sheets `short`, which lack a criterion that counts."""
-    present: dict[tuple[str, str, str], set[str]] = {sheet: set() for sheet in short}
-    for score in table.scores:
-        sheet = (score.entry, score.judge, score.repeat)
-        if sheet in present:
-            present[sheet].add(score.criterion)
+def _table_problems(scores: Iterable[Score]) -> list[str]:
+    """A sentence for each score that cannot be used; one sentence where there are none."""
+    problems: list[str] = []
+    seen: set[tuple[str, str, str, str]] = set()
+    for score in scores:
+        key = (score.entry, score.judge, score.criterion, score.repeat)
+        if key in seen:
+            problems.append(f"{_sheet_name(score)}: criterion {score.criterion} is scored twice.")
+        seen.add(key)
+        if not abs(score.value) <= LARGEST_SCORE:
+            problems.append(f"{_sheet_name(score)}: {score.criterion} is not a usable score.")
+    return problems if seen else ["There are no scores."]
+
+
+def _lacking(scores: Iterable[Score], counting: Collection[str]) -> list[str]:
+    """A sentence for each sheet in `scores`, all of which lack a criterion that counts."""
+    present: dict[tuple[str, str, str], set[str]] = {}
+    for score in scores:
+        present.setdefault((score.entry, score.judge, score.repeat), set()).add(score.criterion)
     problems = []
     for (entry, judge, repeat), named in sorted(present.items()):
         lacking = ", ".join(sorted(set(counting) - named))
         again = f" (repeat {repeat})" if repeat else ""
         problems.append(f"Judge {judge}, entry {entry}{again}: the sheet lacks {lacking}.")
     return problems
-
-
-def _indices(numbers: Iterable[int]) -> Indices:
-    return np.fromiter(numbers, dtype=np.intp)
 
 
 def _number(row: Row, column: str, path: Path) -> Decimal:

@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from contests.scoring.agreement import alpha_interval, intraclass_correlation, kendall_w
+from contests.scoring.columns import values_or_none
 from contests.scoring.severity import Hearings, SeverityFit, fit_severity
 from contests.scoring.sheets import ScoreTable, Weights, shares, weighted_hearings
 from contests.scoring.simultaneous import could_be_first, tied_with_first
-from contests.scoring.tiebreaks import TieBreak, break_tie
-from contests.scoring.ties import Floats, Indices, places
+from contests.scoring.tiebreaks import TieBreak, break_tie, ladder_of
+from contests.scoring.ties import Indices, places
 from contests.scoring.variance import VarianceTable, variance_table
 
 METHOD = "additive least squares: total = entry + judge, the judges' effects summing to 0"
@@ -93,7 +94,17 @@ class Standing:
 
     def as_json_dict(self) -> dict[str, Any]:
         """The same as plain dicts, tuples, strings and finite numbers; None for what is not defined."""
-        return dataclasses.asdict(self)
+        found = {one.name: getattr(self, one.name) for one in dataclasses.fields(self)}
+        # Rows hold plain values alone, so that their own dicts say all. `asdict` looks into every number of
+        # every row, which at thousands of entries takes longer than the fit.
+        return found | {
+            "entries": tuple(dict(vars(row)) for row in self.entries),
+            "judges": tuple(dict(vars(row)) for row in self.judges),
+            "summary": dataclasses.asdict(self.summary),
+            "ties": tuple(dataclasses.asdict(tie) for tie in self.ties),
+            "variance": None if self.variance is None else dataclasses.asdict(self.variance),
+            "separate": tuple(part.as_json_dict() for part in self.separate),
+        }
 
 
 def rank(
@@ -165,11 +176,12 @@ def _joint_standing(
 ) -> Standing:
     numbers: Indices = np.array([at for at, name in enumerate(table.entries) if name in placed], np.intp)
     place = places(fit.adjusted[numbers])
-    ties = []
-    for shared in np.unique(place):
-        tied = numbers[place == shared]
-        if tied.size > 1:
-            ties.append(break_tie(int(shared), tied, table=table, share=share, hearings=hearings, fit=fit))
+    ladder = ladder_of(table, share, hearings, fit)
+    distinct, holders = np.unique(place, return_counts=True)
+    ties = [
+        break_tie(int(shared), numbers[place == shared], ladder=ladder, names=table.entries)
+        for shared in distinct[holders > 1]
+    ]
     return Standing(
         entries=_entry_rows(table, hearings, fit, numbers, place, ties, component),
         judges=_judge_rows(table, hearings, fit, component),
@@ -195,19 +207,30 @@ def _entry_rows(
     raw_mean = hearings.mean_of_entry(hearings.total)[numbers]
     compared = fit.of_entries(numbers)
     error, tied, possible = compared.standard_error(), tied_with_first(compared), could_be_first(compared)
+    in_columns = zip(
+        numbers.tolist(),
+        place.tolist(),
+        _true_of_first(place, tied),
+        _true_of_first(place, possible),
+        raw_mean.tolist(),
+        compared.adjusted.tolist(),
+        values_or_none(error, numbers.size),
+        compared.hearings_of_entry.tolist(),
+        strict=True,
+    )
     rows = [
         EntryRow(
             entry=table.entries[number],
-            place=int(place[at]),
-            tied_with_first=_true_of_first(place[at], tied, at),
-            could_be_first=_true_of_first(place[at], possible, at),
-            raw_mean=float(raw_mean[at]),
-            adjusted=float(compared.adjusted[at]),
-            standard_error=_item(error, at),
-            hearings=int(compared.hearings_of_entry[at]),
+            place=own_place,
+            tied_with_first=is_tied,
+            could_be_first=is_possible,
+            raw_mean=mean,
+            adjusted=adjusted,
+            standard_error=own_error,
+            hearings=judges,
             component=component,
         )
-        for at, number in enumerate(numbers)
+        for number, own_place, is_tied, is_possible, mean, adjusted, own_error, judges in in_columns
     ]
     # Within a shared place the list follows the ladder, and then the name: a list needs some order.
     by_ladder = {entry: step for tie in ties for step, group in enumerate(tie.order) for entry in group}
@@ -217,9 +240,9 @@ def _entry_rows(
 def _judge_rows(
     table: ScoreTable, hearings: Hearings, fit: SeverityFit, component: int
 ) -> tuple[JudgeRow, ...]:
-    error = fit.standard_error_of_effect()
+    errors = values_or_none(fit.standard_error_of_effect(), hearings.n_judges)
     rows = []
-    for number, name in enumerate(table.judges):
+    for number, (name, error) in enumerate(zip(table.judges, errors, strict=True)):
         given = hearings.total[hearings.judge_index == number]
         effect = float(fit.judge_effect[number])
         rows.append(
@@ -228,7 +251,7 @@ def _judge_rows(
                 severity=0.0 - effect,  # a plain minus would write -0.0
                 hearings=given.size,
                 effect=effect,
-                standard_error=_item(error, number),
+                standard_error=error,
                 spread=float(given.std(ddof=1)) if given.size > 1 else None,
                 component=component,
             )
@@ -254,11 +277,7 @@ def _summary(hearings: Hearings, fit: SeverityFit) -> Summary:
     )
 
 
-def _item(values: Floats | None, number: int) -> float | None:
-    return None if values is None else float(values[number])
-
-
-def _true_of_first(place: int, verdict: NDArray[np.bool_] | None, number: int) -> bool | None:
-    if place == 1:
-        return True
-    return None if verdict is None else bool(verdict[number])
+def _true_of_first(place: Indices, verdict: NDArray[np.bool_] | None) -> list[bool | None]:
+    """The verdict on each entry; of those in the first place it is true even where none exists."""
+    verdicts = [None] * place.size if verdict is None else verdict.tolist()
+    return [True if own == 1 else found for own, found in zip(place.tolist(), verdicts, strict=True)]

@@ -6,6 +6,7 @@ stays tied: a blind re-listen, a shared place or a committed draw are the host's
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -47,36 +48,38 @@ class TieBreak:
         return all(len(group) == 1 for group in self.order)
 
 
-def break_tie(
-    place: int,
-    tied: Indices,
-    *,
-    table: ScoreTable,
-    share: Mapping[str, float],
-    hearings: Hearings,
-    fit: SeverityFit,
-) -> TieBreak:
-    """Take the entries numbered `tied`, which share `place`, down the ladder.
+Ladder = Sequence[tuple[str, Measure]]
+"""The steps in their order, each with its name."""
+
+
+def ladder_of(table: ScoreTable, share: Mapping[str, float], hearings: Hearings, fit: SeverityFit) -> Ladder:
+    """The ladder for the ties of one fit. What a step rests on is worked out once, when a tie first asks.
 
     Steps: the adjusted score on the heaviest criterion, then on the next by weight (criteria of equal weight
     count together: none is heavier); the mean given by the judges who heard all of the tied entries, if at
-    least two did; the median of the severity-corrected totals. The next step sees only what is still tied.
+    least two did; the median of the severity-corrected totals.
     """
-    steps: list[tuple[str, Measure]] = [
+    return [
         *_criterion_steps(table, share),
-        ("head to head: mean of the judges who heard all of them", lambda e: _head_to_head(hearings, e)),
-        ("median of the severity-corrected totals", lambda e: _corrected_median(hearings, fit, e)),
+        ("head to head: mean of the judges who heard all of them", _head_to_head(hearings)),
+        ("median of the severity-corrected totals", _corrected_median(hearings, fit)),
     ]
+
+
+def break_tie(place: int, tied: Indices, *, ladder: Ladder, names: Sequence[str]) -> TieBreak:
+    """Take the entries numbered `tied`, which share `place`, down the ladder.
+
+    The next step sees only what is still tied. `names` are those of all entries.
+    """
     taken: list[TieStep] = []
     groups = [tied]
-    for name, measure in steps:
+    for step_name, measure in ladder:
         remaining: list[Indices] = []
         for group in groups:
-            split, step = _try(name, measure, group, table.entries) if group.size > 1 else ([group], None)
+            split, step = _try(step_name, measure, group, names) if group.size > 1 else ([group], None)
             remaining += split
             taken += [step] if step else []
         groups = remaining
-    names = table.entries
     return TieBreak(
         place=place,
         entries=tuple(names[entry] for entry in tied),
@@ -111,17 +114,31 @@ def _criterion_steps(table: ScoreTable, share: Mapping[str, float]) -> list[tupl
 
 
 def _adjusted_on(table: ScoreTable, share: Mapping[str, float]) -> Measure:
-    return lambda entries: fit_severity(weighted_hearings(table, share)).adjusted[entries]
+    @cache
+    def adjusted() -> Floats:
+        return fit_severity(weighted_hearings(table, share)).adjusted
+
+    return lambda entries: np.asarray(adjusted()[entries])
 
 
-def _head_to_head(hearings: Hearings, entries: Indices) -> Floats | None:
-    grid = hearings.grid(hearings.total)[entries]
-    common = np.isfinite(grid).all(axis=0)
-    if common.sum() < FEWEST_COMMON_JUDGES:
-        return None
-    return np.asarray(grid[:, common].mean(axis=1))
+def _head_to_head(hearings: Hearings) -> Measure:
+    @cache
+    def totals() -> Floats:
+        return hearings.grid(hearings.total)
+
+    def mean_of_common_judges(entries: Indices) -> Floats | None:
+        given = totals()[entries]
+        common = np.isfinite(given).all(axis=0)
+        if common.sum() < FEWEST_COMMON_JUDGES:
+            return None
+        return np.asarray(given[:, common].mean(axis=1))
+
+    return mean_of_common_judges
 
 
-def _corrected_median(hearings: Hearings, fit: SeverityFit, entries: Indices) -> Floats:
-    corrected = hearings.grid(hearings.total - fit.judge_effect[hearings.judge_index])[entries]
-    return np.asarray(np.nanmedian(corrected, axis=1))
+def _corrected_median(hearings: Hearings, fit: SeverityFit) -> Measure:
+    @cache
+    def corrected() -> Floats:
+        return hearings.grid(hearings.total - fit.judge_effect[hearings.judge_index])
+
+    return lambda entries: np.asarray(np.nanmedian(corrected()[entries], axis=1))

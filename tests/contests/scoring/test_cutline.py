@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from contests.scoring.cutline import chances_above
+from contests.scoring import cutline
+from contests.scoring.cutline import _posterior, chances_above
 from contests.scoring.severity import Hearings, fit_severity
 
 
@@ -58,6 +59,31 @@ class TestChancesAbove:
         weight = field / (field + error)
         expected = norm.cdf(gap * weight / np.sqrt(2 * field * (1 - weight)))
         assert chances_above(fit, 1)[0] == pytest.approx(expected, abs=0.03)
+
+    def test_draws_come_from_the_posterior(self):
+        """Mean τ²S⁻¹(y − ȳ), covariance τ²I − τ⁴S⁻¹, S = τ²I + σ²V: the normal posterior by its definition.
+
+        V is the fit's whole covariance for a residual variance of 1, a square matrix that no draw needs.
+        """
+        fit = simulated(2, n_entries=12, n_judges=6)[1]
+        field = 0.7
+        drawn = np.concatenate(list(_posterior(fit, field, draws=40_000)))
+        assert drawn.shape == (40_000, 12)
+        inverse = np.linalg.inv(field * np.eye(12) + fit.residual_sd**2 * fit.unit_covariance())
+        mean = field * inverse @ (fit.adjusted - fit.adjusted.mean())
+        covariance = field * np.eye(12) - field**2 * inverse
+        variance = np.diag(covariance)
+        # Five standard errors of a mean and of a covariance of normal values.
+        assert (np.abs(drawn.mean(axis=0) - mean) < 5 * np.sqrt(variance / 40_000)).all()
+        room = np.sqrt((np.outer(variance, variance) + covariance**2) / 40_000)
+        assert (np.abs(np.cov(drawn, rowvar=False) - covariance) < 5 * room).all()
+
+    def test_a_field_of_thousands_is_drawn_block_by_block(self, monkeypatch):
+        fit = simulated(1)[1]
+        whole = chances_above(fit, 7)
+        monkeypatch.setattr(cutline, "NUMBERS_AT_ONCE", 60 * 33)
+        assert chances_above(fit, 7) == pytest.approx(whole, abs=5 * np.sqrt(2 * 0.25 / 4000))
+        assert chances_above(fit, 7).sum() == pytest.approx(7)
 
     def test_a_field_that_does_not_differ_has_equal_chances(self):
         """The entries' means are 5 exactly, so nothing but error is in the scores."""

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_t
 
+from contests.scoring import simultaneous
 from contests.scoring.severity import Hearings, fit_severity
 from contests.scoring.sheets import ScoreTable
 from contests.scoring.simultaneous import critical_values
@@ -168,6 +169,24 @@ class TestSimultaneousComparisons:
         shape = (np.eye(n_entries - 1) + 1.0) / 2
         reference = multivariate_t(shape=shape, df=20, seed=1)
         assert reference.cdf(np.full(n_entries - 1, published)) == pytest.approx(0.95, abs=0.002)
+
+    @pytest.mark.parametrize("first", [1, 5, 64])
+    @pytest.mark.parametrize("hearings", [(3, 3), (1, 6)], ids=["equal", "unequal"])
+    def test_looking_at_the_largest_errors_first_leaves_no_rival_out(self, monkeypatch, first, hearings):
+        """Against all rivals in all draws; few are looked at first, so that the bound has to do its work."""
+        monkeypatch.setattr(simultaneous, "LOOKED_AT_FIRST", first)
+        rng = np.random.default_rng(5)
+        heard = [rng.permutation(8)[: rng.integers(hearings[0], hearings[1] + 1)] for _ in range(80)]
+        entry = np.repeat(np.arange(80), [own.size for own in heard])
+        fit = fit_severity(Hearings(entry, np.concatenate(heard), rng.normal(size=entry.size), 80, 8))
+        error = rng.standard_normal((500, 80)) / np.sqrt(fit.hearings_of_entry)
+        rivals = simultaneous._Rivals(error)
+        for one in range(80):
+            spread = fit.unit_difference_sd(one)
+            others = np.arange(80) != one
+            behind = (error[:, others] - error[:, [one]]) / spread[others]
+            expected = float(np.quantile(np.maximum(behind.max(axis=1), 0.0), 0.95))
+            assert rivals.critical_value(one, spread) == expected
 
 
 class TestProperties:
