@@ -21,7 +21,12 @@ class CriterionForm(forms.ModelForm):
         model = Criterion
         fields: ClassVar = ["name", "meaning", "weight", "lowest", "highest", "step", "position"]
         labels: ClassVar = {"position": "Order", "lowest": "Lowest score", "highest": "Highest score"}
-        help_texts: ClassVar = {"meaning": "Judges read it beside the score.", "weight": "On any scale."}
+        help_texts: ClassVar = {
+            "meaning": "Judges read it beside the score.",
+            "weight": "Against the others: 2 counts twice as much as 1.",
+            "step": "1 for whole scores, 0.5 for halves.",
+            "position": "1 stands first.",
+        }
         widgets: ClassVar = {"meaning": forms.Textarea(attrs={"rows": 2})}
 
     def clean(self) -> dict[str, Any]:
@@ -65,6 +70,7 @@ class PrizeForm(forms.ModelForm):
             "handing",
         ]
         labels: ClassVar = {
+            "place": "For which place",
             "is_choice": "Or: winners choose among these in order of place, the first place first",
             "special": "Or what it is for",
             "title": "Prize",
@@ -72,7 +78,11 @@ class PrizeForm(forms.ModelForm):
             "currency": "Currency",
             "handing": "How it is handed out",
         }
-        help_texts: ClassVar = {"currency": "Three letters, as EUR or USD (ISO 4217)."}
+        help_texts: ClassVar = {
+            "place": "1 for the winner. Fill in one of these three.",
+            "special": "Such as “Best low end”; you choose who gets it.",
+            "currency": "Three letters, as EUR or USD (ISO 4217).",
+        }
 
     def clean(self) -> dict[str, Any]:
         """For a place, for a choice or for something, and a value only with its currency."""

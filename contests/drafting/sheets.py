@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
-from academy.templatetags.audio_text import dbtp, khz, lufs, moment, money, number
+from academy.templatetags.audio_text import channels, dbtp, khz, lufs, moment, money, number
 from contests.models import Contest, Vote
 from contests.queries import prizes_of
 from contests.rounds.laying_out import rounds_in_words
@@ -78,7 +78,7 @@ def _delivery(contest: Contest) -> Words:
         return NOT_ASKED if value is None else words(value)
 
     return {
-        "channels": str(contest.spec_channels),
+        "channels": channels(contest.spec_channels),
         "sample rate": said(contest.spec_sample_rate_hz, khz),
         "bit depth": said(contest.spec_bit_depth, lambda bits: f"{bits} bit"),
         "true peak at most": said(contest.spec_true_peak_ceiling_dbtp, dbtp),

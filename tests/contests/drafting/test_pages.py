@@ -78,6 +78,42 @@ class TestNew:
         page = desk.get(response["Location"]).content.decode()
         assert "The brief is empty." in page
 
+    def test_what_is_missing_leads_to_where_it_is_put_right(self, desk):
+        pack = cast.pack()
+        pack.reference_mix = None
+        pack.save()
+        desk.post("/contests/hosting/new/", {"title": "Low Tide", "slug": "", "pack": pack.pk, "zone": "UTC"})
+        page = desk.get("/contests/hosting/low-tide/set-up/").content.decode()
+        missing = page.split("Before it can open")[1].split("</section>")[0]
+        for way in (
+            "/contests/hosting/low-tide/set-up/words/",
+            "/contests/hosting/low-tide/set-up/rubric/",
+            f"/packs/hosting/{pack.slug}/",
+        ):
+            assert f'href="{way}"' in missing
+        assert "/set-up/dates/" not in missing
+
+    def test_the_address_is_made_from_the_title_where_none_is_given(self, desk, draft):
+        sent = {"title": "Low Tide, again", "slug": "", "pack": draft.pack.pk, "zone": "UTC"}
+        assert desk.post("/contests/hosting/new/", sent)["Location"].startswith(
+            "/contests/hosting/low-tide-again/"
+        )
+        assert "Another contest has this name" in desk.post("/contests/hosting/new/", sent).content.decode()
+        response = desk.post("/contests/hosting/new/", sent | {"title": "…"})
+        assert "no letters that an address can have" in response.content.decode()
+        copied = desk.post(sheet("copy"), {"title": "Low Tide, copied", "slug": ""})
+        assert copied["Location"] == "/contests/hosting/low-tide-copied/set-up/"
+
+    def test_the_zone_is_the_site_s_until_another_is_chosen(self, desk, draft, settings):
+        settings.SITE_ZONE = "Europe/Lisbon"
+        page = desk.get("/contests/hosting/new/").content.decode()
+        assert '<option value="Europe/Lisbon" selected>' in page
+
+    def test_without_a_pack_it_says_what_comes_first(self, desk):
+        page = desk.get("/contests/hosting/new/").content.decode()
+        assert 'href="/packs/hosting/new/"' in page
+        assert "Begin the draft" not in page
+
     @pytest.mark.parametrize(
         ("field", "value", "sentence"),
         [
@@ -98,6 +134,22 @@ class TestNew:
         response = desk.post(sheet("copy"), {"title": "Again", "slug": "again"})
         assert response["Location"] == "/contests/hosting/again/set-up/"
         assert Contest.objects.get(slug="again").criteria.count() == 2
+
+
+class TestGoingOn:
+    def test_a_draft_is_filled_in_sheet_after_sheet(self, desk, draft):
+        names = list(SHEETS)
+        assert (
+            f"Keep and go on to {SHEETS[names[2]].title.lower()}" in desk.get(sheet("dates")).content.decode()
+        )
+        sent = TestDates.WALL | {"further": "1"}
+        assert desk.post(sheet("dates"), sent)["Location"] == sheet(names[2])
+        assert desk.post(sheet("dates"), TestDates.WALL)["Location"] == "/contests/hosting/a-draft/set-up/"
+        assert "Keep and go on" not in desk.get(sheet(names[-1])).content.decode()
+
+    def test_a_public_contest_changes_one_sheet_at_a_time(self, desk):
+        cast.contest(slug="a-draft")
+        assert "Keep and go on" not in desk.get(sheet("dates")).content.decode()
 
 
 class TestDates:
