@@ -14,10 +14,10 @@ BY_SCHEME = ["color-contrast"]
 
 
 def violations(page: Page) -> list[str]:
-    """Each rule that the page breaks, light or dark, with the elements that break it; empty when it breaks none.
+    """Each rule that the page breaks, light or dark, with the elements that do; empty when it breaks none.
 
-    Leaves the page light. Raises AssertionError when the library checked next to nothing, for then its silence
-    means nothing.
+    Leaves the page light. Raises AssertionError when the library checked next to nothing, for then its
+    silence means nothing.
     """
     page.evaluate(AXE.read_text())  # by the browser's own door, which the page's policy does not close
     page.emulate_media(color_scheme="dark")
