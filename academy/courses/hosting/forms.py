@@ -128,7 +128,7 @@ class RecordingForm(SentFileForm):
     """The recording of a lesson."""
 
     file_label = "Audio or video file"
-    file_help = f"{ACCEPTED}. What the file is, its bytes decide."
+    file_help = f"{ACCEPTED}. The file itself is looked at, not its name."
     file_accept = MEDIA_ENDINGS
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -112,6 +112,15 @@ class TestNewAndCopied:
         ]
         with pytest.raises(running.HostingRefused, match="the brief is empty"):
             running.open_contest(draft.pk, actor=cast.host(), now=cast.NOW)
+
+    def test_its_dates_are_noons_of_its_own_clocks(self):
+        # NOW is 14 March 2031; summer time in Lisbon from 30 March (Directive 2000/84/EC).
+        draft = new_contest(title="T", slug="t", pack=cast.pack(), zone="Europe/Lisbon", now=cast.NOW)
+        dates = (draft.opens_at, draft.closes_at, draft.judging_until, draft.announced_at)
+        assert dates == tuple(
+            datetime(2031, month, day, hour, tzinfo=UTC)
+            for month, day, hour in [(3, 21, 12), (4, 18, 11), (5, 2, 11), (5, 4, 11)]
+        )
 
     def test_it_says_what_is_worth_a_thought(self):
         draft = new_contest(title="T", slug="t", pack=cast.pack(), zone="UTC", now=cast.NOW)

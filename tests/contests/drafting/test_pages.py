@@ -245,6 +245,42 @@ class TestRubric:
         assert Criterion.objects.filter(contest=draft).count() == 2
 
 
+def as_shown(form) -> dict:
+    """What a browser sends of a sheet's list that nobody touched."""
+    sent = {field.html_name: field.value() for field in form.management_form}
+    for line in form:
+        for field in line:
+            value = field.value()
+            if value not in (None, False):
+                sent[field.html_name] = "on" if value is True else value
+    return sent
+
+
+class TestLists:
+    @pytest.mark.parametrize("name", ["rubric", "rounds", "sponsors", "prizes"])
+    def test_lines_that_nobody_touched_are_none(self, desk, name):
+        pack = cast.pack()
+        desk.post("/contests/hosting/new/", {"title": "A draft", "pack": pack.pk, "zone": "UTC"})
+        sent = as_shown(desk.get(sheet(name)).context["form"])
+        assert desk.post(sheet(name), sent).status_code == 302
+        made = Contest.objects.get(slug="a-draft")
+        assert not any(lines.exists() for lines in (made.criteria, made.rounds, made.sponsors, made.prizes))
+
+    def test_one_criterion_is_enough_and_a_further_one_comes_last(self, desk):
+        desk.post("/contests/hosting/new/", {"title": "A draft", "pack": cast.pack().pk, "zone": "UTC"})
+        for name in ("Balance", "Tone"):
+            form = desk.get(sheet("rubric")).context["form"]
+            first = f"criteria-{form.initial_form_count()}"
+            written = {f"{first}-name": name, f"{first}-meaning": "Heard.", f"{first}-weight": 1}
+            assert desk.post(sheet("rubric"), as_shown(form) | written).status_code == 302
+        made = Contest.objects.get(slug="a-draft").criteria
+        assert list(made.values_list("name", "position")) == [("Balance", 1), ("Tone", 2)]
+
+    def test_only_a_line_that_is_there_can_be_removed(self, desk, draft):
+        page = desk.get(sheet("rubric")).content.decode()
+        assert page.count("Remove it") == draft.criteria.count() == 2
+
+
 class TestPrizes:
     def test_one_with_a_value(self, desk, draft):
         assert desk.post(sheet("prizes"), rows("prizes", PRIZE)).status_code == 302
