@@ -49,8 +49,9 @@ def worth_a_thought(contest: Contest) -> list[str]:
         )
     judges = contest.judges.count()
     if judges < contest.hearings_per_entry:
+        seated = {0: "nobody sits", 1: "1 sits"}.get(judges, f"{judges} sit")
         thoughts.append(
-            f"Each entry is to be heard by {contest.hearings_per_entry} judges; {judges} sit on the panel so "
+            f"Each entry is to be heard by {contest.hearings_per_entry} judges; {seated} on the panel so "
             "far. Seat them on the contest’s desk, until the judging opens."
         )
     if not contest.statements:

@@ -70,7 +70,7 @@ def steps_of(contest: Contest, tally: Tally, now: datetime) -> list[Step]:
                 "Open for entries",
                 "Everybody sees the contest from now on. Entries are taken from "
                 f"{moment(contest.opens_at, contest.zone)} until {moment(contest.closes_at, contest.zone)}.",
-                hindrance=f"Still missing: {missing}." if missing else "",
+                hindrance=f"{missing}." if missing else "",
             )
         ]
     if state == ContestState.OPEN:

@@ -126,7 +126,7 @@ class TestNewAndCopied:
         draft = new_contest(title="T", slug="t", pack=cast.pack(), zone="UTC", now=cast.NOW)
         Prize.objects.create(contest=draft, place=1, title="A desk lamp")
         thoughts = " ".join(worth_a_thought(draft))
-        for said in ("0 sit on the panel", "state nothing", "has no value", "no grace"):
+        for said in ("nobody sits on the panel", "state nothing", "has no value", "no grace"):
             assert said in thoughts
         draft.pack.tier = cast.tier("full", 10)
         assert "some who may enter cannot fetch the tracks" in " ".join(worth_a_thought(draft))
