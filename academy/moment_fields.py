@@ -10,12 +10,14 @@ from django import forms
 
 from academy.moments import WALL, NoSuchMoment, in_zone, on_the_wall, site_zone
 
+FIRST_YEAR, LAST_YEAR = 1970, 2999
+
 
 class WallField(forms.DateTimeField):
     """A moment, typed and filled in as clocks in `zone` show it; without a zone, in the site's own.
 
     It gives an aware moment, and None for an empty field that is not required. A time that those clocks never
-    show, or show twice, is an error of the field.
+    show, or show twice, is an error of the field, and so is one at the edges of time, where zones overflow.
     """
 
     def __init__(self, *, zone: ZoneInfo | None = None, **named: Any) -> None:
@@ -34,6 +36,8 @@ class WallField(forms.DateTimeField):
         typed: datetime | None = super().to_python(value)
         if typed is None or isinstance(value, datetime):
             return typed
+        if not FIRST_YEAR <= typed.year <= LAST_YEAR:
+            raise forms.ValidationError(f"Write a year between {FIRST_YEAR} and {LAST_YEAR}.")
         try:
             # Django took what was typed for UTC; only what the clock on the wall showed was meant.
             return in_zone(typed.replace(tzinfo=None), self._clocks)
@@ -43,3 +47,8 @@ class WallField(forms.DateTimeField):
     @property
     def _clocks(self) -> ZoneInfo:
         return self.zone or site_zone()
+
+
+def by_the_sites_clocks() -> str:
+    """The sentence that says by whose clocks a moment is typed that belongs to no contest."""
+    return f"As clocks in {site_zone().key} show it."

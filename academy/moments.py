@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
@@ -37,6 +37,15 @@ def in_zone(wall: datetime, zone: ZoneInfo) -> datetime:
             "nobody could tell which is meant. Choose another time."
         )
     return first
+
+
+def start_of_day(day: date, zone: ZoneInfo) -> datetime:
+    """The first moment of a day by clocks in `zone`, in UTC: its midnight, or the earlier one of two.
+
+    Where midnight is skipped it is the moment of the change: of a time that is skipped, `fold` 0 takes the
+    offset from before the change (PEP 495). Raises OverflowError at the edges of the calendar.
+    """
+    return datetime.combine(day, time(), zone).astimezone(UTC)
 
 
 def on_the_wall(moment: datetime, zone: ZoneInfo) -> datetime:

@@ -10,19 +10,8 @@ from django.db.models import Q, QuerySet
 from django.http import Http404
 
 from academy.courses.models import Course, Demo, DemoVariant, Lesson
-from academy.members.access import Person, is_host, opens, rank_of
-from academy.members.models import Member, Tier
-
-VISITOR, ANY_MEMBER = "visitor", "member"
-
-
-@dataclass(frozen=True)
-class Preview:
-    """Whose eyes a host borrows: a visitor's, any member's, or those of a tier's holder."""
-
-    words: str
-    is_member: bool
-    rank: int
+from academy.members.access import Eyes, Imagined, imagined_people, is_host, is_member, opens, rank_of
+from academy.members.models import Member
 
 
 @dataclass(frozen=True)
@@ -33,9 +22,9 @@ class Viewer:
     the previewed. Since a host may open everything, a preview only ever takes away.
     """
 
-    person: Person
+    person: Eyes
     now: datetime
-    preview: Preview | None = None
+    preview: Imagined | None = None
 
     @property
     def is_host(self) -> bool:
@@ -45,7 +34,7 @@ class Viewer:
     @property
     def is_member(self) -> bool:
         """Whether the eyes are a member's."""
-        return self.preview.is_member if self.preview else isinstance(self.person, Member)
+        return is_member(self.preview or self.person)
 
     @property
     def follower(self) -> Member | None:
@@ -55,7 +44,7 @@ class Viewer:
     @cached_property
     def rank(self) -> int:
         """As `rank_of` gives it; asked for once."""
-        return self.preview.rank if self.preview else rank_of(self.person, self.now)
+        return rank_of(self.preview or self.person, self.now)
 
     def may_follow(self, lesson: Lesson) -> bool:
         """Whether the whole lesson is open: to everybody, to every member, or by tier."""
@@ -64,23 +53,11 @@ class Viewer:
         return self.is_member or not lesson.is_for_members
 
 
-def viewer_of(person: Person, now: datetime, *, preview: str = "") -> Viewer:
-    """The viewer that a person is. `preview`, as `previews` names them, is heeded for hosts only."""
+def viewer_of(person: Eyes, now: datetime, *, preview: str = "") -> Viewer:
+    """The viewer that a person is. `preview`, as `imagined_people` names them, is heeded for hosts only."""
     if not preview or not is_host(person):
         return Viewer(person, now)
-    return Viewer(person, now, dict(previews()).get(preview))
-
-
-def previews() -> list[tuple[str, Preview]]:
-    """Every preview there is, with the word that chooses it."""
-    return [
-        (VISITOR, Preview("a visitor", False, -1)),
-        (ANY_MEMBER, Preview("a member without a tier", True, -1)),
-        *(
-            (f"tier-{tier.slug}", Preview(f"a member of {tier.name}", True, tier.rank))
-            for tier in Tier.objects.all()
-        ),
-    ]
+    return Viewer(person, now, imagined_people().get(preview))
 
 
 def courses_for(viewer: Viewer) -> QuerySet[Course]:

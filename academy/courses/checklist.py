@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from django.urls import reverse
+
 from academy.courses import demonstrating, recordings
 from academy.courses.chapters import ChaptersRefused, read_chapters
 from academy.courses.models import Course, Lesson
@@ -12,19 +14,27 @@ from academy.packs.models import PackState
 
 @dataclass(frozen=True)
 class Point:
-    """One line of the list. What is not needed is advice. `lesson` is where to put it right, if in one."""
+    """One line of the list. What is not needed is advice. `lesson` is where to put it right, if in one.
+
+    `address` is where to put it right elsewhere, empty where that is the course's own desk.
+    """
 
     words: str
     is_met: bool
     is_needed: bool = True
     lesson: Lesson | None = None
+    address: str = ""
 
 
 def checklist(course: Course) -> list[Point]:
     """Every point, in the order of the course. Lessons that are kept back are left out."""
     lessons = list(course.lessons.filter(is_kept_back=False).select_related("recording", "excerpt", "tier"))
     points = [
-        Point("It has a summary", bool(course.summary.strip())),
+        Point(
+            "It has a summary",
+            bool(course.summary.strip()),
+            address=reverse("courses:edit_course", args=[course.slug]),
+        ),
         Point("It has a lesson that is not kept back", bool(lessons)),
     ]
     for lesson in lessons:
@@ -38,7 +48,10 @@ def checklist(course: Course) -> list[Point]:
     )
     if course.pack is not None:
         is_out = course.pack.state == PackState.PUBLISHED
-        points.append(Point(f"Its stem pack, {course.pack}, is published", is_out, is_needed=False))
+        desk = reverse("packs:hosting:desk", args=[course.pack.slug])
+        points.append(
+            Point(f"Its stem pack, {course.pack}, is published", is_out, is_needed=False, address=desk)
+        )
     return points
 
 

@@ -36,4 +36,4 @@ def _set(course: Course, publish_at: datetime | None) -> None:
 def _refuse_unfinished(course: Course) -> None:
     missing = [point.words for point in checklist(course) if point.is_needed and not point.is_met]
     if missing:
-        raise CourseRefused("Not yet. These do not hold: " + "; ".join(missing) + ".")
+        raise CourseRefused("Not yet. This is still to be done: " + "; ".join(missing) + ".")

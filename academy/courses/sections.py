@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from academy.courses.access import viewer_of
 from academy.courses.queries import CourseInProgress, courses_listed, in_progress
-from academy.members.access import Person
+from academy.members.access import Eyes
 from academy.members.models import Member
 from academy.members.sections import Section
 from academy.packs.models import StemPack
@@ -34,7 +34,7 @@ def hosting(member: Member) -> list[Section]:
     return [Section("Your courses", reverse("courses:hosting"), words)]
 
 
-def courses_on(pack: StemPack, person: Person, now: datetime) -> list[Section]:
+def courses_on(pack: StemPack, person: Eyes, now: datetime) -> list[Section]:
     """The courses about the pack that the person may see. Named in the setting PACK_SECTIONS."""
     return [
         Section(

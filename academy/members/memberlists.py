@@ -7,20 +7,21 @@ import io
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, timedelta
 
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.utils.dateparse import parse_date, parse_datetime
 
 from academy.members.models import Tier
+from academy.moments import site_zone, start_of_day
 
 COLUMNS = {
     "email": "the address to sign in with; the one column that must be there",
     "name": "what the person is called; needed for who has no account yet",
     "tier": "the short name of the tier to give; empty for an account alone",
-    "starts": "2031-03-14, from its first second (UTC), or a time with its offset; empty for now",
-    "ends": "2032-03-14, to its last second (UTC), or a time with its offset; empty for without end",
+    "starts": "2031-03-14, from its first second by the site’s clocks, or a time with its offset; else now",
+    "ends": "2032-03-14, to its last second by the site’s clocks, or a time with its offset; else no end",
 }
 LARGEST_BYTES = 2 * 1024 * 1024
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
@@ -187,12 +188,15 @@ def _dates(said: Mapping[str, str], now: datetime) -> tuple[datetime, datetime |
 
 
 def _moment(text: str, column: str, *, end_of_day: bool) -> datetime | None:
-    """A day's first moment or the first one after it, in UTC, or a time with its offset; None for nothing."""
+    """A day's first moment or the first one after it, by the site's clocks, or a time with its offset.
+
+    None for nothing.
+    """
     if not text:
         return None
     try:
         if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text, re.ASCII) and (day := parse_date(text)):
-            return datetime.combine(day, time(), UTC) + timedelta(days=end_of_day)
+            return start_of_day(day + timedelta(days=end_of_day), site_zone())
         at = parse_datetime(text)
         if at is not None and at.tzinfo is not None:
             return at.astimezone(UTC)

@@ -7,8 +7,7 @@ from datetime import datetime
 from django.db.models import QuerySet
 from django.http import Http404
 
-from academy.members.access import Person, is_host, may_open, require_host
-from academy.members.models import Member
+from academy.members.access import Eyes, Person, is_host, is_member, may_open, require_host
 from academy.packs.models import PackState, PackVersion, PublishedStem, Stem, StemPack
 
 
@@ -28,9 +27,9 @@ def pack_for(person: Person, slug: str) -> StemPack:
     return pack
 
 
-def may_fetch(person: Person, pack: StemPack, now: datetime) -> bool:
+def may_fetch(person: Eyes, pack: StemPack, now: datetime) -> bool:
     """Whether the person's membership opens the pack. A pack without a tier is open to every member."""
-    return isinstance(person, Member) and may_open(person, pack.tier, now)
+    return is_member(person) and may_open(person, pack.tier, now)
 
 
 def pack_to_fetch(person: Person, slug: str, now: datetime) -> StemPack:

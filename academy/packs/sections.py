@@ -8,7 +8,7 @@ from django.conf import settings
 from django.urls import reverse
 from django.utils.module_loading import import_string
 
-from academy.members.access import Person
+from academy.members.access import Eyes
 from academy.members.models import Member
 from academy.members.sections import Section
 from academy.packs.models import StemPack
@@ -25,7 +25,7 @@ def hosting(member: Member) -> list[Section]:
     ]
 
 
-def offered_on(pack: StemPack, person: Person, now: datetime) -> list[Section]:
+def offered_on(pack: StemPack, person: Eyes, now: datetime) -> list[Section]:
     """What each function named in the setting PACK_SECTIONS offers this person on the pack's page, in order.
 
     Such a function takes a StemPack, a person and a time, and returns a list of Section: only what the person

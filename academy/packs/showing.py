@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from academy.members.access import Person, opens
-from academy.members.models import Member, Tier
+from academy.members.access import Eyes, is_member
 from academy.packs import access, building, converting, previewing, queries, terms
 from academy.packs.models import Archive, PackVersion, SoundForm, StemPack, TermsAccepted
+from academy.packs.sections import offered_on
 from analysis.jobs.models import JobState
 
 
@@ -38,21 +38,18 @@ class ArchiveLine:
         return self.archive is None and self.state in (JobState.QUEUED, JobState.RUNNING)
 
 
-def viewer(person: Person, pack: StemPack, now: datetime) -> Viewer:
-    """The person who asks."""
+def viewer(person: Eyes, pack: StemPack, now: datetime) -> Viewer:
+    """The person who asks; or somebody imagined, who has not accepted the terms yet."""
     may_fetch = access.may_fetch(person, pack, now)
     accepted = terms.acceptance_of(pack, person) if may_fetch else None
-    return Viewer(isinstance(person, Member), may_fetch, accepted)
+    return Viewer(is_member(person), may_fetch, accepted)
 
 
-def imagined(pack: StemPack, tier: Tier | None, *, is_member: bool) -> Viewer:
-    """Somebody who holds this tier, or none; who has not accepted the terms yet."""
-    rank = -1 if tier is None else tier.rank
-    return Viewer(is_member, is_member and opens(rank, pack.tier), None)
-
-
-def page_context(pack: StemPack, shown: StemPack | PackVersion, who: Viewer) -> dict[str, Any]:
+def page_context(
+    pack: StemPack, shown: StemPack | PackVersion, person: Eyes, now: datetime
+) -> dict[str, Any]:
     """What the template of the page needs. `shown` is the version handed out, or what lies on the desk."""
+    who = viewer(person, pack, now)
     lines = queries.stem_lines(shown)
     version = shown if isinstance(shown, PackVersion) else None
     return {
@@ -62,6 +59,7 @@ def page_context(pack: StemPack, shown: StemPack | PackVersion, who: Viewer) -> 
         "lines": lines,
         "length_s": queries.longest_s(lines),
         "who": who,
+        "sections": offered_on(pack, person, now),
         "listening": previewing.listening_set(version) if version and who.may_fetch else None,
         **archives_context(pack),
     }

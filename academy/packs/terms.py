@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from academy.members.access import Person
+from academy.members.access import Eyes
 from academy.members.models import Member
 from academy.packs.models import StemPack, TermsAccepted
 
@@ -26,7 +26,7 @@ def accept_terms(*, pack: StemPack, member: Member, terms_version: int, now: dat
     return accepted
 
 
-def acceptance_of(pack: StemPack, person: Person) -> TermsAccepted | None:
+def acceptance_of(pack: StemPack, person: Eyes) -> TermsAccepted | None:
     """When the person accepted the terms that apply now; None when not yet, and for a visitor."""
     if not isinstance(person, Member):
         return None

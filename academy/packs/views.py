@@ -13,7 +13,6 @@ from academy.packs import access, building, converting, ledger, naming, previewi
 from academy.packs.forms import TermsForm
 from academy.packs.ledger import TooManyDownloads
 from academy.packs.models import PackVersion, PublishedStem, SoundForm, StemPack
-from academy.packs.sections import offered_on
 from academy.packs.terms import TermsChanged
 from analysis.intake import delivery
 
@@ -176,8 +175,6 @@ def _fresh_form(pack: StemPack) -> TermsForm:
 def _show(
     request: HttpRequest, pack: StemPack, form: TermsForm, *, refusal: str = "", status: int = 200
 ) -> HttpResponse:
-    now = timezone.now()
-    who = showing.viewer(request.user, pack, now)
-    context = showing.page_context(pack, pack.current or pack, who)
-    context |= {"form": form, "refusal": refusal, "sections": offered_on(pack, request.user, now)}
+    context = showing.page_context(pack, pack.current or pack, request.user, timezone.now())
+    context |= {"form": form, "refusal": refusal}
     return render(request, "academy/packs/page.html", context, status=status)

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from django.urls import reverse
 
-from academy.members.access import Person
+from academy.members.access import Eyes
 from academy.members.models import Member
 from academy.members.sections import Section
 from academy.packs.access import may_fetch
@@ -26,7 +26,7 @@ def practising(member: Member) -> list[Section]:
     return [Section("Your practice mixes", reverse("practice:mine"), words)]
 
 
-def practising_on(pack: StemPack, person: Person, now: datetime) -> list[Section]:
+def practising_on(pack: StemPack, person: Eyes, now: datetime) -> list[Section]:
     """The way from a pack's page to practising on it. Named in the setting PACK_SECTIONS."""
     if not may_fetch(person, pack, now):
         return []

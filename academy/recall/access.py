@@ -11,18 +11,24 @@ from datetime import datetime
 from django.db.models import QuerySet
 from django.http import Http404
 
-from academy.members.access import Person, is_host, require_host
+from academy.members.access import Eyes, Person, is_host, require_host
 from academy.packs.access import may_fetch
-from academy.packs.models import PackState
+from academy.packs.models import PackState, StemPack
 from academy.recall.models import RecallSheet, SheetVersion
 
 
-def sheets_for(person: Person) -> QuerySet[RecallSheet]:
+def sheets_for(person: Eyes) -> QuerySet[RecallSheet]:
     """The sheets that the person may know of: those shown of published packs, and for a host all."""
     sheets = RecallSheet.objects.select_related("pack__tier")
     if is_host(person):
         return sheets
     return sheets.filter(is_shown=True, pack__state=PackState.PUBLISHED)
+
+
+def sheets_on_page(pack: StemPack, person: Eyes) -> QuerySet[RecallSheet]:
+    """The sheets that the person may know of on the pack's page, for whoever sees that page at all."""
+    sheets = RecallSheet.objects.select_related("pack__tier").filter(pack=pack)
+    return sheets if is_host(person) else sheets.filter(is_shown=True)
 
 
 def may_read(person: Person, sheet: RecallSheet, now: datetime) -> bool:

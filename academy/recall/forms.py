@@ -57,7 +57,7 @@ class FactsForm(forms.Form):
     """What a sheet is called, what it is on, and at which rate sampled curves are drawn."""
 
     title = forms.CharField(label="Title", max_length=LONGEST_TITLE)
-    place = forms.ChoiceField(label="The chain is on a", choices=_listed(Place))
+    place = forms.ChoiceField(label="What the chain is on", choices=_listed(Place))
     place_name = forms.CharField(
         label="Name of the track or group",
         max_length=LONGEST_NAME,

@@ -7,10 +7,9 @@ from datetime import datetime
 
 from django.db.models import Max, QuerySet
 
-from academy.members.access import Person, is_host, opens, rank_of
-from academy.members.models import Member
+from academy.members.access import Eyes, is_host, is_member, opens, rank_of
 from academy.packs.models import StemPack
-from academy.recall.access import sheets_for
+from academy.recall.access import sheets_for, sheets_on_page
 from academy.recall.chain import Place, where
 from academy.recall.models import RecallSheet, SheetVersion
 
@@ -28,19 +27,19 @@ class SheetLine:
     is_open: bool
 
 
-def sheets_listed(person: Person, now: datetime, *, pack: StemPack | None = None) -> list[SheetLine]:
+def sheets_listed(person: Eyes, now: datetime, *, pack: StemPack | None = None) -> list[SheetLine]:
     """The sheets that the person may know of, of one pack or pack by pack: tracks, groups, the two-bus.
 
     For a reader, what their last versions say; sheets without one are only in a host's own list.
     """
     rank = rank_of(person, now)
     lines = []
-    known = sheets_for(person).exclude(pack=None) if pack is None else sheets_for(person).filter(pack=pack)
+    known = sheets_for(person).exclude(pack=None) if pack is None else sheets_on_page(pack, person)
     for sheet, version in _with_last_version(known):
         content = version.content_sheet()
         own = sheet.pack
         assert own is not None  # by the filter above
-        is_open = is_host(person) or (isinstance(person, Member) and opens(rank, own.tier))
+        is_open = is_host(person) or (is_member(person) and opens(rank, own.tier))
         order = (own.title, PLACE_ORDER.index(content.place), content.title)
         lines.append((order, SheetLine(sheet, content.title, where(content), version.number, is_open)))
     return [line for _, line in sorted(lines, key=lambda pair: pair[0])]

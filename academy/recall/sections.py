@@ -6,7 +6,7 @@ from datetime import datetime
 
 from django.urls import reverse
 
-from academy.members.access import Person
+from academy.members.access import Eyes
 from academy.members.models import Member
 from academy.members.sections import Section
 from academy.packs.models import StemPack
@@ -23,7 +23,7 @@ def sheets(member: Member) -> list[Section]:
     return [Section("Recall sheets", reverse("recall:list"), "How a mix was set, device by device.")]
 
 
-def sheets_on(pack: StemPack, person: Person, now: datetime) -> list[Section]:
+def sheets_on(pack: StemPack, person: Eyes, now: datetime) -> list[Section]:
     """The pack's recall sheets that the person may read, tracks first. Named in the setting PACK_SECTIONS."""
     return [
         Section(

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.forms.models import model_to_dict
 
 from academy.members.models import Member
+from academy.moments import in_zone, on_the_wall
 from academy.packs.models import StemPack
 from contests import decisions, letters
 from contests.drafting.sheets import SHEETS, Words, why_settled
@@ -24,9 +26,13 @@ class ChangeRefused(Exception):
 
 
 def new_contest(*, title: str, slug: str, pack: StemPack, zone: str, now: datetime) -> Contest:
-    """A draft with dates to be corrected: open for four weeks from next week on, judged for two."""
-    opens_at = (now + timedelta(days=7)).replace(minute=0, second=0, microsecond=0)
-    closes_at = opens_at + timedelta(weeks=4)
+    """A draft with dates to be corrected: open for four weeks from a noon next week on, judged for two."""
+    clocks = ZoneInfo(zone)
+    noon = datetime.combine(on_the_wall(now, clocks).date() + timedelta(days=7), time(12))
+    # Clocks change at night, so that each of these noons is one moment; the weeks between them keep the hour.
+    opens_at, closes_at, judging_until, announced_at = (
+        in_zone(noon + timedelta(days=days), clocks) for days in (0, 28, 42, 44)
+    )
     return Contest.objects.create(
         title=title,
         slug=slug,
@@ -36,8 +42,8 @@ def new_contest(*, title: str, slug: str, pack: StemPack, zone: str, now: dateti
         rules="",
         opens_at=opens_at,
         closes_at=closes_at,
-        judging_until=closes_at + timedelta(weeks=2),
-        announced_at=closes_at + timedelta(weeks=2, days=2),
+        judging_until=judging_until,
+        announced_at=announced_at,
     )
 
 

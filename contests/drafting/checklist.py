@@ -2,36 +2,57 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+from academy.packs.models import PackState
 from contests.models import Contest, Vote
 
 
-def missing_before_opening(contest: Contest) -> list[str]:
-    """What a visitor would miss on the page, in words; empty when it can open."""
+@dataclass(frozen=True)
+class Missing:
+    """One thing that keeps a contest from opening, and the sheet that mends it; None: its pack's desk."""
+
+    words: str
+    sheet: str | None
+
+
+def missing_before_opening(contest: Contest) -> list[Missing]:
+    """What a visitor would miss on the page; empty when it can open."""
     missing = []
     if not contest.brief.strip():
-        missing.append("the brief is empty")
+        missing.append(Missing("the brief is empty", "words"))
     if not contest.rules.strip():
-        missing.append("the rules are empty")
+        missing.append(Missing("the rules are empty", "words"))
     if not contest.criteria.exists():
-        missing.append("the rubric has no criterion")
+        missing.append(Missing("the rubric has no criterion", "rubric"))
     if contest.pack.reference_mix is None:
-        missing.append("the stem pack has no reference mix")
+        missing.append(Missing("the stem pack has no reference mix", None))
     if not contest.opens_at < contest.closes_at < contest.judging_until <= contest.announced_at:
-        missing.append("the dates do not follow one another")
+        missing.append(Missing("the dates do not follow one another", "dates"))
     vote = Vote.objects.filter(contest=contest).first()
     if vote and not vote.fits_timeline:
-        missing.append("the public vote does not lie between the close of entries and the result")
+        words = "the public vote does not lie between the close of entries and the result"
+        missing.append(Missing(words, "vote"))
     return missing
 
 
 def worth_a_thought(contest: Contest) -> list[str]:
     """What does not stand in the way of opening but often matters later, a sentence each."""
     thoughts = []
+    if contest.pack.state != PackState.PUBLISHED:
+        thoughts.append("Its stem pack is not published yet: nobody can fetch the tracks to mix.")
+    if contest.pack.tier and (not contest.tier or contest.tier.rank < contest.pack.tier.rank):
+        thoughts.append(
+            f"The stem pack is open to {contest.pack.tier.name} and tiers above it, the contest to "
+            f"{f'{contest.tier.name} too' if contest.tier else 'every member'}: some who may enter cannot "
+            "fetch the tracks."
+        )
     judges = contest.judges.count()
     if judges < contest.hearings_per_entry:
+        seated = {0: "nobody sits", 1: "1 sits"}.get(judges, f"{judges} sit")
         thoughts.append(
-            f"Each entry is to be heard by {contest.hearings_per_entry}; {judges} sit on the panel so far. "
-            "Seats can be given until the judging opens."
+            f"Each entry is to be heard by {contest.hearings_per_entry} judges; {seated} on the panel so "
+            "far. Seat them on the contest’s desk, until the judging opens."
         )
     if not contest.statements:
         thoughts.append(

@@ -7,6 +7,7 @@ from typing import Any, ClassVar
 from zoneinfo import ZoneInfo, available_timezones
 
 from django import forms
+from django.utils.text import slugify
 
 from analysis.listening.noise import LOUDEST_LUFS
 from contests.drafting.lines import CriteriaFormSet, PrizeFormSet, SponsorFormSet
@@ -18,6 +19,7 @@ from contests.states import ContestState
 
 LONGEST_ANNOUNCEMENT = 1000
 LONGEST_GRACE_MINUTES = 24 * 60
+LONGEST_SLUG = Contest._meta.get_field("slug").max_length
 
 
 class AnnouncementForm(forms.Form):
@@ -40,7 +42,7 @@ class NewContestForm(forms.ModelForm):
         fields: ClassVar = ["title", "slug", "pack", "zone"]
         labels: ClassVar = {"slug": "Name in the address", "pack": "Stem pack", "zone": "Time zone"}
         help_texts: ClassVar = {
-            "slug": "Small letters, digits and hyphens. It stays as it is for good.",
+            "slug": "Small letters, digits, hyphens; made from the title if empty. It stays for good.",
             "pack": "The raw tracks that entrants mix.",
             "zone": "The contest’s own; every deadline is shown in it, with its offset.",
         }
@@ -49,6 +51,11 @@ class NewContestForm(forms.ModelForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["zone"] = _zone_field(self.fields["zone"].help_text)
+        self.fields["slug"].required = False
+
+    def clean(self) -> dict[str, Any]:
+        """Make the address from the title where none is given."""
+        return _with_an_address(self, super().clean() or {})
 
 
 class CopyForm(forms.ModelForm):
@@ -58,7 +65,16 @@ class CopyForm(forms.ModelForm):
         model = Contest
         fields: ClassVar = ["title", "slug"]
         labels = NewContestForm.Meta.labels
+        help_texts: ClassVar = {"slug": NewContestForm.Meta.help_texts["slug"]}
         error_messages = NewContestForm.Meta.error_messages
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["slug"].required = False
+
+    def clean(self) -> dict[str, Any]:
+        """Make the address from the title where none is given."""
+        return _with_an_address(self, super().clean() or {})
 
 
 class WordsForm(forms.ModelForm):
@@ -108,11 +124,15 @@ class DatesForm(forms.ModelForm):
             "opens_at": "Opens",
             "closes_at": "Entries close",
             "grace_minutes": "Grace, in minutes",
-            "announced_at": "Result",
+            "judging_until": "Judging until",
+            "announced_at": "Result announced",
         }
         help_texts: ClassVar = {
+            "opens_at": "By clocks in the zone above, as all times here. Entries are taken from then on.",
             "closes_at": "The closing second itself is too late, by the server’s clock at the last byte.",
             "grace_minutes": "An upload that was begun before the close may end so much later. 0 for none.",
+            "judging_until": "Judges who miss sheets get a letter two days before; you close the judging.",
+            "announced_at": "What visitors read. You publish by hand, or at a time that you set.",
         }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -246,6 +266,15 @@ class HearingForm(forms.ModelForm):
                 f"Choose a level between −40 and −{-LOUDEST_LUFS:.0f} LUFS; −18 leaves most mixes room."
             )
         return level
+
+
+def _with_an_address(form: forms.ModelForm, filled: dict[str, Any]) -> dict[str, Any]:
+    """What was filled in, with an address made from the title where none is given."""
+    if not filled.get("slug") and "slug" not in form.errors and filled.get("title"):
+        filled["slug"] = slugify(filled["title"])[:LONGEST_SLUG].strip("-")
+        if not filled["slug"]:
+            form.add_error("slug", "The title has no letters that an address can have. Type one here.")
+    return filled
 
 
 FORMS: dict[str, Any] = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from typing import Any, ClassVar
 
 from django import forms
@@ -21,8 +22,19 @@ class CriterionForm(forms.ModelForm):
         model = Criterion
         fields: ClassVar = ["name", "meaning", "weight", "lowest", "highest", "step", "position"]
         labels: ClassVar = {"position": "Order", "lowest": "Lowest score", "highest": "Highest score"}
-        help_texts: ClassVar = {"meaning": "Judges read it beside the score.", "weight": "On any scale."}
+        help_texts: ClassVar = {
+            "meaning": "Judges read it beside the score.",
+            "weight": "Against the others: 2 counts twice as much as 1.",
+            "step": "1 for whole scores, 0.5 for halves.",
+            "position": "1 stands first.",
+        }
         widgets: ClassVar = {"meaning": forms.Textarea(attrs={"rows": 2})}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # The step that the model begins with is text, which no number that comes back equals: a row that
+        # nobody touched would count as filled in, and be refused for what it lacks.
+        self.fields["step"].initial = Decimal(self.fields["step"].initial)
 
     def clean(self) -> dict[str, Any]:
         """A scale that its step fits into, and a weight."""
@@ -65,6 +77,7 @@ class PrizeForm(forms.ModelForm):
             "handing",
         ]
         labels: ClassVar = {
+            "place": "For which place",
             "is_choice": "Or: winners choose among these in order of place, the first place first",
             "special": "Or what it is for",
             "title": "Prize",
@@ -72,7 +85,12 @@ class PrizeForm(forms.ModelForm):
             "currency": "Currency",
             "handing": "How it is handed out",
         }
-        help_texts: ClassVar = {"currency": "Three letters, as EUR or USD (ISO 4217)."}
+        help_texts: ClassVar = {
+            "place": "1 for the winner. Fill in one of these three.",
+            "sponsor": "Sponsors have a sheet of their own, before this one.",
+            "special": "Such as “Best low end”; you choose who gets it.",
+            "currency": "Three letters, as EUR or USD (ISO 4217).",
+        }
 
     def clean(self) -> dict[str, Any]:
         """For a place, for a choice or for something, and a value only with its currency."""
@@ -92,7 +110,27 @@ class PrizeForm(forms.ModelForm):
         return filled
 
 
-class _PrizesOfOneContest(BaseInlineFormSet):
+class LinesOfOneContest(BaseInlineFormSet):
+    """The lines of a sheet that is a list; those that are there can be removed."""
+
+    def add_fields(self, form: forms.BaseForm, index: int | None) -> None:
+        super().add_fields(form, index)
+        if "DELETE" in form.fields:
+            form.fields["DELETE"].label = "Remove it"
+
+
+class _CriteriaOfOneContest(LinesOfOneContest):
+    """Criteria in their order; a further one comes last unless the host says otherwise."""
+
+    def add_fields(self, form: forms.BaseForm, index: int | None) -> None:
+        super().add_fields(form, index)
+        if index is not None and index >= self.initial_form_count():
+            last = self.instance.criteria.order_by("position").last()
+            further = index - self.initial_form_count() + 1
+            form.initial["position"] = (last.position if last else 0) + further
+
+
+class _PrizesOfOneContest(LinesOfOneContest):
     """Prizes are given by this contest's sponsors."""
 
     def add_fields(self, form: forms.BaseForm, index: int | None) -> None:
@@ -101,10 +139,11 @@ class _PrizesOfOneContest(BaseInlineFormSet):
         form.fields["sponsor"].empty_label = "nobody named"  # type: ignore[attr-defined]
 
 
+LINES: dict[str, Any] = {"extra": EMPTY_ROWS, "can_delete": True, "can_delete_extra": False}
+"""What the sheets that are lists have in common. Of a line that is not there yet nothing can be removed."""
+
 CriteriaFormSet = inlineformset_factory(
-    Contest, Criterion, form=CriterionForm, extra=EMPTY_ROWS, can_delete=True
+    Contest, Criterion, form=CriterionForm, formset=_CriteriaOfOneContest, **LINES
 )
-SponsorFormSet = inlineformset_factory(Contest, Sponsor, form=SponsorForm, extra=EMPTY_ROWS, can_delete=True)
-PrizeFormSet = inlineformset_factory(
-    Contest, Prize, form=PrizeForm, formset=_PrizesOfOneContest, extra=EMPTY_ROWS, can_delete=True
-)
+SponsorFormSet = inlineformset_factory(Contest, Sponsor, form=SponsorForm, formset=LinesOfOneContest, **LINES)
+PrizeFormSet = inlineformset_factory(Contest, Prize, form=PrizeForm, formset=_PrizesOfOneContest, **LINES)

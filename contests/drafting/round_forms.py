@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any, ClassVar
 
 from django import forms
-from django.forms.models import BaseInlineFormSet, inlineformset_factory
+from django.forms.models import inlineformset_factory
 
-from contests.drafting.lines import EMPTY_ROWS
+from contests.drafting.lines import LINES, LinesOfOneContest
 from contests.models import Contest, Round, RoundKind
 from contests.states import RoundState
 
@@ -81,7 +81,7 @@ class RoundForm(forms.ModelForm):
         return filled
 
 
-class _RoundsOfOneContest(BaseInlineFormSet):
+class _RoundsOfOneContest(LinesOfOneContest):
     """The rounds that are laid out, and the cut line of the last one that has been prepared."""
 
     def get_queryset(self) -> Any:
@@ -134,6 +134,4 @@ class _RoundsOfOneContest(BaseInlineFormSet):
         return saved
 
 
-RoundFormSet = inlineformset_factory(
-    Contest, Round, form=RoundForm, formset=_RoundsOfOneContest, extra=EMPTY_ROWS, can_delete=True
-)
+RoundFormSet = inlineformset_factory(Contest, Round, form=RoundForm, formset=_RoundsOfOneContest, **LINES)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
-from academy.templatetags.audio_text import dbtp, khz, lufs, moment, money, number
+from academy.templatetags.audio_text import channels, dbtp, khz, lufs, moment, money, number
 from contests.models import Contest, Vote
 from contests.queries import prizes_of
 from contests.rounds.laying_out import rounds_in_words
@@ -25,10 +25,14 @@ BEFORE_THE_NAMES = BEFORE_THE_RESULT | {ContestState.DECIDED}
 
 @dataclass(frozen=True)
 class Sheet:
-    """One sheet: its name in the address, its title, and the states in which it may change."""
+    """One sheet: its name in the address, its title, what it is about and what its emptiness means, in words,
+    and the states in which it may change.
+    """
 
     name: str
     title: str
+    about: str
+    empty: str
     may_change: frozenset[ContestState]
     says: Callable[[Contest], Words]
 
@@ -78,7 +82,7 @@ def _delivery(contest: Contest) -> Words:
         return NOT_ASKED if value is None else words(value)
 
     return {
-        "channels": str(contest.spec_channels),
+        "channels": channels(contest.spec_channels),
         "sample rate": said(contest.spec_sample_rate_hz, khz),
         "bit depth": said(contest.spec_bit_depth, lambda bits: f"{bits} bit"),
         "true peak at most": said(contest.spec_true_peak_ceiling_dbtp, dbtp),
@@ -105,8 +109,8 @@ def _rounds(contest: Contest) -> Words:
 def _rubric(contest: Contest) -> Words:
     return {
         one.name: (
-            f"weight {_plain(one.weight)}, {_plain(one.lowest)} to {_plain(one.highest)} "
-            f"by {_plain(one.step)}: {one.meaning}"
+            f"weight {_plain(one.weight)}, scored {_plain(one.lowest)} to {_plain(one.highest)} "
+            f"in steps of {_plain(one.step)}: {one.meaning}"
         )
         for one in contest.criteria.all()
     }
@@ -151,15 +155,78 @@ def _prizes(contest: Contest) -> Words:
 SHEETS: Mapping[str, Sheet] = {
     sheet.name: sheet
     for sheet in (
-        Sheet("words", "Brief and rules", BEFORE_THE_CLOSE, _words),
-        Sheet("dates", "Timeline", BEFORE_THE_RESULT, _dates),
-        Sheet("delivery", "Delivery spec", BEFORE_THE_CLOSE, _delivery),
-        Sheet("hearing", "How it is heard", BEFORE_JUDGING, _hearing),
-        Sheet("rubric", "Rubric", BEFORE_JUDGING, _rubric),
-        Sheet("rounds", "Rounds", BEFORE_THE_RESULT, _rounds),
-        Sheet("vote", "Public vote", BEFORE_THE_NAMES, _vote),
-        Sheet("sponsors", "Sponsors", BEFORE_THE_RESULT, _sponsors),
-        Sheet("prizes", "Prizes", BEFORE_THE_RESULT, _prizes),
+        Sheet(
+            "words",
+            "Brief and rules",
+            "What everybody reads, and what entrants agree to.",
+            "",
+            BEFORE_THE_CLOSE,
+            _words,
+        ),
+        Sheet(
+            "dates",
+            "Timeline",
+            "When entries are taken, until when judges hear them, and when the result is announced.",
+            "",
+            BEFORE_THE_RESULT,
+            _dates,
+        ),
+        Sheet(
+            "delivery",
+            "Delivery spec",
+            "What a file has to be. An empty field asks for nothing.",
+            "",
+            BEFORE_THE_CLOSE,
+            _delivery,
+        ),
+        Sheet(
+            "hearing",
+            "How it is heard",
+            "How loud the copies are that judges hear, and how many judges hear each entry.",
+            "",
+            BEFORE_JUDGING,
+            _hearing,
+        ),
+        Sheet(
+            "rubric",
+            "Rubric",
+            "What judges score. Each criterion is a line of the score sheet.",
+            "No criterion yet, so judges have nothing to score.",
+            BEFORE_JUDGING,
+            _rubric,
+        ),
+        Sheet(
+            "rounds",
+            "Rounds",
+            "Leave all of it empty for one round, in which every entry is heard whole and scored.",
+            "",
+            BEFORE_THE_RESULT,
+            _rounds,
+        ),
+        Sheet(
+            "vote",
+            "Public vote",
+            "A vote of members beside the panel, if you want one.",
+            "None: the panel alone is asked.",
+            BEFORE_THE_NAMES,
+            _vote,
+        ),
+        Sheet(
+            "sponsors",
+            "Sponsors",
+            "Who gives prizes. Name them here first; prizes come on the next sheet.",
+            "Nobody is named.",
+            BEFORE_THE_RESULT,
+            _sponsors,
+        ),
+        Sheet(
+            "prizes",
+            "Prizes",
+            "What there is to win, and for what.",
+            "There is nothing to win yet.",
+            BEFORE_THE_RESULT,
+            _prizes,
+        ),
     )
 }
 """Every sheet by its name, in the order of setting up."""

@@ -14,6 +14,8 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from academy.members.guards import hosts_page
 from academy.members.models import Member
+from academy.moments import site_zone
+from academy.packs.models import StemPack
 from contests.drafting import changing
 from contests.drafting.changing import ChangeRefused
 from contests.drafting.checklist import missing_before_opening, worth_a_thought
@@ -30,7 +32,7 @@ GET_OR_POST = ["GET", "HEAD", "POST"]
 @require_http_methods(GET_OR_POST)
 def new(request: HttpRequest) -> HttpResponse:
     """Begin a draft."""
-    form = NewContestForm(request.POST or None, initial={"zone": "UTC"})
+    form = NewContestForm(request.POST or None, initial={"zone": site_zone().key})
     if request.method == "POST" and form.is_valid():
         draft = changing.new_contest(
             **{name: form.cleaned_data[name] for name in ("title", "slug", "pack", "zone")},
@@ -38,7 +40,8 @@ def new(request: HttpRequest) -> HttpResponse:
         )
         messages.success(request, f"{draft} is a draft; only hosts see it. Fill in its sheets.")
         return redirect("contests:set_up", slug=draft.slug)
-    return render(request, "contests/drafting/new.html", {"form": form}, status=_status(request))
+    page = {"form": form, "has_packs": StemPack.objects.exists()}
+    return render(request, "contests/drafting/new.html", page, status=_status(request))
 
 
 @hosts_page
@@ -91,6 +94,8 @@ def sheet(request: HttpRequest, slug: str, name: str) -> HttpResponse:
             refusal = "Scores were given or a prize is promised on one of these, so it cannot be removed."
         else:
             messages.success(request, _done(SHEETS[name], changed=bool(changes), is_draft=is_draft))
+            if (further := _next_sheet(name)) and "further" in request.POST:
+                return redirect("contests:set_up_sheet", slug=slug, name=further.name)
             return redirect("contests:set_up", slug=slug)
     page = {
         "contest": hosted_contest(request.user, slug),
@@ -99,6 +104,7 @@ def sheet(request: HttpRequest, slug: str, name: str) -> HttpResponse:
         "announcing": announcing,
         "is_set": isinstance(form, BaseFormSet),
         "settled": why_settled(contest, SHEETS[name]),
+        "further": _next_sheet(name) if is_draft else None,
         "refusal": refusal,
     }
     return render(request, "contests/drafting/sheet.html", page, status=_status(request))
@@ -111,6 +117,13 @@ def _write(form: Any, contest: Contest) -> None:
         return
     form.save(commit=False)
     contest.save(update_fields=list(form.fields))
+
+
+def _next_sheet(name: str) -> Sheet | None:
+    """The sheet that follows in the order of setting up; None after the last."""
+    names = list(SHEETS)
+    place = names.index(name) + 1
+    return SHEETS[names[place]] if place < len(names) else None
 
 
 def _done(sheet: Sheet, *, changed: bool, is_draft: bool) -> str:

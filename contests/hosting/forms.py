@@ -27,6 +27,7 @@ class SeatForm(forms.Form):
 
     email = forms.EmailField(
         label="E-mail address of the member",
+        help_text="Whoever judges needs an account here; an account can be made for them under “Members”.",
         error_messages={"required": "Write the member's e-mail address."},
     )
 

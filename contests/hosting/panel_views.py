@@ -69,7 +69,7 @@ def conflict(request: HttpRequest, slug: str, judge_id: int) -> HttpResponse:
         except ConflictRefused as exc:
             form.add_error("email", str(exc))
         else:
-            messages.success(request, "The conflict is taken down; the two never meet.")
+            messages.success(request, "The conflict is noted; the two never meet.")
             return redirect("contests:host_judge", slug=slug, judge_id=judge_id)
     return _judge_page(request, contest, found, conflict_form=form, status=422)
 

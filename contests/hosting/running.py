@@ -35,7 +35,7 @@ def open_contest(contest_id: int, *, actor: Member, now: datetime) -> Contest:
     """Let the contest take entries from its opening date on. Refused while something is missing."""
     contest = _locked(contest_id)
     if missing := missing_before_opening(contest):
-        raise HostingRefused("Before it can open: " + "; ".join(missing) + ".")
+        raise HostingRefused("Before it can open: " + "; ".join(one.words for one in missing) + ".")
     _move(contest, ContestState.OPEN)
     decisions.record(contest, "opened", actor=actor, now=now)
     return contest

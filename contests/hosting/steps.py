@@ -63,14 +63,14 @@ def steps_of(contest: Contest, tally: Tally, now: datetime) -> list[Step]:
     """What can be done with the contest now, the usual step first. Empty where a page of its own leads on."""
     state = ContestState(contest.state)
     if state == ContestState.DRAFT:
-        missing = missing_before_opening(contest)
+        missing = "; ".join(one.words for one in missing_before_opening(contest))
         return [
             Step(
                 "open",
                 "Open for entries",
                 "Everybody sees the contest from now on. Entries are taken from "
                 f"{moment(contest.opens_at, contest.zone)} until {moment(contest.closes_at, contest.zone)}.",
-                hindrance="Still missing: " + "; ".join(missing) + "." if missing else "",
+                hindrance=f"{missing}." if missing else "",
             )
         ]
     if state == ContestState.OPEN:
@@ -88,7 +88,7 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
     """What the state and the dates ask for."""
     state = ContestState(contest.state)
     if state == ContestState.DRAFT:
-        return ["It is a draft. Look at it as a visitor would, then open it."]
+        return ["It is a draft. Set it up, look at it as a visitor would, then open it."]
     if state == ContestState.OPEN and now >= contest.grace_ends_at:
         return ["Entries have ended by the clock. Close the contest."]
     if state == ContestState.CLOSED and tally.round is None:

@@ -373,7 +373,7 @@ def _names_of_sheets(hearings: Sequence[Assignment]) -> dict[int, str]:
     names = {}
     for hearing in hearings:
         name = by_judge[hearing.judge_id]
-        name += f", round {hearing.round.number}" if several else ""
+        name += f", round\N{NO-BREAK SPACE}{hearing.round.number}" if several else ""
         names[hearing.pk] = name + (", heard again" if hearing.repeat else "")
     return names
 

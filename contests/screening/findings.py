@@ -68,7 +68,8 @@ def _gathered(
     for entry in off_spec:
         is_open = entry.state == EntryState.ATTENTION
         found[entry.pk] += [
-            Found("Not as asked", one["message"], one["message"], asks=is_open) for one in entry.findings
+            Found("Not as asked", f"The entrant was told: “{told}”", told, asks=is_open)
+            for told in (one["message"] for one in entry.findings)
         ]
     return {entry: noticed for entry, noticed in found.items() if noticed}
 

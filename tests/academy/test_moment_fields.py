@@ -21,7 +21,13 @@ class TestWallField:
 
     @pytest.mark.parametrize(
         ("typed", "words"),
-        [("2031-03-30T01:30", "never show"), ("2031-10-26T01:30", "twice"), ("tomorrow", "2031-03-30T18:00")],
+        [
+            ("2031-03-30T01:30", "never show"),
+            ("2031-10-26T01:30", "twice"),
+            ("tomorrow", "2031-03-30T18:00"),
+            ("0001-01-01T00:00", "between 1970 and 2999"),
+            ("9999-12-31T23:59", "between 1970 and 2999"),
+        ],
     )
     def test_what_nobody_could_place_is_refused(self, typed, words):
         with pytest.raises(forms.ValidationError, match=words):

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo, available_timezones
 
 import pytest
 
-from academy.moments import NoSuchMoment, in_zone, on_the_wall
+from academy.moments import NoSuchMoment, in_zone, on_the_wall, start_of_day
 
 LISBON = ZoneInfo("Europe/Lisbon")
 at = datetime.fromisoformat
@@ -51,3 +51,19 @@ class TestInZone:
         for name in available_timezones():
             zone = ZoneInfo(name)
             assert on_the_wall(in_zone(wall, zone), zone) == wall, name
+
+
+class TestStartOfDay:
+    # The Azores are an hour behind GMT in winter, so that both changes fall on a midnight there.
+    @pytest.mark.parametrize(
+        ("day", "moment"),
+        [
+            (date(2031, 3, 29), datetime(2031, 3, 29, 1, tzinfo=UTC)),
+            (date(2031, 3, 30), datetime(2031, 3, 30, 1, tzinfo=UTC)),  # 00:00 to 00:59 are never shown
+            (date(2031, 3, 31), datetime(2031, 3, 31, 0, tzinfo=UTC)),
+            (date(2031, 10, 26), datetime(2031, 10, 26, 0, tzinfo=UTC)),  # 00:00 is shown twice
+            (date(2031, 10, 27), datetime(2031, 10, 27, 1, tzinfo=UTC)),
+        ],
+    )
+    def test_it_is_the_first_moment_that_clocks_show_of_the_day(self, day, moment):
+        assert start_of_day(day, ZoneInfo("Atlantic/Azores")) == moment

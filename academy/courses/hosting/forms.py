@@ -13,8 +13,8 @@ from academy.courses.chapters import clock, read_clock
 from academy.courses.containers import ACCEPTED
 from academy.courses.models import Course, Lesson
 from academy.members.models import Tier
-from academy.moment_fields import WallField
-from academy.moments import WALL, site_zone
+from academy.moment_fields import WallField, by_the_sites_clocks
+from academy.moments import WALL
 from academy.packs.models import StemPack
 from academy.recall.models import RecallSheet
 from analysis.intake.forms import SentFileForm
@@ -128,7 +128,7 @@ class RecordingForm(SentFileForm):
     """The recording of a lesson."""
 
     file_label = "Audio or video file"
-    file_help = f"{ACCEPTED}. What the file is, its bytes decide."
+    file_help = f"{ACCEPTED}. The file itself is looked at, not its name."
     file_accept = MEDIA_ENDINGS
 
 
@@ -279,7 +279,7 @@ class ScheduleForm(forms.Form):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["publish_at"].help_text = f"As clocks in {site_zone().key} show it."
+        self.fields["publish_at"].help_text = by_the_sites_clocks()
 
     @classmethod
     def of(cls, course: Course) -> ScheduleForm:

@@ -10,13 +10,13 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from academy.courses import authoring, publishing
-from academy.courses.access import previews
 from academy.courses.checklist import checklist
 from academy.courses.hosting.access import hosted_course
 from academy.courses.hosting.forms import CourseForm, ScheduleForm, sent
 from academy.courses.models import Course
 from academy.courses.previewing import choose_preview
 from academy.courses.refusals import CourseRefused
+from academy.members.access import imagined_people
 from academy.members.guards import hosts_page
 from academy.templatetags.audio_text import moment
 
@@ -142,7 +142,7 @@ def take_back(request: HttpRequest, slug: str) -> HttpResponse:
 def preview(request: HttpRequest) -> HttpResponse:
     """See the courses through other eyes from now on, or, with none chosen, through the own ones again."""
     word = request.POST.get("as", "")
-    choose_preview(request, word if word in dict(previews()) else "")
+    choose_preview(request, word if word in imagined_people() else "")
     wanted = request.POST.get("next", "")
     is_ours = url_has_allowed_host_and_scheme(wanted, {request.get_host()}, require_https=request.is_secure())
     return redirect(wanted if is_ours else "courses:list")
@@ -159,7 +159,7 @@ def _desk(
         "now": now,
         "lessons": list(course.lessons.select_related("tier", "recording", "excerpt")),
         "points": checklist(course),
-        "previews": previews(),
+        "previews": imagined_people(),
         "refusal": refusal,
         "schedule_form": schedule_form or ScheduleForm.of(course),
     }

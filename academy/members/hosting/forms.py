@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 from django import forms
@@ -12,35 +11,9 @@ from academy.members import memberlists
 from academy.members.forms import AddressForm, NameForm
 from academy.members.memberlists import ListRefused
 from academy.members.models import InvitationCode, Tier
+from academy.moment_fields import WallField, by_the_sites_clocks
 
 LONGEST_REASON = 200
-FIRST_YEAR, LAST_YEAR = 1970, 2999
-
-
-class DayField(forms.DateField):
-    """A day, as the browser's own calendar gives it; none at the edges of time, where zones overflow."""
-
-    def __init__(self, **more: Any) -> None:
-        super().__init__(
-            required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"), **more
-        )
-
-    def to_python(self, value: Any) -> date | None:
-        """The day; None for nothing. Raises ValidationError for what is none, or far away."""
-        day = super().to_python(value)
-        if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
-            raise forms.ValidationError(f"Write a day between {FIRST_YEAR} and {LAST_YEAR}.")
-        return day
-
-
-def start_of(day: date | None, *, otherwise: datetime) -> datetime:
-    """A day's first moment, UTC; `otherwise` for none."""
-    return datetime.combine(day, time(), UTC) if day else otherwise
-
-
-def end_of(day: date | None) -> datetime | None:
-    """The first moment after a day, UTC; None for none."""
-    return datetime.combine(day, time(), UTC) + timedelta(days=1) if day else None
 
 
 class SearchForm(forms.Form):
@@ -58,7 +31,7 @@ class SearchForm(forms.Form):
 
 
 class PeriodForm(forms.Form):
-    """A tier from a day until a day."""
+    """A tier from a moment until a moment, by the clocks of the site's zone."""
 
     tier = forms.ModelChoiceField(
         Tier.objects.order_by("rank"),
@@ -66,8 +39,13 @@ class PeriodForm(forms.Form):
         empty_label="none chosen",
         error_messages={"required": "Choose a tier."},
     )
-    starts = DayField(label="From", help_text="Its first second, UTC. Empty is now.")
-    ends = DayField(label="Until", help_text="Its last second, UTC. Empty is without end.")
+    starts = WallField(label="From", required=False)
+    ends = WallField(label="Until", required=False)
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.fields["starts"].help_text = f"{by_the_sites_clocks()} Empty is now."
+        self.fields["ends"].help_text = f"{by_the_sites_clocks()} Empty is without end."
 
 
 class GrantForm(PeriodForm):
@@ -137,13 +115,17 @@ class CodeForm(forms.Form):
     most_uses = forms.IntegerField(
         label="Uses", min_value=1, max_value=100_000, initial=1, help_text="By how many members, once each."
     )
-    last_day = DayField(label="Can be entered until", help_text="Its last second, UTC.")
+    expires_at = WallField(label="Can be entered until", required=False)
     note = forms.CharField(
         label="Note",
         required=False,
         max_length=InvitationCode._meta.get_field("note").max_length,
         help_text="For hosts alone: whom it is for.",
     )
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.fields["expires_at"].help_text = f"{by_the_sites_clocks()} Empty is without end."
 
 
 class ListForm(forms.Form):

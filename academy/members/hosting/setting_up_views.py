@@ -16,10 +16,11 @@ from academy.members.access import require_host
 from academy.members.forms import posted
 from academy.members.guards import hosts_page
 from academy.members.hosting import access
-from academy.members.hosting.forms import CodeForm, ListForm, TakeForm, TierForm, end_of
+from academy.members.hosting.forms import CodeForm, ListForm, TakeForm, TierForm
 from academy.members.importing import Report
 from academy.members.memberlists import COLUMNS, ListRefused
 from academy.members.models import Grant, HeldList, InvitationCode, Tier
+from academy.moments import site_zone
 
 SHOWN = 200  # rows of a list that a page shows, beside all that are refused
 
@@ -61,7 +62,7 @@ def invitation_codes(request: HttpRequest) -> HttpResponse:
             tier=said["tier"],
             length_days=said["length_days"],
             most_uses=said["most_uses"],
-            expires_at=end_of(said["last_day"]),
+            expires_at=said["expires_at"],
             note=said["note"],
             made_by=require_host(request.user),
             now=now,
@@ -104,7 +105,12 @@ def upload_list(request: HttpRequest) -> HttpResponse:
             said = {"name": form.file_name, "text": text, "uploaded_at": now}
             HeldList.objects.update_or_create(host=host, defaults=said)
             return redirect("members:hosted_list")
-    context = {"form": form, "columns": COLUMNS, "tiers": Tier.objects.order_by("rank")}
+    context = {
+        "form": form,
+        "columns": COLUMNS,
+        "zone": site_zone().key,
+        "tiers": Tier.objects.order_by("rank"),
+    }
     status = 422 if form.is_bound else 200
     return render(request, "academy/members/hosting/upload.html", context, status=status)
 

@@ -18,7 +18,7 @@ from academy.members.access import require_host
 from academy.members.forms import posted
 from academy.members.guards import hosts_page
 from academy.members.hosting import access
-from academy.members.hosting.forms import EndForm, GrantForm, NewMemberForm, SearchForm, end_of, start_of
+from academy.members.hosting.forms import EndForm, GrantForm, NewMemberForm, SearchForm
 from academy.members.models import Grant, GrantSource, Member
 
 PAGE_LENGTH = 50
@@ -69,8 +69,8 @@ def _make_member(form: NewMemberForm, host: Member) -> Member:
         granting.give(
             member,
             said["tier"],
-            starts_at=start_of(said["starts"], otherwise=now),
-            ends_at=end_of(said["ends"]),
+            starts_at=said["starts"] or now,
+            ends_at=said["ends"],
             source=GrantSource.HOST,
             given_by=host,
             now=now,
@@ -99,8 +99,8 @@ def give(request: HttpRequest, pk: int) -> HttpResponse:
             grant = granting.give(
                 found,
                 said["tier"],
-                starts_at=start_of(said["starts"], otherwise=now),
-                ends_at=end_of(said["ends"]),
+                starts_at=said["starts"] or now,
+                ends_at=said["ends"],
                 source=GrantSource.HOST,
                 reason=said["reason"],
                 given_by=require_host(request.user),

@@ -8,8 +8,8 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from academy.members.access import VISITOR, imagined_people
 from academy.members.guards import hosts_page
-from academy.members.models import Tier
 from academy.packs import access, arranging, auditing, building, mending, publishing, showing
 from academy.packs.forms import TermsForm
 from academy.packs.hosting import queries, showing_desk
@@ -17,7 +17,6 @@ from academy.packs.hosting.forms import FactsForm, NewPackForm, NewTermsForm, Pu
 from academy.packs.models import StemPack
 from academy.packs.refusals import PackRefused
 
-VISITOR, MEMBER = "visitor", "member"
 either = require_http_methods(["GET", "HEAD", "POST"])
 
 
@@ -146,15 +145,13 @@ def build(request: HttpRequest, slug: str) -> HttpResponse:
 def preview(request: HttpRequest, slug: str) -> HttpResponse:
     """The pack's page with what lies on the desk, as a visitor, a member or a tier would see it."""
     pack = access.pack_on_desk(request.user, slug)
-    tiers = list(Tier.objects.all())
-    seen_as = request.GET.get("as", VISITOR)
-    tier = next((tier for tier in tiers if tier.slug == seen_as), None)
-    who = showing.imagined(pack, tier, is_member=tier is not None or seen_as == MEMBER)
-    context = showing.page_context(pack, pack, who) | {
+    people = imagined_people()
+    asked = request.GET.get("as", VISITOR)
+    seen_as = asked if asked in people else VISITOR
+    context = showing.page_context(pack, pack, people[seen_as], timezone.now()) | {
         "form": TermsForm(),
-        "choices": [(VISITOR, "A visitor"), (MEMBER, "A member without a tier")]
-        + [(tier.slug, tier.name) for tier in tiers],
-        "seen_as": tier.slug if tier else MEMBER if seen_as == MEMBER else VISITOR,
+        "choices": people,
+        "seen_as": seen_as,
     }
     return render(request, "academy/packs/page.html", context)
 

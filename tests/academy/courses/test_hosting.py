@@ -359,7 +359,9 @@ class TestPublishing:
         lesson.text, lesson.chapters = "", "9:00 Beyond"
         lesson.save()
         Course.objects.update(summary="")
-        assert "a summary" in words_of(host.post(f"{DESK}publish/"))
+        html = words_of(host.post(f"{DESK}publish/"))
+        assert "a summary" in html
+        assert f'<a href="{reverse("courses:edit_course", args=["harbour"])}">It has a summary</a>' in html
         making.record(lesson, tmp_path, seconds=1.0)
         html = words_of(host.post(f"{DESK}publish/"))
         assert "the chapters lie within the recording" in html

@@ -107,7 +107,12 @@ class TestMember:
     def test_a_tier_is_given_and_ended_with_a_reason(self, client, host):
         member, tier = cast.member(), cast.tier()
         path = f"{HOME}{member.pk}/"
-        sent = {"tier": tier.pk, "starts": "2031-03-14", "ends": "2031-03-31", "reason": "Won it."}
+        sent = {
+            "tier": tier.pk,
+            "starts": "2031-03-14T00:00",
+            "ends": "2031-04-01T00:00",
+            "reason": "Won it.",
+        }
         assert client.post(f"{path}give/", sent)["Location"] == path
         grant = member.grants.get()
         assert grant.starts_at == datetime(2031, 3, 14, tzinfo=UTC)
@@ -129,18 +134,48 @@ class TestMember:
 
     def test_a_wrong_period_is_refused_with_a_sentence(self, client, host):
         member = cast.member()
-        sent = {"tier": cast.tier().pk, "starts": "2031-04-01", "ends": "2031-03-01"}
+        sent = {"tier": cast.tier().pk, "starts": "2031-04-01T00:00", "ends": "2031-03-01T00:00"}
         answer = client.post(f"{HOME}{member.pk}/give/", sent)
         assert answer.status_code == 422
         assert "The end is not after the start." in answer.content.decode()
         assert not member.grants.exists()
 
-    @pytest.mark.parametrize("ends", ["9999-12-31", "0001-01-01"])
-    def test_a_day_at_the_edge_of_the_calendar_is_refused_with_a_sentence(self, client, host, ends):
+    @pytest.mark.parametrize("ends", ["9999-12-31T23:59", "0001-01-01T00:00"])
+    def test_a_moment_at_the_edge_of_the_calendar_is_refused_with_a_sentence(self, client, host, ends):
         member = cast.member()
         answer = client.post(f"{HOME}{member.pk}/give/", {"tier": cast.tier().pk, "ends": ends})
         assert answer.status_code == 422
-        assert "Write a day between 1970 and 2999" in answer.content.decode()
+        assert "Write a year between 1970 and 2999" in answer.content.decode()
+
+    # Summer time in Lisbon from 30 March to 26 October 2031 (Directive 2000/84/EC, articles 2 and 3).
+    def test_a_period_is_typed_and_shown_by_the_site_s_clocks_across_their_change(
+        self, client, host, settings
+    ):
+        settings.SITE_ZONE = "Europe/Lisbon"
+        member = cast.member()
+        path = f"{HOME}{member.pk}/"
+        assert "As clocks in Europe/Lisbon show it." in client.get(path).content.decode()
+        sent = {"tier": cast.tier().pk, "starts": "2031-03-29T18:00", "ends": "2031-03-30T18:00"}
+        assert client.post(f"{path}give/", sent).status_code == 302
+        grant = member.grants.get()
+        assert grant.starts_at == datetime(2031, 3, 29, 18, tzinfo=UTC)
+        assert grant.ends_at == datetime(2031, 3, 30, 17, tzinfo=UTC)  # 23 hours later
+        html = client.get(path).content.decode()
+        assert "Sat 29 Mar 2031, 18:00 (UTC, Europe/Lisbon)" in html
+        assert "Sun 30 Mar 2031, 18:00 (UTC+01:00, Europe/Lisbon)" in html
+
+    @pytest.mark.parametrize(
+        ("typed", "why"),
+        [("2031-03-30T01:30", "never show 01:30"), ("2031-10-26T01:30", "show 01:30 twice")],
+    )
+    def test_an_end_that_clocks_skip_or_repeat_is_refused(self, client, host, settings, typed, why):
+        settings.SITE_ZONE = "Europe/Lisbon"
+        member = cast.member()
+        answer = client.post(f"{HOME}{member.pk}/give/", {"tier": cast.tier().pk, "ends": typed})
+        assert answer.status_code == 422
+        assert why in answer.content.decode()
+        assert f'value="{typed}"' in answer.content.decode()  # what was typed is there to be put right
+        assert not member.grants.exists()
 
     def test_another_members_grant_is_not_there(self, client, host):
         one, other = cast.member(tier=cast.tier()), cast.member()
@@ -187,7 +222,8 @@ class TestTiers:
 
 class TestCodes:
     def test_one_is_made_shown_and_stopped(self, client, host):
-        sent = {"tier": cast.tier().pk, "length_days": 90, "most_uses": 5, "last_day": "2031-04-30"}
+        until = "2031-05-01T00:00"
+        sent = {"tier": cast.tier().pk, "length_days": 90, "most_uses": 5, "expires_at": until}
         assert client.post(f"{HOME}codes/", sent).status_code == 302
         code = InvitationCode.objects.get()
         assert code.expires_at == datetime(2031, 5, 1, tzinfo=UTC)
@@ -196,6 +232,18 @@ class TestCodes:
         assert "for 90 days, entered 0 of 5 times" in html
         client.post(f"{HOME}codes/{code.pk}/stop/")
         assert "stopped" in client.get(f"{HOME}codes/").content.decode()
+
+    def test_it_expires_by_the_site_s_clocks(self, client, host, settings):
+        settings.SITE_ZONE = "Europe/Lisbon"
+        sent = {"tier": cast.tier().pk, "most_uses": 1}
+        client.post(f"{HOME}codes/", sent | {"expires_at": "2031-10-25T18:00"})
+        client.post(f"{HOME}codes/", sent | {"expires_at": "2031-10-26T18:00"})
+        summer, winter = InvitationCode.objects.order_by("expires_at")
+        assert summer.expires_at == datetime(2031, 10, 25, 17, tzinfo=UTC)
+        assert winter.expires_at == datetime(2031, 10, 26, 18, tzinfo=UTC)
+        html = client.get(f"{HOME}codes/").content.decode()
+        assert "until Sat 25 Oct 2031, 18:00 (UTC+01:00, Europe/Lisbon)" in html
+        assert "until Sun 26 Oct 2031, 18:00 (UTC, Europe/Lisbon)" in html
 
     def test_no_uses_are_no_code(self, client, host):
         answer = client.post(f"{HOME}codes/", {"tier": cast.tier().pk, "most_uses": 0})

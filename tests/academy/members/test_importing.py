@@ -47,6 +47,13 @@ class TestTaking:
         assert not Member.objects.get(email="b@example.org").has_usable_password()
         assert not Letter.objects.exists()
 
+    def test_days_begin_and_end_by_the_site_s_clocks(self, settings):
+        settings.SITE_ZONE = "Europe/Lisbon"  # summer time from 30 March 2031 (Directive 2000/84/EC)
+        take(HEADER + "a@example.org,Ansa,full,2031-03-29,2031-03-31\n")
+        grant = Grant.objects.get()
+        assert grant.starts_at == datetime(2031, 3, 29, tzinfo=UTC)
+        assert grant.ends_at == datetime(2031, 3, 31, 23, tzinfo=UTC)  # midnight of 1 April, by summer time
+
     def test_doing_it_twice_gives_nothing_twice(self):
         take(GOOD)
         assert outcomes(take(GOOD)) == [(2, "unchanged"), (3, "unchanged")]

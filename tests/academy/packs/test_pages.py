@@ -8,7 +8,7 @@ import pytest
 
 from academy.courses.models import Course
 from academy.packs import publishing
-from academy.packs.models import StemPack, TermsAccepted
+from academy.packs.models import PackState, StemPack, TermsAccepted
 from academy.packs.terms import TermsChanged, accept_terms
 from academy.recall import sheets
 from academy.recall.reading import read_sheet
@@ -64,6 +64,20 @@ class TestWaysOn:
         assert 'href="/courses/mix/"' in html
         assert "/recall/the-bus/" not in html
         assert "/practice/" not in html.split("<main")[1]
+
+    @pytest.mark.parametrize("is_draft", [False, True])
+    def test_a_host_s_preview_has_them_as_each_would_find_them(self, client, pack, made_of_it, is_draft):
+        if is_draft:
+            StemPack.objects.update(state=PackState.DRAFT)
+        client.force_login(cast.host())
+        for seen_as, opened in [("visitor", False), ("member", False), ("tier-full", True)]:
+            page = client.get(f"/packs/hosting/harbour/preview/?as={seen_as}").content.decode()
+            html = page.split("<h2>With these tracks</h2>")[1]
+            assert 'href="/courses/mix/"' in html
+            assert ('href="/recall/the-bus/"' in html) == opened, seen_as
+            assert ('href="/practice/on/harbour/"' in html) == opened, seen_as
+            for other in ("Not shown", "Still a draft", "Another song"):
+                assert other not in html
 
 
 class TestList:

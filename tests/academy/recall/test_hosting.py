@@ -110,6 +110,21 @@ class TestNew:
         assert RecallSheet.objects.count() == 1
 
 
+class TestDesk:
+    def test_of_an_empty_chain_nothing_is_offered_that_would_be_refused(self, client, host):
+        empty = sheets.create_sheet(Sheet("Nothing yet", Place.TWO_BUS))
+        html = client.get(f"/recall/hosting/sheets/{empty.slug}/").content.decode()
+        assert "<button disabled>Keep version 1</button>" in html
+        assert '<button class="plain" disabled>Show it to readers</button>' in html
+
+    def test_a_chain_can_be_kept_and_what_is_kept_be_shown(self, client, host):
+        fresh = sheets.create_sheet(read_sheet(making.TWO_BUS))
+        desk = f"/recall/hosting/sheets/{fresh.slug}/"
+        assert "<button>Keep version 1</button>" in client.get(desk).content.decode()
+        sheets.keep_version(fresh, note="", seen=1, host=None, now=cast.NOW)
+        assert '<button class="plain">Show it to readers</button>' in client.get(desk).content.decode()
+
+
 class TestText:
     def test_the_chain_is_typed(self, client, host, row):
         text = "compressor (hardware)\r\n    attack 15 ms\r\n"

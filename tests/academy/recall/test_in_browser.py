@@ -53,7 +53,7 @@ def test_a_chain_is_typed_kept_shown_and_read(open_window: Open) -> None:
     host = open_window(cast.host())
     host.go("/recall/hosting/new/")
     host.page.get_by_label("Title").fill("Two-bus")
-    host.page.get_by_label("The chain is on a").select_option("two-bus")
+    host.page.get_by_label("What the chain is on").select_option("two-bus")
     host.page.get_by_label("Stem pack").select_option(pack.title)
     host.send("Begin the sheet")
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from academy.packs.models import PackState
 from contests import decisions
 from contests.drafting import changing
 from contests.drafting.changing import ChangeRefused, change_sheet, copy_contest, new_contest
-from contests.drafting.checklist import missing_before_opening, worth_a_thought
+from contests.drafting.checklist import Missing, missing_before_opening, worth_a_thought
 from contests.drafting.sheets import SHEETS, why_settled
 from contests.hosting import running
 from contests.models import Contest, Prize, Sponsor
@@ -105,19 +106,34 @@ class TestNewAndCopied:
     def test_a_new_one_cannot_open_before_it_is_written(self):
         draft = new_contest(title="T", slug="t", pack=cast.pack(), zone="UTC", now=cast.NOW)
         assert missing_before_opening(draft) == [
-            "the brief is empty",
-            "the rules are empty",
-            "the rubric has no criterion",
+            Missing("the brief is empty", "words"),
+            Missing("the rules are empty", "words"),
+            Missing("the rubric has no criterion", "rubric"),
         ]
         with pytest.raises(running.HostingRefused, match="the brief is empty"):
             running.open_contest(draft.pk, actor=cast.host(), now=cast.NOW)
+
+    def test_its_dates_are_noons_of_its_own_clocks(self):
+        # NOW is 14 March 2031; summer time in Lisbon from 30 March (Directive 2000/84/EC).
+        draft = new_contest(title="T", slug="t", pack=cast.pack(), zone="Europe/Lisbon", now=cast.NOW)
+        dates = (draft.opens_at, draft.closes_at, draft.judging_until, draft.announced_at)
+        assert dates == tuple(
+            datetime(2031, month, day, hour, tzinfo=UTC)
+            for month, day, hour in [(3, 21, 12), (4, 18, 11), (5, 2, 11), (5, 4, 11)]
+        )
 
     def test_it_says_what_is_worth_a_thought(self):
         draft = new_contest(title="T", slug="t", pack=cast.pack(), zone="UTC", now=cast.NOW)
         Prize.objects.create(contest=draft, place=1, title="A desk lamp")
         thoughts = " ".join(worth_a_thought(draft))
-        for said in ("0 sit on the panel", "state nothing", "has no value", "no grace"):
+        for said in ("nobody sits on the panel", "state nothing", "has no value", "no grace"):
             assert said in thoughts
+        draft.pack.tier = cast.tier("full", 10)
+        assert "some who may enter cannot fetch the tracks" in " ".join(worth_a_thought(draft))
+        draft.tier = draft.pack.tier
+        assert "cannot fetch the tracks" not in " ".join(worth_a_thought(draft))
+        draft.pack.state = PackState.DRAFT
+        assert "Its stem pack is not published yet" in " ".join(worth_a_thought(draft))
         draft.grace_minutes = 20
         assert "no grace" not in " ".join(worth_a_thought(draft))
 

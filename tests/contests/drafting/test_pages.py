@@ -78,6 +78,42 @@ class TestNew:
         page = desk.get(response["Location"]).content.decode()
         assert "The brief is empty." in page
 
+    def test_what_is_missing_leads_to_where_it_is_put_right(self, desk):
+        pack = cast.pack()
+        pack.reference_mix = None
+        pack.save()
+        desk.post("/contests/hosting/new/", {"title": "Low Tide", "slug": "", "pack": pack.pk, "zone": "UTC"})
+        page = desk.get("/contests/hosting/low-tide/set-up/").content.decode()
+        missing = page.split("Before it can open")[1].split("</section>")[0]
+        for way in (
+            "/contests/hosting/low-tide/set-up/words/",
+            "/contests/hosting/low-tide/set-up/rubric/",
+            f"/packs/hosting/{pack.slug}/",
+        ):
+            assert f'href="{way}"' in missing
+        assert "/set-up/dates/" not in missing
+
+    def test_the_address_is_made_from_the_title_where_none_is_given(self, desk, draft):
+        sent = {"title": "Low Tide, again", "slug": "", "pack": draft.pack.pk, "zone": "UTC"}
+        assert desk.post("/contests/hosting/new/", sent)["Location"].startswith(
+            "/contests/hosting/low-tide-again/"
+        )
+        assert "Another contest has this name" in desk.post("/contests/hosting/new/", sent).content.decode()
+        response = desk.post("/contests/hosting/new/", sent | {"title": "…"})
+        assert "no letters that an address can have" in response.content.decode()
+        copied = desk.post(sheet("copy"), {"title": "Low Tide, copied", "slug": ""})
+        assert copied["Location"] == "/contests/hosting/low-tide-copied/set-up/"
+
+    def test_the_zone_is_the_site_s_until_another_is_chosen(self, desk, draft, settings):
+        settings.SITE_ZONE = "Europe/Lisbon"
+        page = desk.get("/contests/hosting/new/").content.decode()
+        assert '<option value="Europe/Lisbon" selected>' in page
+
+    def test_without_a_pack_it_says_what_comes_first(self, desk):
+        page = desk.get("/contests/hosting/new/").content.decode()
+        assert 'href="/packs/hosting/new/"' in page
+        assert "Begin the draft" not in page
+
     @pytest.mark.parametrize(
         ("field", "value", "sentence"),
         [
@@ -98,6 +134,22 @@ class TestNew:
         response = desk.post(sheet("copy"), {"title": "Again", "slug": "again"})
         assert response["Location"] == "/contests/hosting/again/set-up/"
         assert Contest.objects.get(slug="again").criteria.count() == 2
+
+
+class TestGoingOn:
+    def test_a_draft_is_filled_in_sheet_after_sheet(self, desk, draft):
+        names = list(SHEETS)
+        assert (
+            f"Keep and go on to {SHEETS[names[2]].title.lower()}" in desk.get(sheet("dates")).content.decode()
+        )
+        sent = TestDates.WALL | {"further": "1"}
+        assert desk.post(sheet("dates"), sent)["Location"] == sheet(names[2])
+        assert desk.post(sheet("dates"), TestDates.WALL)["Location"] == "/contests/hosting/a-draft/set-up/"
+        assert "Keep and go on" not in desk.get(sheet(names[-1])).content.decode()
+
+    def test_a_public_contest_changes_one_sheet_at_a_time(self, desk):
+        cast.contest(slug="a-draft")
+        assert "Keep and go on" not in desk.get(sheet("dates")).content.decode()
 
 
 class TestDates:
@@ -191,6 +243,42 @@ class TestRubric:
         response = desk.post(sheet("rubric"), rows("criteria", CRITERION | wrong))
         assert (response.status_code, sentence in response.content.decode()) == (422, True)
         assert Criterion.objects.filter(contest=draft).count() == 2
+
+
+def as_shown(form) -> dict:
+    """What a browser sends of a sheet's list that nobody touched."""
+    sent = {field.html_name: field.value() for field in form.management_form}
+    for line in form:
+        for field in line:
+            value = field.value()
+            if value not in (None, False):
+                sent[field.html_name] = "on" if value is True else value
+    return sent
+
+
+class TestLists:
+    @pytest.mark.parametrize("name", ["rubric", "rounds", "sponsors", "prizes"])
+    def test_lines_that_nobody_touched_are_none(self, desk, name):
+        pack = cast.pack()
+        desk.post("/contests/hosting/new/", {"title": "A draft", "pack": pack.pk, "zone": "UTC"})
+        sent = as_shown(desk.get(sheet(name)).context["form"])
+        assert desk.post(sheet(name), sent).status_code == 302
+        made = Contest.objects.get(slug="a-draft")
+        assert not any(lines.exists() for lines in (made.criteria, made.rounds, made.sponsors, made.prizes))
+
+    def test_one_criterion_is_enough_and_a_further_one_comes_last(self, desk):
+        desk.post("/contests/hosting/new/", {"title": "A draft", "pack": cast.pack().pk, "zone": "UTC"})
+        for name in ("Balance", "Tone"):
+            form = desk.get(sheet("rubric")).context["form"]
+            first = f"criteria-{form.initial_form_count()}"
+            written = {f"{first}-name": name, f"{first}-meaning": "Heard.", f"{first}-weight": 1}
+            assert desk.post(sheet("rubric"), as_shown(form) | written).status_code == 302
+        made = Contest.objects.get(slug="a-draft").criteria
+        assert list(made.values_list("name", "position")) == [("Balance", 1), ("Tone", 2)]
+
+    def test_only_a_line_that_is_there_can_be_removed(self, desk, draft):
+        page = desk.get(sheet("rubric")).content.decode()
+        assert page.count("Remove it") == draft.criteria.count() == 2
 
 
 class TestPrizes:

@@ -9,6 +9,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from django.utils import timezone
 
 from contests.hosting import running
 from contests.models import Contest, Entry
@@ -125,6 +126,26 @@ class TestList:
 
 
 class TestDesk:
+    def test_a_draft_leads_to_its_sheets_and_says_what_keeps_it_from_opening(self):
+        draft = cast.contest(state=ContestState.DRAFT, rules="")
+        answer = signed_in(cast.host()).get(address("hosted", draft))
+        assert f'href="{address("set_up", draft)}">Go on setting it up</a>' in answer.content.decode()
+        assert "Not yet: the rules are empty." in text(answer)
+
+    @pytest.mark.parametrize(
+        ("opens_in_days", "words"),
+        [(1, "until then you can seat the panel"), (-1, "then you close the contest here and prepare")],
+    )
+    def test_of_an_open_one_it_says_what_comes_next(self, opens_in_days, words):
+        now = timezone.now()
+        contest = cast.contest(
+            opens_at=now + timedelta(days=opens_in_days),
+            closes_at=now + timedelta(days=9),
+            judging_until=now + timedelta(days=19),
+            announced_at=now + timedelta(days=20),
+        )
+        assert words in text(signed_in(cast.host()).get(address("hosted", contest)))
+
     def test_it_says_what_is_next_and_does_it(self, stage):
         browser = signed_in(stage.host)
         assert "Prepare the round" in text(browser.get(address("hosted", stage.contest)))

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from contests.drafting import changing
-from contests.drafting.checklist import missing_before_opening
+from contests.drafting.checklist import Missing, missing_before_opening
 from contests.models import Contest, Vote
 from contests.states import ContestState, VoteState
 from tests import cast
@@ -118,8 +118,8 @@ def test_a_copy_takes_its_terms_and_keeps_its_hours_apart(desk, draft):
 
 def test_dates_that_moved_past_the_vote_are_found_before_opening(desk, draft):
     desk.post(SHEET, TERMS)
-    words = "the public vote does not lie between the close of entries and the result"
+    found = Missing("the public vote does not lie between the close of entries and the result", "vote")
     draft.brief = "Mix it."
-    assert words not in missing_before_opening(draft)
+    assert found not in missing_before_opening(draft)
     Contest.objects.update(closes_at=datetime(2031, 3, 30, tzinfo=UTC))
-    assert words in missing_before_opening(Contest.objects.get(pk=draft.pk))
+    assert found in missing_before_opening(Contest.objects.get(pk=draft.pk))

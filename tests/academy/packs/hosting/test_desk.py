@@ -368,8 +368,8 @@ class TestPreview:
         [
             ("visitor", "Sign in</a></p>"),
             ("member", "your membership does not reach it"),
-            ("low", "your membership does not reach it"),
-            ("full", "Here the member accepts version 1"),
+            ("tier-low", "your membership does not reach it"),
+            ("tier-full", "Here the member accepts version 1"),
             ("nonsense", "Sign in</a></p>"),
         ],
     )
