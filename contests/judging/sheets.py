@@ -175,9 +175,13 @@ def notes_of(sheet: ScoreSheet | None) -> list[NoteDraft]:
 
 
 def _open_hearing(hearing: Assignment) -> Assignment:
-    """The hearing, locked with its round, so that closing the round and writing cannot overlap."""
+    """The hearing, locked after its round, so that closing the round and writing cannot overlap.
+
+    In this order, since whoever submits all that is sorted has the round before the hearings.
+    """
+    Round.objects.select_for_update().get(pk=hearing.round_id)
     hearing = (
-        Assignment.objects.select_for_update(of=("self", "round"))
+        Assignment.objects.select_for_update(of=("self",))
         .select_related("round__contest", "entry")
         .get(pk=hearing.pk)
     )
