@@ -440,6 +440,7 @@ def further_hearings_while_hearing() -> dict[str, Any]:
     """A judge gets a further hearing between two steps of telling what was heard. How many there are then."""
     stage, round_ = _open_round()
     judge, now = stage.judges[0], timezone.now()
+    Judge.objects.filter(pk=stage.judges[2].pk).update(has_left=True)  # so that it is this judge's to hear
     hearing = round_.assignments.get(judge=judge)
     giving_out = threading.Thread(
         target=_closing(lambda: filling_up.fill_up(round_, actor=stage.host, now=now))
