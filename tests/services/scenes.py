@@ -28,6 +28,8 @@ from academy.members.queries import in_force
 from academy.packs import publishing as packs_publishing
 from academy.packs import terms
 from academy.packs.models import Download, StemPack
+from academy.practice import deleting, discarding
+from academy.practice.models import MixState, Practice, PracticeMix
 from analysis.audiofile import AudioDescription
 from analysis.intake import delivery, keeping, sealing
 from analysis.intake.models import Recording
@@ -487,6 +489,37 @@ def leave_while_a_host_decides() -> dict[str, Any]:
         lambda: decisions.record(contest, "names shown", actor=host, now=timezone.now(), reason="A wish."),
     )
     return outcome | {"entries": list(contest.entries.values_list("state", flat=True))}
+
+
+def delete_while_removing() -> dict[str, Any]:
+    """A second version is deleted while the job that removes the first is at work. What is left of both."""
+    now = timezone.now()
+    practice = Practice.objects.create(pack=cast.pack(), member=cast.member())
+    first, second = (
+        PracticeMix.objects.create(
+            practice=practice,
+            number=number,
+            code=f"{practice.pk}x{number}",
+            recording=sealing.seal(_received(), owner=practice.member, now=now),
+            state=MixState.READY,
+            received_at=now,
+        )
+        for number in (1, 2)
+    )
+    deleting.delete_mix(first)
+    waiting = Job.objects.get(kind=discarding.REMOVE_MIXES, subject=str(practice.pk))
+    job = claiming.claim(waiting.pk, now=timezone.now())
+    assert job is not None
+    outcome = _in_the_midst(
+        lambda: deleting.delete_mix(second),
+        lambda: discarding.remove_mixes(claiming.Claim(job)),
+        lambda: None,
+    )
+    keys = [one.recording.storage_key for one in (first, second)]
+    return outcome | {
+        "versions": practice.mixes.count(),
+        "files": sum(keeping.shelf().exists(key) for key in keys),
+    }
 
 
 def _open_round(state: RoundState = RoundState.JUDGING) -> tuple[stages.Stage, Round]:

@@ -125,6 +125,10 @@ class TestTakingTurns:
         outcome = site.play("leave_while_a_host_decides")
         assert outcome == {"waited": True, "refusal": "", "entries": ["withdrawn"]}
 
+    def test_a_version_that_is_deleted_while_another_is_removed_goes_too(self, site):
+        outcome = site.play("delete_while_removing")
+        assert outcome == {"waited": True, "refusal": "", "versions": 0, "files": 0}
+
     def test_no_seat_is_taken_away_while_its_round_opens(self, site):
         outcome = site.play("unseat_while_opening")
         assert outcome["waited"]
