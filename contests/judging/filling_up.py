@@ -173,7 +173,7 @@ def drop_out(judge: Judge, *, actor: Member, now: datetime, reason: str) -> int:
     # The judge's row before the round's and the hearings': who tells what was heard takes it first as well.
     Contest.objects.select_for_update().get(pk=judge.contest_id)
     Judge.objects.select_for_update(no_key=True).get(pk=judge.pk)
-    round_ = judge.contest.rounds.select_for_update().filter(state=RoundState.JUDGING).first()
+    round_ = judge.contest.rounds.select_for_update(no_key=True).filter(state=RoundState.JUDGING).first()
     if round_ is None:
         raise PanelRefused("No round is open, so no hearing has to move. Take the seat away instead.")
     waiting = round_.assignments.filter(judge=judge, state=HearingState.WAITING)
@@ -190,9 +190,13 @@ def drop_out(judge: Judge, *, actor: Member, now: datetime, reason: str) -> int:
 
 
 def _locked(of: Round) -> Round:
-    """The round, its row locked after its contest's, as everywhere: two orders would wait for each other."""
+    """The round, its row locked after its contest's, as everywhere: two orders would wait for each other.
+
+    Its key stays free, for the session of a judge who hears something points at it.
+    """
     Contest.objects.select_for_update().get(pk=of.contest_id)
-    return Round.objects.select_for_update(of=("self",)).select_related("contest", "plan").get(pk=of.pk)
+    rounds = Round.objects.select_for_update(of=("self",), no_key=True)
+    return rounds.select_related("contest", "plan").get(pk=of.pk)
 
 
 def _at_work(round_: Round) -> list[Judge]:

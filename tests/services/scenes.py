@@ -430,6 +430,12 @@ def a_judge_takes_turns(act: str) -> dict[str, Any]:
             lambda: sheets.save_draft(hearing, Draft({}, comment="Too late."), now=now),
             lambda: sheets.submit_sorted(round_, judge.member, now=now),
         )
+    if act == "submit_beside_hearing":
+        return _in_the_midst(
+            lambda: heard.keep_heard(judge.member, round_, told, now=now),
+            lambda: sheets.submit_sheet(hearing, now=now),
+            lambda: None,
+        )
     assert act == "drop_out_beside_hearing"
     return _in_the_midst(
         lambda: Judge.objects.select_for_update(no_key=True).get(pk=judge.pk),

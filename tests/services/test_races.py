@@ -115,8 +115,9 @@ class TestTakingTurns:
         draft = site.play("a_judge_takes_turns", act="save_beside_submitting_all")
         assert draft["waited"]
         assert "submitted and sealed" in draft["refusal"]
-        gone = site.play("a_judge_takes_turns", act="drop_out_beside_hearing")
-        assert gone == {"waited": True, "refusal": ""}
+        for act in ("submit_beside_hearing", "drop_out_beside_hearing"):
+            outcome = site.play("a_judge_takes_turns", act=act)
+            assert (act, outcome) == (act, {"waited": True, "refusal": ""})
 
     def test_a_further_hearing_does_not_wait_for_what_is_being_told(self, site):
         assert site.play("further_hearings_while_hearing") == {"hearings": 4, "sessions": 1}
