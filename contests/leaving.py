@@ -13,13 +13,13 @@ from academy.members.models import Member
 from contests import decisions
 from contests.entering import submissions
 from contests.judging.access import own_hearings
-from contests.models import Ballot, Entry
+from contests.models import Ballot, Contest, Entry
 from contests.prizes import departing
 from contests.states import STANDING_ENTRY, ContestState, EntryState, HearingState, StateChanged
 
 STAY, WITHDRAW = "stay", "withdraw"
-AT_STAKE = (ContestState.CLOSED, ContestState.JUDGING)
-"""Closed for entries, and the result not decided yet."""
+AT_STAKE = (ContestState.OPEN, ContestState.CLOSED, ContestState.JUDGING)
+"""The result is not decided yet. One that is open past its close is among them: its timetable runs late."""
 
 
 def leaving(member: Member, now: datetime) -> Parting:
@@ -62,9 +62,7 @@ def _sorted(member: Member, now: datetime) -> _Sorted:
 
 
 def _is_at_stake(entry: Entry) -> bool:
-    # An open contest past its close is at stake too: its timetable runs late.
-    states = {*AT_STAKE, ContestState.OPEN}
-    return entry.contest.state in states and entry.state in {EntryState.READY, EntryState.ATTENTION}
+    return entry.contest.state in AT_STAKE and entry.state in {EntryState.READY, EntryState.ATTENTION}
 
 
 def _choice(entry: Entry) -> Choice:
@@ -133,14 +131,19 @@ def _carry_out(member: Member, found: _Sorted, answers: Mapping[str, str], now: 
 
 def _take_out(entry: Entry, now: datetime) -> None:
     """Withdraw after the close, which only who leaves may. The log names the receipt: judging is blind."""
+    overtaken = LeavingRefused(
+        f"Your entry to “{entry.contest}” was decided about at this very moment. Look at it again."
+    )
+    # Locked first: once a result is decided its entries have places, and none is taken out of it.
+    contest = Contest.objects.select_for_update().get(pk=entry.contest_id)
+    if contest.state not in AT_STAKE:
+        raise overtaken
     try:
         entry.move_to(EntryState.WITHDRAWN, note="The entrant left the site.")
     except StateChanged as exc:
-        raise LeavingRefused(
-            f"Your entry to “{entry.contest}” was decided about at this very moment. Look at it again."
-        ) from exc
+        raise overtaken from exc
     decisions.record(
-        entry.contest,
+        contest,
         decisions.ENTRY_WITHDRAWN,
         actor=None,
         now=now,

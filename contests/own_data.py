@@ -11,8 +11,8 @@ from academy.letters.addresses import absolute
 from academy.members.models import Member
 from academy.members.own_data import Part
 from contests.models import Assignment, Award, Ballot, Entry, JudgeOrder
+from contests.prizes.access import told_awards
 from contests.queries import entries_of
-from contests.states import ContestState
 
 
 def held(member: Member) -> Part | None:
@@ -78,9 +78,9 @@ def _entry(entry: Entry) -> dict[str, Any]:
 
 
 def _prizes(member: Member) -> QuerySet[Award]:
-    """The member's prizes, none before the result is published: the file is a channel as any other."""
-    told = Award.objects.filter(entry__member=member, entry__contest__state=ContestState.PUBLISHED)
-    return told.select_related("prize__contest", "entry").prefetch_related("moves", "private_lines")
+    """The member's prizes, as far as they were told of them: the file is a channel as any other."""
+    told = told_awards(member).select_related("prize__contest", "entry").order_by("pk")
+    return told.prefetch_related("moves", "private_lines")
 
 
 def _prize(award: Award) -> dict[str, Any]:

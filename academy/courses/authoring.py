@@ -10,7 +10,7 @@ from django.db.models import QuerySet
 from django.utils import timezone
 from django.utils.text import slugify
 
-from academy.courses import attaching, recordings
+from academy.courses import attaching, demonstrating, recordings
 from academy.courses.models import Course, CourseState, Lesson
 from academy.courses.refusals import CourseRefused
 from academy.members.models import Tier
@@ -121,6 +121,8 @@ def _locked(course: Course) -> Course:
 def _remove(lesson: Lesson) -> None:
     for attachment in lesson.attachments.all():
         attaching.detach(attachment)
+    for demo in lesson.demos.all():
+        demonstrating.remove_demo(demo)
     recordings.remove_recording(lesson)
     lesson.delete()
 

@@ -20,7 +20,7 @@ from analysis.intake.sealing import Received
 from analysis.jobs import requesting
 from analysis.jobs.claiming import Claim
 from analysis.jobs.models import JobState
-from analysis.listening import booth, planning
+from analysis.listening import booth, planning, preparing
 from analysis.listening.models import CopyState, ListeningCopy
 from analysis.measuring.measuring import measurement_of
 
@@ -87,8 +87,14 @@ def remove_variant(variant: DemoVariant) -> None:
 
 @transaction.atomic
 def remove_demo(demo: Demo) -> None:
-    """Take a demo out of its lesson, with its variants."""
-    demo.delete()
+    """Take a demo out of its lesson, with its variants and the copies by which they were heard."""
+    # Locked, so that a job which plans it at this moment is over or finds it gone.
+    held = Demo.objects.select_for_update(of=("self",)).select_related("plan").filter(pk=demo.pk).first()
+    if held is None:
+        return
+    held.delete()
+    if held.plan is not None:
+        preparing.clear_plan(held.plan)
 
 
 def request_preparation(demo: Demo) -> None:
@@ -101,16 +107,18 @@ def request_preparation(demo: Demo) -> None:
 def prepare_demo(claim: Claim) -> None:
     """Measure the variants of the demo that the claim names, and plan the set. Copies are jobs of their own.
 
-    A demo that has its plan is left as it is.
+    A demo that has its plan is left as it is, and one that was taken away is forgotten.
     """
-    demo = Demo.objects.get(pk=claim.subject)
-    if demo.plan_id is not None:
+    demo = Demo.objects.filter(pk=claim.subject).first()
+    if demo is None or demo.plan_id is not None:
         return
     for recording in _recordings_of(demo):
         measurement_of(recording)
     with claim.finishing():
         # Read again under the lock: what came meanwhile is unmeasured, and the next attempt takes it.
-        demo = Demo.objects.select_for_update().get(pk=demo.pk)
+        demo = Demo.objects.select_for_update().filter(pk=demo.pk).first()
+        if demo is None:
+            return
         demo.plan = planning.plan_set(
             _recordings_of(demo),
             wished_lufs=LEVEL_LUFS,

@@ -154,24 +154,32 @@ def remove_free_part(lesson: Lesson) -> None:
 def cut_excerpt(claim: Claim) -> None:
     """Cut the free part of the lesson that the claim names, sample by sample, into a file of its own.
 
-    A lesson that is gone, or whose free part is there or was changed meanwhile, is left as it is.
+    A lesson that is gone, or whose free part is there, is left as it is. One whose free part was changed
+    meanwhile asks for another run: its own request found this one at work.
     """
     lesson = Lesson.objects.select_related("recording").filter(pk=claim.subject).first()
     if lesson is None or lesson.recording is None or lesson.free_from_s is None or lesson.excerpt_id:
         return
     received = _cut(lesson.recording, lesson.free_from_s, lesson.free_until_s or 0.0)
-    wanted = {name: getattr(lesson, name) for name in ("recording_id", "free_from_s", "free_until_s")}
     is_wanted = False
     try:
         with claim.finishing():
-            still = Lesson.objects.select_for_update().filter(pk=lesson.pk, excerpt=None, **wanted).first()
-            if still is not None:
+            waiting = Lesson.objects.filter(excerpt=None, free_from_s__isnull=False)
+            still = waiting.select_for_update().filter(pk=lesson.pk).first()
+            if still is not None and _asks_for(still) == _asks_for(lesson):
                 still.excerpt = _sealed(received, timezone.now())
                 still.save(update_fields=["excerpt"])
                 is_wanted = True
+            elif still is not None:
+                requesting.request(CUT_EXCERPT, lesson.pk)
     finally:
         if not is_wanted:
             let_go(received)
+
+
+def _asks_for(lesson: Lesson) -> tuple[object, ...]:
+    """Which part of which recording is to be free."""
+    return lesson.recording_id, lesson.free_from_s, lesson.free_until_s
 
 
 def free_part_state(lesson: Lesson) -> str:

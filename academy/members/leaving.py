@@ -73,13 +73,13 @@ def leave(member: Member, answers: Mapping[str, str], *, now: datetime) -> None:
     Raises LeavingRefused, and leaves everything as it was.
     """
     with transaction.atomic():
-        # Every host's row, so that of the last two who leave at once one finds that the other has left.
-        who = Member.objects.filter(models.Q(pk=member.pk) | models.Q(is_host=True, is_active=True))
-        rows = {row.pk: row for row in who.select_for_update().order_by("pk")}
-        if member.pk not in rows or not rows[member.pk].is_active:
+        # Every host's row, so that of the last two who leave at once one finds that the other has left. Their
+        # keys stay free: a host who is deciding something just now goes on, and nobody waits in a circle.
+        list(_hosts().select_for_update(no_key=True).order_by("pk"))
+        row = Member.objects.select_for_update().filter(pk=member.pk, is_active=True).first()
+        if row is None:
             raise LeavingRefused("This account is gone already.")
-        member = rows[member.pk]
-        address, name = member.email, member.name
+        member, address, name = row, row.email, row.name
         partings = partings_of(member, now=now)
         for parting in partings:
             if parting.obstacle:
@@ -93,10 +93,13 @@ def leave(member: Member, answers: Mapping[str, str], *, now: datetime) -> None:
         letters.left(address, name, [line for parting in partings for line in parting.kept], now=now)
 
 
+def _hosts() -> models.QuerySet[Member]:
+    return Member.objects.filter(is_host=True, is_active=True)
+
+
 def _own_parting(member: Member) -> Parting:
     obstacle = ""
-    others = Member.objects.filter(is_host=True, is_active=True).exclude(pk=member.pk)
-    if member.is_host and not others.exists():
+    if member.is_host and not _hosts().exclude(pk=member.pk).exists():
         obstacle = (
             "You are the only host. Have the operator make somebody else a host first: a site needs one."
         )

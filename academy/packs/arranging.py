@@ -9,6 +9,7 @@ from django.db import transaction
 from academy.members.models import Member
 from academy.packs import auditing, publishing
 from academy.packs.models import Stem, StemPack
+from academy.packs.refusals import PackRefused
 from analysis.intake import sealing
 from analysis.intake.sealing import Received
 
@@ -19,7 +20,8 @@ PARKED = 32_000
 @transaction.atomic
 def rename_stem(stem: Stem, name: str) -> None:
     """Give a stem another name. Raises PackRefused for one that is empty, too long, or taken."""
-    pack = StemPack.objects.select_for_update().get(pk=stem.pack_id)
+    pack = _locked(stem)
+    _refuse_if_gone(stem)
     stem.name = publishing.free_name(pack, name.strip(), but=stem)
     stem.save(update_fields=["name"])
     auditing.request_audit(pack)
@@ -28,9 +30,11 @@ def rename_stem(stem: Stem, name: str) -> None:
 @transaction.atomic
 def move_stem(stem: Stem, *, by: int) -> None:
     """Move a stem towards the start (-1) or the end (1) by one place. At the end of the list it stays."""
-    pack = StemPack.objects.select_for_update().get(pk=stem.pack_id)
-    stems = list(pack.stems.all())
-    place = [one.pk for one in stems].index(stem.pk)
+    stems = list(_locked(stem).stems.all())
+    order = [one.pk for one in stems]
+    if stem.pk not in order:  # another host removed it meanwhile
+        return
+    place = order.index(stem.pk)
     if not 0 <= place + by < len(stems):
         return
     _change_places(stems[place], stems[place + by])
@@ -39,19 +43,38 @@ def move_stem(stem: Stem, *, by: int) -> None:
 @transaction.atomic
 def remove_stem(stem: Stem) -> None:
     """Take a stem off the desk and close the gap. Its recording stays kept: earlier versions hold it."""
-    pack = StemPack.objects.select_for_update().get(pk=stem.pack_id)
+    pack = _locked(stem)
     stem.delete()
     for position, left in enumerate(pack.stems.all(), start=1):
         Stem.objects.filter(pk=left.pk).update(position=position)
     auditing.request_audit(pack)
 
 
-@transaction.atomic
 def replace_stem(stem: Stem, received: Received, *, owner: Member | None, now: datetime) -> None:
-    """Put another recording in the place of a stem's. The earlier one stays kept."""
-    stem.recording = sealing.seal(received, owner=owner, now=now)
-    stem.save(update_fields=["recording"])
-    auditing.request_audit(stem.pack)
+    """Put another recording in the place of a stem's. The earlier one stays kept.
+
+    Raises PackRefused, with the new one's bytes let go, where the stem was taken off the desk meanwhile.
+    """
+    try:
+        with transaction.atomic():
+            pack = _locked(stem)
+            _refuse_if_gone(stem)
+            stem.recording = sealing.seal(received, owner=owner, now=now)
+            stem.save(update_fields=["recording"])
+            auditing.request_audit(pack)
+    except PackRefused:
+        sealing.let_go(received)
+        raise
+
+
+def _locked(stem: Stem) -> StemPack:
+    """The stem's pack, its row locked, so that two hosts who arrange take turns."""
+    return StemPack.objects.select_for_update().get(pk=stem.pack_id)
+
+
+def _refuse_if_gone(stem: Stem) -> None:
+    if not Stem.objects.filter(pk=stem.pk).exists():
+        raise PackRefused(f"“{stem.name}” was taken off the desk meanwhile. Look at the desk again.")
 
 
 def _change_places(one: Stem, other: Stem) -> None:

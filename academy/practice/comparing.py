@@ -85,9 +85,26 @@ def compared(
             {"name": name, "level": _level(stem.level)}
             for name, stem in zip(stem_names, files.stems, strict=True)
         ]
-        return _kept(found)
+    else:
+        spectra = np.array([_power_spectrum(*spectrum) for spectrum in stem_spectra])
+        found |= _beside_the_reference(mix, reference, files, stem_names, spectra, sections)
+    return _kept(found)
+
+
+def _beside_the_reference(
+    mix: Measurement,
+    reference: Measurement,
+    files: FilesCompared,
+    stem_names: Sequence[str],
+    spectra: NDArray[np.float64],
+    sections: Sections,
+) -> Found:
+    """What needs the reference: width, stems, bands and sections. `spectra` has a row of power for each stem.
+
+    A difference is told where it comes from: what the stem levels alone did is taken out of the width, and
+    what they and the width did out of the tone.
+    """
     own, theirs = _spectra(mix), _spectra(reference)
-    spectra = np.array([_power_spectrum(*spectrum) for spectrum in stem_spectra])
     # A stem that is louder at the sides is no width of the mix. What each did is seen in the middle of the
     # image, which a width leaves alone.
     width = difference.width_difference(
@@ -102,32 +119,33 @@ def compared(
     )
     is_bus_width = thresholds.is_bus_width(width)
     told = [_in_the_middle(stem) if is_bus_width else stem.difference for stem in files.stems]
-    found["width"] = {
-        "db": difference.width_difference(own, theirs).db,
-        "own_db": width.db,
-        "spread_db": width.spread_db,
-        "is_bus_width": is_bus_width,
-    }
-    found["stems"] = [
-        _stem(name, stem, level, sections)
-        for name, stem, level in zip(stem_names, files.stems, told, strict=True)
-    ]
     effect_db = difference.balance_effect_db(
         spectra,
         np.array([_db(stem.reference) for stem in files.stems]),
         np.array([_moved_db(stem, level) for stem, level in zip(files.stems, told, strict=True)]),
     )
-    found["bands"] = _bands(
-        own,
-        theirs,
-        mix_lufs=_heard_lufs(mix),
-        reference_lufs=_heard_lufs(reference),
-        tone_db=difference.tone_difference_db(
-            own, theirs, effect_db=effect_db, width_db=width.db if is_bus_width else 0.0
+    return {
+        "width": {
+            "db": difference.width_difference(own, theirs).db,
+            "own_db": width.db,
+            "spread_db": width.spread_db,
+            "is_bus_width": is_bus_width,
+        },
+        "stems": [
+            _stem(name, stem, level, sections)
+            for name, stem, level in zip(stem_names, files.stems, told, strict=True)
+        ],
+        "bands": _bands(
+            own,
+            theirs,
+            mix_lufs=_heard_lufs(mix),
+            reference_lufs=_heard_lufs(reference),
+            tone_db=difference.tone_difference_db(
+                own, theirs, effect_db=effect_db, width_db=width.db if is_bus_width else 0.0
+            ),
         ),
-    )
-    found["sections"] = _sections(mix, reference, files, sections or WHOLE_SONG)
-    return _kept(found)
+        "sections": _sections(mix, reference, files, sections or WHOLE_SONG),
+    }
 
 
 def _meter(of: Measurement) -> dict[str, Any]:

@@ -52,9 +52,10 @@ def discard_plan(claim: Claim) -> None:
     _stop_copying(plan)
     keys = [key for copy in plan.copies.all() for key in _segment_keys(copy)]
     with claim.finishing():
-        owners = list(
-            Practice.objects.filter(mixes__recording__in=plan.copies.values("recording")).distinct()
-        )
+        # Locked, so that a removal which is at work in this moment is over before it is asked for again.
+        held = PracticeMix.objects.filter(recording__in=plan.copies.values("recording"))
+        owning = Practice.objects.filter(pk__in=held.values("practice"))
+        owners = list(owning.select_for_update().order_by("pk"))
         plan.delete()  # and its copies with it
         transaction.on_commit(partial(_discard_all, keys), robust=True)
         for practice in owners:
@@ -66,11 +67,13 @@ def remove_mixes(claim: Claim) -> None:
 
     One that a set still holds is left: throwing that set away asks again.
     """
-    deleted = PracticeMix.objects.filter(practice=claim.subject, state=MixState.DELETED)
-    held = ListeningCopy.objects.filter(recording__in=deleted.values("recording")).values("recording")
-    going = list(deleted.exclude(recording__in=held).select_related("recording"))
     with claim.finishing():
-        for mix in going:
+        # Whoever deletes a version holds this row: one that is deleted at this moment is either among these
+        # or asks for a run of its own.
+        Practice.objects.select_for_update().filter(pk=claim.subject).first()
+        deleted = PracticeMix.objects.filter(practice=claim.subject, state=MixState.DELETED)
+        held = ListeningCopy.objects.filter(recording__in=deleted.values("recording")).values("recording")
+        for mix in list(deleted.exclude(recording__in=held).select_related("recording")):
             recording = mix.recording
             mix.delete()
             _delete_recording(recording)

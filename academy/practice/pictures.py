@@ -24,7 +24,7 @@ MOST_TIMES = 8
 TIME_STEPS_S = (5, 10, 15, 30, 60, 120, 300, 600, 1800)
 
 # A stem's bar: decibels across, from the middle.
-STEM_WIDTH, STEM_HEIGHT, STEM_MOST_DB = 240, 24, 9.0
+STEM_WIDTH, STEM_MOST_DB = 240, 9.0
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from academy.members.access import opens, rank_of
 from academy.members.models import Member
 from academy.packs.models import PackState, StemPack
 from academy.practice.findings import Finding, findings_of
-from academy.practice.models import FeedbackRequest, MixState, Practice, PracticeMix, TimedNote
+from academy.practice.models import FeedbackRequest, MixState, PracticeMix, TimedNote
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,6 @@ class VersionLine:
 
     mix: PracticeMix
     first: Finding | None
-    n_findings: int
     open_notes: int
 
 
@@ -80,7 +79,7 @@ def version_lines(pack: StemPack, member: Member) -> list[VersionLine]:
 def _version_line(mix: PracticeMix) -> VersionLine:
     report = getattr(mix, "report", None)
     told = findings_of(report.found) if report and report.found["reference_meter"] else []
-    return VersionLine(mix, told[0] if told else None, len(told), mix.open_notes)  # type: ignore[attr-defined]
+    return VersionLine(mix, told[0] if told else None, mix.open_notes)  # type: ignore[attr-defined]
 
 
 def around(mix: PracticeMix) -> Around:
@@ -132,8 +131,3 @@ def newest_of_each(pack: StemPack) -> list[PracticeMix]:
     for mix in mixes.select_related("report", "practice__member").order_by("number"):
         newest[mix.practice_id] = mix
     return sorted(newest.values(), key=lambda mix: mix.practice.member.name)
-
-
-def practice_of(pack: StemPack, member: Member) -> Practice | None:
-    """The member's practice on a pack; None before the first version."""
-    return Practice.objects.filter(pack=pack, member=member).first()

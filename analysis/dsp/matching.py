@@ -1,13 +1,15 @@
 """One common level for a set of recordings that are to be compared by ear."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 # Common practice, no source: low enough that lively mixes rarely touch the ceiling, ample on headphones.
 DEFAULT_LEVEL_LUFS = -18.0
 # EBU R 128 names -1 dBTP as the maximum permitted true peak level in production.
 DEFAULT_CEILING_DBTP = -1.0
+# Common practice, no source: the rate of most sessions, and of what goes with pictures.
+USUAL_RATE_HZ = 48_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,3 +102,12 @@ def plan_levels(
         limiting=limiting,
         lowered_db=wished_lufs - level_lufs,
     )
+
+
+def common_rate_hz(rates_hz: Iterable[int]) -> int:
+    """The one rate in Hz at which a set is heard: its own where all agree, else 48 kHz, as for no set at all.
+
+    A set of one rate is not resampled for the sake of a number.
+    """
+    different = set(rates_hz)
+    return different.pop() if len(different) == 1 else USUAL_RATE_HZ

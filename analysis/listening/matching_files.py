@@ -10,15 +10,13 @@ from itertools import count
 from pathlib import Path
 from typing import Any, TypeVar
 
-from analysis.audiofile import AudioDescription, AudioError
+from analysis.audiofile import AudioError
 from analysis.audiofile.apart import each_apart
 from analysis.dsp.alignment import Offset
-from analysis.dsp.matching import LevelPlan, plan_levels
+from analysis.dsp.matching import LevelPlan, common_rate_hz, plan_levels
 from analysis.dsp.meter import Levels
 from analysis.listening import copies
 from analysis.listening.copies import CopyRefused
-
-USUAL_RATE_HZ = 48_000
 
 Result = TypeVar("Result")
 
@@ -106,7 +104,7 @@ def match_files(
     refusals: dict[int, Refusal] = {}
     described = _each(copies.describe_source, {index: (path,) for index, path in enumerate(paths)}, refusals)
     names = _names(paths, folder, reference, refusals)
-    rate_hz = _common_rate_hz(described.values())
+    rate_hz = common_rate_hz(found.sample_rate_hz for found in described.values())
     try:
         timed_by = described.values() if reference is None else [copies.describe_source(reference)]
     except (AudioError, CopyRefused, OSError) as error:
@@ -141,11 +139,6 @@ def match_files(
             made = _each(_make, {index: (order,) for index, order in orders.items()}, refusals)
     files = tuple(made[index] if index in made else refusals[index] for index in range(len(paths)))
     return MatchedSet(files, plan=plan, limiting=limiting)
-
-
-def _common_rate_hz(described: Collection[AudioDescription]) -> int:
-    rates_hz = {found.sample_rate_hz for found in described}
-    return rates_hz.pop() if len(rates_hz) == 1 else USUAL_RATE_HZ
 
 
 def _names(

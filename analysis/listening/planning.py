@@ -17,7 +17,6 @@ from analysis.measuring.measuring import kept_measurement
 
 MAKE_COPY = "make_copy"
 MEASURE_PART = "measure_part"
-USUAL_RATE_HZ = 48_000
 SEGMENT_S = 2
 """Short segments make a switch on a slow line cheap: about half a megabyte each at 24 bit stereo."""
 
@@ -62,7 +61,7 @@ def plan_set(
     if not recordings:
         raise CannotPlan("There is nothing to match.")
     levels = _levels_of(recordings, wished_lufs=wished_lufs, ceiling_dbtp=ceiling_dbtp)
-    rate_hz = _common_rate_hz(recordings)
+    rate_hz = matching.common_rate_hz(recording.sample_rate_hz for recording in recordings)
     longest_s = reference.duration_s if reference else max(recording.duration_s for recording in recordings)
     plan = MatchPlan.objects.create(
         wished_lufs=wished_lufs,
@@ -172,7 +171,7 @@ def plan_part(
             f"The part from {start_s:g} s to {end_s:g} s does not lie within the reference mix, which lasts "
             f"{reference.duration_s:.1f} s. Choose another part."
         )
-    rate_hz = _common_rate_hz(recordings)
+    rate_hz = matching.common_rate_hz(recording.sample_rate_hz for recording in recordings)
     plan = MatchPlan.objects.create(
         wished_lufs=wished_lufs,
         ceiling_dbtp=ceiling_dbtp,
@@ -258,8 +257,3 @@ def _levels_of(
     return matching.plan_levels(
         loudness_lufs, true_peak_dbtp, wished_lufs=wished_lufs, ceiling_dbtp=ceiling_dbtp
     )
-
-
-def _common_rate_hz(recordings: Sequence[Recording]) -> int:
-    rates = {recording.sample_rate_hz for recording in recordings}
-    return rates.pop() if len(rates) == 1 else USUAL_RATE_HZ

@@ -7,7 +7,7 @@ from typing import Any
 from django.contrib import messages
 from django.db.models import ProtectedError
 from django.forms import BaseFormSet
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
@@ -83,7 +83,7 @@ def sheet(request: HttpRequest, slug: str, name: str) -> HttpResponse:
             changes = changing.change_sheet(
                 contest.pk,
                 name,
-                lambda: _write(form, contest),
+                lambda: _write(name, request.POST, contest.pk),
                 actor=_host(request),
                 now=timezone.now(),
                 announcement=announcing.cleaned_data["announcement"] if announcing else "",
@@ -110,8 +110,20 @@ def sheet(request: HttpRequest, slug: str, name: str) -> HttpResponse:
     return render(request, "contests/drafting/sheet.html", page, status=_status(request))
 
 
-def _write(form: Any, contest: Contest) -> None:
-    """Put a checked form into the database; of a contest only the fields that the form shows."""
+def _write(name: str, sent: QueryDict, contest_id: int) -> None:
+    """Put what was sent of a sheet into the database; of a contest only the fields that the form shows.
+
+    By now the contest is locked, so the form is made and asked once more: while it waited, a round may have
+    been prepared or the contest closed, and rows as they were read before would undo that. Raises
+    ChangeRefused where it does not fit any more.
+    """
+    contest = Contest.objects.get(pk=contest_id)
+    form = FORMS[name](sent, instance=contest)
+    if not form.is_valid():
+        raise ChangeRefused(
+            "Something of this contest was changed at the same moment, and what you sent does not fit any "
+            "more. Open the sheet anew and look at it again."
+        )
     if isinstance(form, BaseFormSet) or form.instance is not contest:
         form.save()
         return

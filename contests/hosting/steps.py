@@ -129,6 +129,11 @@ def _timetable(contest: Contest, tally: Tally, now: datetime) -> list[str]:
     if state == ContestState.DECIDED and contest.publish_at is not None:
         if now < contest.publish_at:
             return []
+        if _is_vote_uncounted(contest):
+            return [
+                f"The result was to publish itself {moment(contest.publish_at, contest.zone)} and waits for "
+                "the public vote. Once that is counted it is published by itself."
+            ]
         return [
             f"The result was to publish itself {moment(contest.publish_at, contest.zone)} and has not. "
             "Publish it by hand, and ask the operator whether the worker’s beat runs."
@@ -152,7 +157,7 @@ def _prizes(tally: Tally, now: datetime) -> list[str]:
 
 def _vote(contest: Contest, now: datetime) -> list[str]:
     """What the public vote asks for, where there is one. Its page has the buttons."""
-    vote: Vote | None = getattr(contest, "vote", None)
+    vote = _vote_of(contest)
     if vote is None or contest.state in {ContestState.DRAFT, ContestState.OPEN}:
         return []
     if vote.state == VoteState.LAID_OUT:
@@ -160,6 +165,17 @@ def _vote(contest: Contest, now: datetime) -> list[str]:
     if vote.state == VoteState.PREPARED and vote.has_ended(now):
         return ["The public vote has ended. Look at its ballots, then count them."]
     return []
+
+
+def _is_vote_uncounted(contest: Contest) -> bool:
+    vote = _vote_of(contest)
+    return vote is not None and vote.state != VoteState.COUNTED
+
+
+def _vote_of(contest: Contest) -> Vote | None:
+    """The public vote beside the jury. Contests on a desk are read with theirs, so this asks nothing anew."""
+    vote: Vote | None = getattr(contest, "vote", None)
+    return vote
 
 
 def _close(contest: Contest, now: datetime) -> Step:
@@ -194,7 +210,7 @@ def _prepare(tally: Tally) -> Step:
         "prepare",
         "Prepare the round",
         f"One level is found for {_counted(tally.ready, 'entry', 'entries')}, their copies are made, and "
-        f" the hearings are given out to {_counted(tally.judges, 'judge', 'judges')}.",
+        f"the hearings are given out to {_counted(tally.judges, 'judge', 'judges')}.",
         hindrance=hindrance,
     )
 

@@ -166,7 +166,7 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
         elif tally.next_round is None:
             tally.next_round = round_
     for contest, judges in (
-        Judge.objects.filter(contest__in=tallies).values_list("contest").annotate(Count("pk"))
+        Judge.objects.filter(contest__in=tallies, has_left=False).values_list("contest").annotate(Count("pk"))
     ):
         tallies[contest].judges = judges
     for contest, state, number in _by_state(Entry.objects.filter(contest__in=tallies), "contest"):

@@ -150,12 +150,7 @@ def names(request: HttpRequest, slug: str) -> HttpResponse:
     """Show the desk with names. Each showing is a request of its own, and recorded as such."""
     contest = access.hosted_contest(request.user, slug)
     try:
-        unblinding.show_names(
-            contest.pk,
-            actor=as_member(request.user),
-            now=timezone.now(),
-            reason=request.POST.get("reason", ""),
-        )
+        _record_showing(request, contest)
     except HostingRefused as exc:
         return desk_page(request, contest, refusal=str(exc))
     return desk_page(request, contest, shows_names=True)
@@ -169,12 +164,7 @@ def entries_table(request: HttpRequest, slug: str) -> HttpResponse:
     with_names = not access.is_blind(contest)
     if request.method == "POST":
         try:
-            unblinding.show_names(
-                contest.pk,
-                actor=as_member(request.user),
-                now=timezone.now(),
-                reason=request.POST.get("reason", ""),
-            )
+            _record_showing(request, contest)
         except HostingRefused as exc:
             return desk_page(request, contest, refusal=str(exc))
         with_names = True
@@ -183,6 +173,16 @@ def entries_table(request: HttpRequest, slug: str) -> HttpResponse:
     response = HttpResponse(table, content_type="text/csv; charset=utf-8")
     response["Content-Disposition"] = f'attachment; filename="entries-{contest.slug}.csv"'
     return response
+
+
+def _record_showing(request: HttpRequest, contest: Contest) -> None:
+    """Have it recorded, with the reason that was typed, before anybody sees a name. Raises HostingRefused."""
+    unblinding.show_names(
+        contest.pk,
+        actor=as_member(request.user),
+        now=timezone.now(),
+        reason=request.POST.get("reason", ""),
+    )
 
 
 @hosts_page

@@ -8,7 +8,7 @@ from django.http import Http404
 from academy.members.access import Person
 from academy.members.models import Member
 from contests.models import Assignment, Judge, Round
-from contests.states import HEARD, ContestState, RoundState
+from contests.states import HEARD, ContestState, HearingState, RoundState
 
 OPENED = (RoundState.JUDGING, RoundState.CLOSED)
 
@@ -60,8 +60,11 @@ def own_seat(person: Person, slug: str) -> Judge:
 
 
 def hearing_to_play(person: Person, code: str) -> Assignment:
-    """The person's own hearing while its round is open to the judges. Raises Http404 otherwise."""
+    """The person's own hearing while its round is open to the judges, unless they stood aside from it.
+
+    Raises Http404 otherwise.
+    """
     hearing = own_hearing(person, code)
-    if hearing.round.state != RoundState.JUDGING:
+    if hearing.round.state != RoundState.JUDGING or hearing.state == HearingState.STOOD_ASIDE:
         raise Http404
     return hearing

@@ -15,7 +15,7 @@ from contests import decisions, letters
 from contests.judging.assigning import AssignRefused, entries_of_round, new_hearing
 from contests.judging.conflicts import barred_pairs
 from contests.judging.panel import PanelRefused
-from contests.models import Assignment, Entry, Judge, Round
+from contests.models import Assignment, Contest, Entry, Judge, Round
 from contests.scoring.assigning import top_up
 from contests.scoring.errors import ScoringError
 from contests.states import EntryState, HearingState, RoundState
@@ -44,7 +44,7 @@ def fill_up(of: Round, *, actor: Member, now: datetime) -> int:
     Nothing else moves: nobody's order, letters or sheets change. Raises AssignRefused, with nothing written,
     for a round that is not open and when an entry has nobody left to go to.
     """
-    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=of.pk)
+    round_ = _locked(of)
     if round_.state != RoundState.JUDGING:
         raise AssignRefused("Hearings are filled up while the round is open to the judges.")
     lacking = fallen_away(round_)
@@ -105,7 +105,7 @@ def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
     entries would be linked to nobody. Returns how many entries were taken in. Raises AssignRefused, with
     nothing written, when there is none, when one cannot be brought to the level, and when judges are lacking.
     """
-    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest", "plan").get(pk=of.pk)
+    round_ = _locked(of)
     late = {entry.receipt: entry for entry in late_entries(round_)}
     if not late:
         raise AssignRefused("No entry came in late.")
@@ -136,7 +136,7 @@ def hear_again(of: Round, receipts: Collection[str], *, actor: Member, now: date
     AssignRefused, with nothing written, without a reason, for a round that is not open or closed last, for an
     entry that is not in it, and when nobody is left to hear one.
     """
-    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=of.pk)
+    round_ = _locked(of)
     if not reason.strip():
         raise AssignRefused("Say why these entries are heard again; it is recorded.")
     later = round_.contest.rounds.filter(number__gt=round_.number).exclude(state=RoundState.PLANNED)
@@ -170,7 +170,10 @@ def drop_out(judge: Judge, *, actor: Member, now: datetime, reason: str) -> int:
     """
     if not reason.strip():
         raise PanelRefused("Give the reason; it is recorded.")
-    round_ = judge.contest.rounds.filter(state=RoundState.JUDGING).first()
+    # The judge's row before the round's and the hearings': who tells what was heard takes it first as well.
+    Contest.objects.select_for_update().get(pk=judge.contest_id)
+    Judge.objects.select_for_update(no_key=True).get(pk=judge.pk)
+    round_ = judge.contest.rounds.select_for_update(no_key=True).filter(state=RoundState.JUDGING).first()
     if round_ is None:
         raise PanelRefused("No round is open, so no hearing has to move. Take the seat away instead.")
     waiting = round_.assignments.filter(judge=judge, state=HearingState.WAITING)
@@ -184,6 +187,16 @@ def drop_out(judge: Judge, *, actor: Member, now: datetime, reason: str) -> int:
     except AssignRefused as exc:
         raise PanelRefused(str(exc)) from exc
     return moved
+
+
+def _locked(of: Round) -> Round:
+    """The round, its row locked after its contest's, as everywhere: two orders would wait for each other.
+
+    Its key stays free, for the session of a judge who hears something points at it.
+    """
+    Contest.objects.select_for_update().get(pk=of.contest_id)
+    rounds = Round.objects.select_for_update(of=("self",), no_key=True)
+    return rounds.select_related("contest", "plan").get(pk=of.pk)
 
 
 def _at_work(round_: Round) -> list[Judge]:

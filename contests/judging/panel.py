@@ -10,7 +10,7 @@ from django.db.models import Count, QuerySet
 from academy.members.models import Member
 from contests import decisions, queries
 from contests.models import Assignment, Contest, Judge, Round
-from contests.states import ContestState, EntryState, HearingState, RoundState
+from contests.states import HEARD, ContestState, HearingState, RoundState
 
 SEATED_UNTIL = (ContestState.DRAFT, ContestState.OPEN, ContestState.CLOSED, ContestState.JUDGING)
 
@@ -26,7 +26,7 @@ def seat_judge(contest: Contest, member: Member, *, actor: Member, now: datetime
     Raises PanelRefused for somebody with an own entry in the contest, for a second seat, and once the judging
     is over. Who enters after having been seated keeps the seat and is never given the own entry.
     """
-    contest.refresh_from_db(fields=["state"])
+    contest = Contest.objects.select_for_update().get(pk=contest.pk)
     if contest.state not in SEATED_UNTIL:
         raise PanelRefused(f"The judging of {contest} is over; its panel does not change any more.")
     if queries.live_entries(contest, member):
@@ -51,6 +51,8 @@ def remove_judge(judge: Judge, *, actor: Member, now: datetime, reason: str) -> 
 
     Assignments of rounds that are being prepared go wholly: they have to be made anew for the others.
     """
+    # Locked first: a round that opened meanwhile would lose this judge's hearings with the seat.
+    Contest.objects.select_for_update().get(pk=judge.contest_id)
     opened = judge.assignments.exclude(round__state=RoundState.PREPARING).values_list(
         "round__number", flat=True
     )
@@ -66,14 +68,17 @@ def remove_judge(judge: Judge, *, actor: Member, now: datetime, reason: str) -> 
 
 
 def judges_with_missing_sheets(round_: Round) -> QuerySet[Judge]:
-    """Judges of the round who have sheets to submit, with how many, as `missing`. Who left is not asked."""
+    """Judges of the round who have sheets to submit, with how many, as `missing`. Who left is not asked.
+
+    A sheet about a host's own anchor is missing like any other: the round does not close without a reason.
+    """
     return (
         Judge.objects.filter(
             has_left=False,
             member__is_active=True,
             assignments__round=round_,
             assignments__state=HearingState.WAITING,
-            assignments__entry__state=EntryState.READY,
+            assignments__entry__state__in=HEARD,
         )
         .annotate(missing=Count("assignments"))
         .select_related("member")

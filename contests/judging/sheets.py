@@ -120,7 +120,8 @@ def submit_sorted(round_: Round, member: Member, *, now: datetime) -> int:
 
     Raises SheetRefused for a round that is not open or not sorted, and when nothing is sorted yet.
     """
-    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=round_.pk)
+    rounds = Round.objects.select_for_update(of=("self",), no_key=True)
+    round_ = rounds.select_related("contest").get(pk=round_.pk)
     if round_.state != RoundState.JUDGING or not round_.is_sorting:
         raise SheetRefused("This round is not open for sorting.")
     sorted_ = Assignment.objects.filter(
@@ -175,9 +176,14 @@ def notes_of(sheet: ScoreSheet | None) -> list[NoteDraft]:
 
 
 def _open_hearing(hearing: Assignment) -> Assignment:
-    """The hearing, locked with its round, so that closing the round and writing cannot overlap."""
+    """The hearing, locked after its round, so that closing the round and writing cannot overlap.
+
+    In this order, since whoever submits all that is sorted has the round before the hearings. The round's key
+    stays free: a session of hearing that begins at this moment points at it, and has the hearing already.
+    """
+    Round.objects.select_for_update(no_key=True).get(pk=hearing.round_id)
     hearing = (
-        Assignment.objects.select_for_update(of=("self", "round"))
+        Assignment.objects.select_for_update(of=("self",))
         .select_related("round__contest", "entry")
         .get(pk=hearing.pk)
     )

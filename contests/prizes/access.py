@@ -8,12 +8,21 @@ from django.http import Http404
 from academy.members.access import Person
 from academy.members.models import Member
 from contests.models import Award, Contest, Entry, Prize, Turn
-from contests.states import ContestState
+from contests.states import AwardState, ContestState
+
+
+def told_awards(member: Member) -> QuerySet[Award]:
+    """The hand-outs that the member was told of; none before the result is published.
+
+    What a host planned and gave to somebody else before publishing was never this member's to know.
+    """
+    awards = Award.objects.filter(entry__member=member, entry__contest__state=ContestState.PUBLISHED)
+    return awards.filter(moves__new_state=AwardState.TOLD).distinct()
 
 
 def entries_with_prizes(member: Member) -> QuerySet[Entry]:
     """The member's entries that have, had or may choose a prize, in contests whose result is published."""
-    concerned = Q(awards__isnull=False) | Q(turn__isnull=False)
+    concerned = Q(awards__in=told_awards(member)) | Q(turn__isnull=False)
     mine = Entry.objects.filter(concerned, member=member, contest__state=ContestState.PUBLISHED)
     return mine.select_related("contest", "member").order_by("-contest__announced_at", "pk").distinct()
 
@@ -30,7 +39,7 @@ def own_prizes(person: Person, receipt: str) -> Entry:
 
 def own_award(entry: Entry, award_id: int) -> Award:
     """One of the prizes of an entry whose owner has been asked for already. Raises Http404 for another's."""
-    award = entry.awards.filter(pk=award_id).first()
+    award = told_awards(entry.member).filter(entry=entry, pk=award_id).first()
     if award is None:
         raise Http404
     return award

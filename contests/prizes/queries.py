@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from academy.templatetags.audio_text import moment
 from contests.models import Award, AwardMove, Contest, Entry, Handing, Result, Turn
 from contests.prizes import choosing, handing
+from contests.prizes.access import told_awards
 from contests.prizes.claims import Claim, can_be_reached, claims_of
 from contests.states import AwardState, TurnState
 
@@ -80,13 +81,18 @@ def hand_out_of(award: Award, *, shows_code: bool) -> HandOut:
 
 def hand_outs_of(entry: Entry) -> list[HandOut]:
     """Everything that came or comes to one entry, for its owner."""
-    awards = entry.awards.select_related("prize__sponsor", "prize__contest")
+    awards = told_awards(entry.member).filter(entry=entry).select_related("prize__sponsor", "prize__contest")
     return [hand_out_of(award, shows_code=True) for award in awards]
 
 
 def _waits(contest: Contest, claims: list[Claim], turns: list[Turn], now: datetime) -> list[str]:
     """What waits, for the host first, then for winners whose time is over. Empty when all is on its way."""
     zone = contest.zone
+    sent_at = dict(
+        AwardMove.objects.filter(award__prize__contest=contest, new_state=AwardState.SENT).values_list(
+            "award", "moved_at"
+        )
+    )
     waits = []
     for claim in claims:
         award = claim.award
@@ -100,9 +106,9 @@ def _waits(contest: Contest, claims: list[Claim], turns: list[Turn], now: dateti
             )
         if award.state == AwardState.CONFIRMED:
             waits.append(f"“{claim.prize}” is confirmed by {name}. Send it.")
-        if award.state == AwardState.SENT and _sent_at(award) <= now - LATE_AFTER:
+        if award.state == AwardState.SENT and sent_at[award.pk] <= now - LATE_AFTER:
             waits.append(
-                f"“{claim.prize}” was sent {moment(_sent_at(award), zone)}, and nobody has said that it "
+                f"“{claim.prize}” was sent {moment(sent_at[award.pk], zone)}, and nobody has said that it "
                 "arrived. Ask the winner."
             )
         if award.state in {AwardState.PLANNED, AwardState.TOLD} and not can_be_reached(award.entry):
@@ -116,7 +122,3 @@ def _waits(contest: Contest, claims: list[Claim], turns: list[Turn], now: dateti
     if open_ones := sum(claim.is_open and not (claim.prize.is_choice and is_choosing) for claim in claims):
         waits.append(f"{open_ones} prize{' is' if open_ones == 1 else 's are'} with nobody yet.")
     return waits
-
-
-def _sent_at(award: Award) -> datetime:
-    return award.moves.filter(new_state=AwardState.SENT).values_list("moved_at", flat=True).get()

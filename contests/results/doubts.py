@@ -6,8 +6,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from django.db.models import Avg
 
-from contests.models import Assignment, Contest, Entry, Judge
+from contests.models import Assignment, Contest, Entry, Judge, RoundKind
 from contests.results import standings, words
 from contests.scoring.cutline import chances_above
 from contests.scoring.diagnostics import Positions, judges_work, self_consistency
@@ -86,7 +87,8 @@ def _judges(
 ) -> list[OneJudge]:
     without = {one.judge: one for one in without_each_judge(table, weights, among=among)}
     again = {one.judge: one for one in self_consistency(table, weights)}
-    work = {one.judge: one for one in judges_work(table, weights, *_positions(contest))}
+    kind = RoundKind.SORTING if weights is None else RoundKind.SCORES
+    work = {one.judge: one for one in judges_work(table, weights, *_positions(contest, kind))}
     found = []
     for judge in contest.judges.select_related("member").order_by("member__name", "pk"):
         if (name := str(judge.pk)) not in work:
@@ -105,13 +107,20 @@ def _judges(
     return found
 
 
-def _positions(contest: Contest) -> tuple[Positions, Positions]:
-    """Where each entry was in its judge's order, and in the session in which it was first heard, if known."""
-    heard = Assignment.objects.filter(round__contest=contest, state=HearingState.SUBMITTED)
-    places = list(heard.values_list("judge", "entry", "position", "session_position"))
+def _positions(contest: Contest, kind: RoundKind) -> tuple[Positions, Positions]:
+    """Where each entry was in its judge's order, and in the session in which it was first heard, if known.
+
+    By the rounds of the kind that places. The sheets of an entry that a judge heard several times are
+    averaged before they are looked at, and so is where it was: a drift by position moves both alike.
+    """
+    heard = Assignment.objects.filter(
+        round__contest=contest, round__kind=kind, state=HearingState.SUBMITTED
+    ).order_by()
+    means = heard.values_list("judge", "entry").annotate(Avg("position"), Avg("session_position"))
+    places = [((str(judge), str(entry)), order, session) for judge, entry, order, session in means]
     return (
-        {(str(judge), str(entry)): position for judge, entry, position, _ in places},
-        {(str(judge), str(entry)): at for judge, entry, _, at in places if at is not None},
+        {heard: order for heard, order, _ in places},
+        {heard: session for heard, _, session in places if session is not None},
     )
 
 

@@ -137,7 +137,8 @@ def publish_due(now: datetime, *, slug: str | None = None) -> int:
 
     The beat asks every quarter of a minute, and so do the contest's own pages, so that whoever looks at the
     announced second finds it. Each is asked for again under its lock: a moment that was moved or taken back
-    meanwhile holds, and of two callers one publishes.
+    meanwhile holds, and of two callers one publishes. A result whose public vote is not counted waits for it;
+    the desk says so, and visitors go on finding the contest's page.
     """
     due = Contest.objects.filter(state=ContestState.DECIDED, publish_at__lte=now)
     if slug is not None:
@@ -145,7 +146,8 @@ def publish_due(now: datetime, *, slug: str | None = None) -> int:
     published = 0
     for contest_id in list(due.values_list("pk", flat=True)):
         with transaction.atomic():
-            if due.select_for_update().filter(pk=contest_id).exists():
+            contest = due.select_for_update().filter(pk=contest_id).first()
+            if contest is not None and not why_not_publish(contest):
                 publish_result(contest_id, actor=None, now=now)
                 published += 1
     return published

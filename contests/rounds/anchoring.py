@@ -91,6 +91,8 @@ def choose_anchors(of: Round, receipts: Collection[str], *, actor: Member, now: 
     Raises AnchorRefused, with nothing changed, once the round has been prepared and for a receipt that is no
     entry that stands and no own mix of this contest.
     """
+    # The contest first, as everywhere: two who lock in different orders would wait for each other.
+    Contest.objects.select_for_update().get(pk=of.contest_id)
     round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=of.pk)
     if round_.state != RoundState.PLANNED:
         raise AnchorRefused(f"Round {round_.number} has been prepared; its anchors stay as they are.")

@@ -190,33 +190,6 @@ def _repeated(entries: Sequence[str], judge: str, repeats: int, seed: int) -> tu
     return tuple(order)
 
 
-def hand_over(
-    plan: Assignment, judge: str, *, conflicts: Iterable[tuple[str, str]] = (), seed: int = 0
-) -> Assignment:
-    """The plan after `judge` withdraws: only that judge's entries move, to the end of other judges' orders.
-
-    Each goes to a permitted judge who does not have it yet, the one with the least load. Anchors need no new
-    judge. Raises SheetsRefused for an unknown judge, and Infeasible when an entry has nobody left to go to or
-    the remaining judges fall into groups without a common entry.
-    """
-    if judge not in plan.order:
-        raise SheetsRefused([f"{judge} is not on this panel."])
-    barred = set(conflicts)
-    rest = {name: entries for name, entries in plan.order.items() if name != judge}
-    orphans = [entry for entry in dict.fromkeys(plan.order[judge]) if entry not in plan.anchors]
-    order = top_up(rest, orphans, conflicts=barred, seed=f"{seed} {judge}")
-    hearings = Counter(e for entries in order.values() for e in set(entries) if e not in plan.anchors)
-    after = _plan(
-        {name: tuple(entries) for name, entries in order.items()},
-        plan.anchors,
-        max(hearings.values(), default=1),
-        has_conflicts=bool(barred),
-    )
-    if not after.connected:
-        raise Infeasible(f"Without {judge} the other judges fall into groups that share no entry.")
-    return after
-
-
 def top_up(
     order: Mapping[str, Sequence[str]],
     wanted: Iterable[str],

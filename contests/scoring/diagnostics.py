@@ -20,8 +20,8 @@ FEWEST_REPEATS = 6
 
 CONFIDENCE = 0.95
 
-Positions = Mapping[tuple[str, str], int]
-"""At which position a judge heard an entry, by judge and entry."""
+Positions = Mapping[tuple[str, str], float]
+"""At which position a judge heard an entry, by judge and entry; the mean one of several hearings."""
 
 
 @dataclass(frozen=True)

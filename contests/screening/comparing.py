@@ -87,10 +87,16 @@ def screen_some(claim: Claim) -> None:
         return
     found = _pairs(screening)
     with claim.finishing():
+        # Locked, so that an entry which comes in at this moment is either seen here or asks for a run anew.
+        if Screening.objects.select_for_update().filter(pk=screening.pk).first() is None:
+            return  # begun anew meanwhile
         screening.likenesses.all().delete()
         Likeness.objects.bulk_create(found)
         _mark_what_asks(screening, found)
-        Screening.objects.filter(pk=screening.pk).update(state=ScreeningState.DONE)
+        if left.exists():  # it came in while pairs were compared, and its own request found this run at work
+            requesting.request(SCREEN_CONTEST, screening.pk)
+        else:
+            Screening.objects.filter(pk=screening.pk).update(state=ScreeningState.DONE)
 
 
 def _unscreened(screening: Screening) -> QuerySet[Entry]:

@@ -45,7 +45,8 @@ def prepare(entry: Entry, *, now: datetime) -> None:
 
     Raises CannotPlan for an entry that was not measured.
     """
-    FindingBooth.objects.select_for_update().filter(entry=entry).first()
+    # The entry's own row, which is there for certain: before the first set there is no other to wait at.
+    Entry.objects.select_for_update().get(pk=entry.pk)
     _clear(FindingBooth.objects.filter(entry=entry))
     contest, recordings = entry.contest, [entry.recording, *(one.recording for one in others_like(entry))]
     reference = contest.pack.reference_mix

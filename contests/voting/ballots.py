@@ -18,7 +18,7 @@ from contests.judging.assigning import CODE_BYTES, letters
 from contests.models import Ballot, BallotLine, Vote
 from contests.scoring.ballots import FEWEST_RANKED, draw_packet
 from contests.states import EntryState, VoteState
-from contests.voting.field import copies_in_state, entries_of_vote
+from contests.voting.field import copies_in_state, entries_to_draw
 
 NAME_LETTERS = 10
 """Of a ballot in the host's list and the export. The name opens nothing; it only has to be told apart."""
@@ -49,11 +49,17 @@ def obstacle(vote: Vote, member: Member) -> str | None:
 
 
 def why_not_open(vote: Vote, now: datetime) -> str | None:
-    """Why nobody gets or submits a ballot now; None while the vote is open."""
+    """Why nobody gets or submits a ballot now; None while the vote is open.
+
+    The first ballot waits until every mix can be heard. From then on an entry that comes in late, by a round
+    whose copies the vote borrows, keeps nobody from voting on the others.
+    """
     if vote.has_ended(now) or vote.state == VoteState.COUNTED:
         return f"The vote ended on {moment(vote.closes_at, vote.contest.zone)}."
     if now < vote.opens_at:
         return f"The vote has not begun. It opens on {moment(vote.opens_at, vote.contest.zone)}."
+    if vote.state == VoteState.PREPARED and vote.ballots.exists():
+        return None
     if vote.state != VoteState.PREPARED or copies_in_state(vote, CopyState.WAITING).exists():
         return "The mixes are still being prepared for the vote. Come back a little later."
     if copies_in_state(vote, CopyState.REFUSED).exists():
@@ -75,7 +81,7 @@ def open_ballot(vote_id: int, member: Member, *, now: datetime) -> Ballot:
         return own
     if refusal := obstacle(vote, member) or why_not_open(vote, now):
         raise BallotRefused(refusal)
-    entries = {str(one.pk): one for one in entries_of_vote(vote).exclude(member=member)}
+    entries = {str(one.pk): one for one in entries_to_draw(vote).exclude(member=member)}
     if len(entries) < vote.packet_size:
         raise BallotRefused(
             f"A ballot holds {vote.packet_size} mixes; {len(entries)} that are not your own are left in the "

@@ -16,6 +16,12 @@ def entries_of_vote(vote: Vote) -> QuerySet[Entry]:
     return vote.contest.entries.filter(state=EntryState.READY, recording__in=planned.values("recording"))
 
 
+def entries_to_draw(vote: Vote) -> QuerySet[Entry]:
+    """Those of them whose copy is ready: one that came in late is drawn once it can be heard."""
+    ready = ListeningCopy.objects.filter(plan=vote.plan_id, state=CopyState.READY, number=0)
+    return entries_of_vote(vote).filter(recording__in=ready.values("recording"))
+
+
 def copies_in_state(vote: Vote, state: CopyState) -> QuerySet[ListeningCopy]:
     """Copies of the entries voted on that are in a state: of each its first, which is what voters hear."""
     recordings = entries_of_vote(vote).values("recording")

@@ -10,7 +10,8 @@ from academy.members import leaving, own_data
 from academy.members.leaving import LeavingRefused
 from academy.members.models import Member
 from contests import decisions
-from contests.models import Assignment, Decision, Entry, Round
+from contests.models import Assignment, Contest, Decision, Entry, Round
+from contests.prizes import departing
 from contests.states import ContestState, EntryState, RoundState
 from tests import cast
 
@@ -64,6 +65,21 @@ class TestEntries:
         assert [line.action for line in logged] == (["entry withdrawn"] if becomes == "withdrawn" else [])
         assert decisions.first_broken_line(contest) is None
         assert all(member.name not in f"{line.reason}{line.details}" for line in logged)
+
+    def test_nothing_is_taken_out_of_a_result_that_was_decided_meanwhile(self, monkeypatch):
+        member, contest = cast.member(), cast.contest(state=ContestState.JUDGING)
+        entry = entry_of(member, contest)
+        let_go = departing.let_go
+
+        def decided_meanwhile(*args, **said):
+            Contest.objects.update(state=ContestState.DECIDED)
+            let_go(*args, **said)
+
+        monkeypatch.setattr(departing, "let_go", decided_meanwhile)
+        with pytest.raises(LeavingRefused, match="decided about at this very moment"):
+            leave(member, {f"entry-{entry.pk}": "withdraw"}, now=AFTER)
+        entry.refresh_from_db()
+        assert entry.state == EntryState.READY
 
     def test_a_decided_place_stays_without_the_name(self):
         member, contest = cast.member("Zoë Merrow"), cast.contest(state=ContestState.PUBLISHED)

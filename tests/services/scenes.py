@@ -11,6 +11,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 from django.apps import apps
 from django.conf import settings
@@ -27,6 +28,8 @@ from academy.members.queries import in_force
 from academy.packs import publishing as packs_publishing
 from academy.packs import terms
 from academy.packs.models import Download, StemPack
+from academy.practice import deleting, discarding
+from academy.practice.models import MixState, Practice, PracticeMix
 from analysis.audiofile import AudioDescription
 from analysis.intake import delivery, keeping, sealing
 from analysis.intake.models import Recording
@@ -37,14 +40,33 @@ from analysis.measuring.models import Measurement
 from contests import decisions
 from contests.entering.submissions import EntryRefused, submit_entry
 from contests.hosting import running as hosting
-from contests.models import Award, BallotLine, Contest, Decision, Entry, Prize, Result, Turn
+from contests.judging import filling_up, heard, panel, sheets
+from contests.judging.drafts import Draft
+from contests.models import (
+    Assignment,
+    Award,
+    BallotLine,
+    Contest,
+    Decision,
+    Entry,
+    Judge,
+    Prize,
+    Result,
+    Round,
+    RoundKind,
+    ScoreSheet,
+    Turn,
+)
 from contests.prizes import choosing, erasing, giving, handing
 from contests.prizes.refusals import PrizeRefused
 from contests.results import publishing
-from contests.states import ContestState, EntryState
+from contests.rounds.anchoring import choose_anchors
+from contests.scoring.sorting import Verdict
+from contests.states import ContestState, EntryState, RoundState
 from contests.voting import ballots
 from contests.voting.ballots import BallotRefused
 from tests import cast
+from tests.contests import stages
 from tests.contests.voting import staging as voting
 
 
@@ -365,6 +387,198 @@ def leave_at_once(hosts: int) -> dict[str, int]:
     _at_once([go(cast.host()) for _ in range(hosts)])
     stay = Member.objects.filter(is_host=True, is_active=True).count()
     return {"stay": stay, "refused": sum("only host" in refusal for refusal in refusals)}
+
+
+def a_host_takes_turns(act: str) -> dict[str, Any]:
+    """A host does something about a contest's rounds while another act has the contest and comes to them.
+
+    Whoever locks in another order is stopped by the database as a deadlock.
+    """
+    stage, round_ = _open_round()
+    upcoming = Round.objects.create(
+        contest=stage.contest, number=2, state=RoundState.PLANNED, hearings_per_entry=1
+    )
+    said: dict[str, Any] = {"actor": stage.host, "now": timezone.now()}
+    receipts = [stage.entries[0].receipt]
+    acts: dict[str, Callable[[], object]] = {
+        "fill_up": lambda: filling_up.fill_up(round_, **said),
+        "hear_again": lambda: filling_up.hear_again(round_, receipts, **said, reason="They are close."),
+        "drop_out": lambda: filling_up.drop_out(stage.judges[2], **said, reason="Ill."),
+        "choose_anchors": lambda: choose_anchors(upcoming, receipts, **said),
+    }
+
+    def rounds_of_the_locked_contest() -> None:
+        list(stage.contest.rounds.select_for_update())
+
+    return _in_the_midst(
+        lambda: Contest.objects.select_for_update().get(pk=stage.contest.pk),
+        acts[act],
+        rounds_of_the_locked_contest,
+    )
+
+
+def a_judge_takes_turns(act: str) -> dict[str, Any]:
+    """Something comes while a judge's own act is under way and has taken its first lock."""
+    stage, round_ = _open_round()
+    judge = stage.judges[0]
+    hearing = round_.assignments.get(judge=judge)
+    told = {hearing.code: {"seconds": 5.0, "plays": 1}}
+    now = timezone.now()
+    if act == "save_beside_submitting_all":
+        return _in_the_midst(
+            lambda: Round.objects.select_for_update().get(pk=round_.pk),
+            lambda: sheets.save_draft(hearing, Draft({}, comment="Too late."), now=now),
+            lambda: sheets.submit_sorted(round_, judge.member, now=now),
+        )
+    if act == "submit_beside_hearing":
+        return _in_the_midst(
+            lambda: heard.keep_heard(judge.member, round_, told, now=now),
+            lambda: sheets.submit_sheet(hearing, now=now),
+            lambda: None,
+        )
+    assert act == "drop_out_beside_hearing"
+    return _in_the_midst(
+        lambda: Judge.objects.select_for_update(no_key=True).get(pk=judge.pk),
+        lambda: filling_up.drop_out(judge, actor=stage.host, now=now, reason="Ill."),
+        lambda: heard.keep_heard(judge.member, round_, told, now=now),
+    )
+
+
+def further_hearings_while_hearing() -> dict[str, Any]:
+    """A judge gets a further hearing between two steps of telling what was heard. How many there are then."""
+    stage, round_ = _open_round()
+    judge, now = stage.judges[0], timezone.now()
+    Judge.objects.filter(pk=stage.judges[2].pk).update(has_left=True)  # so that it is this judge's to hear
+    hearing = round_.assignments.get(judge=judge)
+    giving_out = threading.Thread(
+        target=_closing(lambda: filling_up.fill_up(round_, actor=stage.host, now=now))
+    )
+    begin_session = heard._session_at
+
+    def once_the_judge_is_locked(*args: Any) -> Any:
+        giving_out.start()
+        giving_out.join(timeout=3)  # it need not wait; where it does, it is waited for in vain
+        return begin_session(*args)
+
+    with mock.patch.object(heard, "_session_at", once_the_judge_is_locked):
+        heard.keep_heard(judge.member, round_, {hearing.code: {"seconds": 5.0, "plays": 1}}, now=now)
+    giving_out.join()
+    return {"hearings": round_.assignments.count(), "sessions": round_.sessions.count()}
+
+
+def unseat_while_opening() -> dict[str, Any]:
+    """A seat is taken away while the round is being opened, and the opening is not committed yet."""
+    stage, round_ = _open_round(RoundState.PREPARING)
+    judge = stage.judges[0]
+
+    def open_it() -> None:
+        Round.objects.filter(pk=round_.pk).update(state=RoundState.JUDGING)
+
+    said = {"actor": stage.host, "now": timezone.now(), "reason": "Away."}
+    outcome = _in_the_midst(
+        lambda: Contest.objects.select_for_update().get(pk=stage.contest.pk),
+        lambda: panel.remove_judge(judge, **said),
+        open_it,
+    )
+    return outcome | {"judges": stage.contest.judges.count(), "hearings": round_.assignments.count()}
+
+
+def leave_while_a_host_decides() -> dict[str, Any]:
+    """An entrant leaves while a host's decision about the same contest is under way."""
+    made = open_contest()
+    contest, host = Contest.objects.get(pk=made["contest"]), Member.objects.get(pk=made["host"])
+    entrant = Member.objects.get(pk=made["entrant"])
+    assert _submit(contest.pk, entrant.pk, _received()) is None
+    outcome = _in_the_midst(
+        lambda: Contest.objects.select_for_update().get(pk=contest.pk),
+        lambda: leaving.leave(entrant, {}, now=timezone.now()),
+        lambda: decisions.record(contest, "names shown", actor=host, now=timezone.now(), reason="A wish."),
+    )
+    return outcome | {"entries": list(contest.entries.values_list("state", flat=True))}
+
+
+def delete_while_removing() -> dict[str, Any]:
+    """A second version is deleted while the job that removes the first is at work. What is left of both."""
+    now = timezone.now()
+    practice = Practice.objects.create(pack=cast.pack(), member=cast.member())
+    first, second = (
+        PracticeMix.objects.create(
+            practice=practice,
+            number=number,
+            code=f"{practice.pk}x{number}",
+            recording=sealing.seal(_received(), owner=practice.member, now=now),
+            state=MixState.READY,
+            received_at=now,
+        )
+        for number in (1, 2)
+    )
+    deleting.delete_mix(first)
+    waiting = Job.objects.get(kind=discarding.REMOVE_MIXES, subject=str(practice.pk))
+    job = claiming.claim(waiting.pk, now=timezone.now())
+    assert job is not None
+    outcome = _in_the_midst(
+        lambda: deleting.delete_mix(second),
+        lambda: discarding.remove_mixes(claiming.Claim(job)),
+        lambda: None,
+    )
+    keys = [one.recording.storage_key for one in (first, second)]
+    return outcome | {
+        "versions": practice.mixes.count(),
+        "files": sum(keeping.shelf().exists(key) for key in keys),
+    }
+
+
+def _open_round(state: RoundState = RoundState.JUDGING) -> tuple[stages.Stage, Round]:
+    """A round of sorting in which two entries lack one hearing each; its sheets are sorted, not submitted."""
+    stage = stages.Stage(cast.contest(state=ContestState.JUDGING), cast.host())
+    stage.judges = [cast.judge(stage.contest, f"{name} Halden") for name in ("Ruy", "Signe", "Tavi")]
+    round_ = Round.objects.create(
+        contest=stage.contest, state=state, kind=RoundKind.SORTING, hearings_per_entry=2
+    )
+    stage.entries = [
+        Entry.objects.create(
+            contest=stage.contest,
+            member=cast.member(),
+            recording=cast.recording(),
+            state=EntryState.READY,
+            receipt=f"{stage.contest.pk}-{number}",
+            received_at=cast.NOW,
+            rules_version=1,
+        )
+        for number in range(2)
+    ]
+    # The third judge has nothing to hear yet, and room for whatever is to be heard again.
+    for judge, entry in zip(stage.judges, stage.entries, strict=False):
+        hearing = Assignment.objects.create(
+            round=round_, judge=judge, entry=entry, position=0, label="A", code=f"{round_.pk}x{judge.pk}"
+        )
+        ScoreSheet.objects.create(assignment=hearing, verdict=Verdict.KEEP, saved_at=cast.NOW)
+    return stage, round_
+
+
+def _in_the_midst(
+    first: Callable[[], object], other: Callable[[], object], then: Callable[[], object]
+) -> dict[str, Any]:
+    """Do `first`; begin `other` on a connection of its own, and when it waits, go on with `then` and commit.
+
+    Whether it waited, and what it raised in the end; empty where it raised nothing.
+    """
+    refusals: list[str] = []
+
+    def run() -> None:
+        try:
+            other()
+        except Exception as exc:
+            refusals.append(f"{type(exc).__name__}: {exc}")
+
+    thread = threading.Thread(target=_closing(run))
+    with transaction.atomic():
+        first()
+        thread.start()
+        waits = _somebody_waits()
+        then()
+    thread.join()
+    return {"waited": waits, "refusal": "".join(refusals)}
 
 
 def decided_contest() -> dict[str, Any]:

@@ -98,3 +98,40 @@ class TestEnteringAgainstClosing:
     def test_a_close_during_an_upload_waits_for_it_and_the_entry_is_in(self, site):
         outcome = site.play("close_after_lock", **site.play("open_contest"))
         assert outcome == {"waited": True, "refusal": None, "entries": 1, "state": "closed"}
+
+
+@pytest.mark.needs("postgres")
+@pytest.mark.parametrize("site", ["on_postgres"], indirect=True)
+class TestTakingTurns:
+    """Locks go in one order: contest, judge, round, hearing. In two orders PostgreSQL stops one act."""
+
+    def test_a_host_waits_for_whoever_has_the_contest(self, site):
+        for act in ("fill_up", "hear_again", "drop_out", "choose_anchors"):
+            outcome = site.play("a_host_takes_turns", act=act)
+            assert (act, outcome) == (act, {"waited": True, "refusal": ""})
+
+    def test_what_a_judge_has_begun_comes_first(self, site):
+        """A draft comes after all sheets that are being submitted, dropping out after what was heard."""
+        draft = site.play("a_judge_takes_turns", act="save_beside_submitting_all")
+        assert draft["waited"]
+        assert "submitted and sealed" in draft["refusal"]
+        for act in ("submit_beside_hearing", "drop_out_beside_hearing"):
+            outcome = site.play("a_judge_takes_turns", act=act)
+            assert (act, outcome) == (act, {"waited": True, "refusal": ""})
+
+    def test_a_further_hearing_does_not_wait_for_what_is_being_told(self, site):
+        assert site.play("further_hearings_while_hearing") == {"hearings": 4, "sessions": 1}
+
+    def test_who_leaves_waits_for_a_host_who_is_deciding_and_not_the_host_for_them(self, site):
+        outcome = site.play("leave_while_a_host_decides")
+        assert outcome == {"waited": True, "refusal": "", "entries": ["withdrawn"]}
+
+    def test_a_version_that_is_deleted_while_another_is_removed_goes_too(self, site):
+        outcome = site.play("delete_while_removing")
+        assert outcome == {"waited": True, "refusal": "", "versions": 0, "files": 0}
+
+    def test_no_seat_is_taken_away_while_its_round_opens(self, site):
+        outcome = site.play("unseat_while_opening")
+        assert outcome["waited"]
+        assert "which has opened" in outcome["refusal"]
+        assert (outcome["judges"], outcome["hearings"]) == (3, 2)

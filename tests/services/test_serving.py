@@ -79,9 +79,11 @@ class TestServing:
     def test_even_killed_outright_it_leaves_nothing_behind(self, serve):
         served = serve()
         served.wait_for_everything()
+        assert len(served.processes()) >= 5  # this, the site and its process, the worker and its child
         served.process.kill()
         served.process.communicate(timeout=30)
-        wait_until(lambda: served.processes() == [], seconds=40, what="the parts have ended by themselves")
+        wait_until(lambda: not served.processes(), seconds=40, what="the parts have ended by themselves")
+        assert not answers(served.port)
 
     def test_a_part_that_dies_ends_the_rest_and_is_told(self, serve):
         served = serve()

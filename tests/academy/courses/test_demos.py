@@ -9,11 +9,14 @@ import re
 import pytest
 import soundfile
 
-from academy.courses import demonstrating
+from academy.courses import authoring, demonstrating
 from academy.courses.demonstrating import DemoRefused
 from academy.courses.models import Course, Demo, Lesson
+from analysis.intake import keeping
+from analysis.jobs import requesting
 from analysis.jobs.models import Job, JobState
-from analysis.listening.models import CopyState, ListeningCopy
+from analysis.listening import segments
+from analysis.listening.models import CopyState, ListeningCopy, MatchPlan
 from tests import cast
 
 pytestmark = pytest.mark.django_db
@@ -81,6 +84,32 @@ class TestPreparing:
         prepared.refresh_from_db()
         assert prepared.plan == plan
         assert ListeningCopy.objects.count() == 2
+
+    def test_what_is_taken_away_leaves_no_copy_behind(self, prepared, django_capture_on_commit_callbacks):
+        keys = [segments.segment_key(copy, 0) for copy in prepared.plan.copies.all()]
+        assert all(keeping.shelf().exists(key) for key in keys)
+        with django_capture_on_commit_callbacks(execute=True):
+            demonstrating.remove_demo(prepared)
+        assert not ListeningCopy.objects.exists()
+        assert not any(keeping.shelf().exists(key) for key in keys)
+
+    def test_it_goes_with_its_lesson(self, prepared):
+        authoring.remove_lesson(prepared.lesson)
+        assert not MatchPlan.objects.exists()
+
+    def test_one_that_was_taken_away_meanwhile_is_forgotten(self, demo, work, monkeypatch):
+        demonstrating.request_preparation(demo)
+        measured = demonstrating.measurement_of
+
+        def taken_away(recording):
+            demonstrating.remove_demo(demo)
+            return measured(recording)
+
+        monkeypatch.setattr(demonstrating, "measurement_of", taken_away)
+        assert [job.state for job in work("prepare_demo")] == [JobState.DONE]
+        requesting.request("prepare_demo", demo.pk)
+        assert [job.state for job in work("prepare_demo")] == [JobState.DONE]
+        assert not MatchPlan.objects.exists()
 
     def test_one_variant_is_no_demo(self, lesson):
         demo = Demo.objects.create(lesson=lesson, title="Alone")

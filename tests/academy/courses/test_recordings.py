@@ -91,7 +91,27 @@ class TestFreePart:
         assert "Before</a>" not in html
         assert "After</a>" not in html
 
-    def test_a_change_while_it_is_cut_is_not_overwritten(self, lesson, work):
+    def test_a_change_while_it_is_cut_is_not_overwritten_and_is_cut_next(self, lesson, work, monkeypatch):
+        recordings.set_free_part(lesson, from_s=0.0, until_s=1.0)
+        cut = recordings._cut
+
+        def changed_meanwhile(*args):
+            made = cut(*args)
+            recordings.set_free_part(lesson, from_s=2.0, until_s=2.5)  # its request finds this job at work
+            return made
+
+        with monkeypatch.context() as in_the_midst:
+            in_the_midst.setattr(recordings, "_cut", changed_meanwhile)
+            work(recordings.CUT_EXCERPT)
+        lesson.refresh_from_db()
+        assert (lesson.excerpt, MediaFile.objects.count()) == (None, 1)
+        assert recordings.free_part_state(lesson) == "waiting"
+        work(recordings.CUT_EXCERPT)
+        lesson.refresh_from_db()
+        assert recordings.free_part_state(lesson) == "ready"
+        assert lesson.excerpt.length_s == 0.5
+
+    def test_a_part_that_was_taken_away_before_it_was_cut_is_not_cut(self, lesson, work):
         recordings.set_free_part(lesson, from_s=0.0, until_s=1.0)
         recordings.remove_free_part(lesson)
         work(recordings.CUT_EXCERPT)

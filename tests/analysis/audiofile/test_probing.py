@@ -15,7 +15,15 @@ from pathlib import Path
 
 import pytest
 
-from analysis.audiofile import DEFAULT_LIMITS, AudioError, SandboxFailed, describe, probe, probing
+from analysis.audiofile import (
+    DEFAULT_LIMITS,
+    AudioDescription,
+    AudioError,
+    SandboxFailed,
+    describe,
+    probe,
+    probing,
+)
 from tests.analysis.audiofile import hostile, wavbits
 
 ON_LINUX = sys.platform == "linux"
@@ -184,12 +192,12 @@ class TestEveryEnd:
 
     @pytest.fixture
     def act(self, tmp_path: Path, path: Path, monkeypatch: pytest.MonkeyPatch):
-        def act(script: str, *, wall_s: float = 20.0) -> None:
+        def act(script: str, *, wall_s: float = 20.0) -> AudioDescription:
             player = tmp_path / "player"
             player.write_text(f"#!/bin/sh\n{script}\n")
             player.chmod(0o755)
             monkeypatch.setattr(sys, "executable", str(player))
-            probe(path, replace(DEFAULT_LIMITS, max_wall_s=wall_s))
+            return probe(path, replace(DEFAULT_LIMITS, max_wall_s=wall_s))
 
         return act
 
@@ -200,8 +208,8 @@ class TestEveryEnd:
         assert "secret" not in refusal.value.message
         return refusal.value.code
 
-    def test_a_child_that_says_so_passes_the_file(self, act):
-        act("""echo ready; echo '{"code": null}'""")
+    def test_a_child_that_says_so_passes_the_file(self, act, path: Path):
+        assert act("""echo ready; echo '{"code": null}'""") == describe(path)
 
     @pytest.mark.parametrize(
         ("script", "code"),

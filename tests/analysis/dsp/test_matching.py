@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.dsp.matching import plan_levels
+from analysis.dsp.matching import common_rate_hz, plan_levels
 
 
 class TestPlanLevels:
@@ -65,3 +65,12 @@ class TestPlanLevels:
     def test_it_refuses_a_wish_that_is_not_finite(self):
         with pytest.raises(ValueError, match="finite"):
             plan_levels([-14.0], [-1.0], wished_lufs=-math.inf)
+
+
+class TestCommonRate:
+    @pytest.mark.parametrize(
+        ("rates_hz", "common_hz"),
+        [([44_100, 44_100], 44_100), ([96_000], 96_000), ([44_100, 96_000], 48_000), ([], 48_000)],
+    )
+    def test_it_is_the_sets_own_where_all_agree(self, rates_hz, common_hz):
+        assert common_rate_hz(rates_hz) == common_hz

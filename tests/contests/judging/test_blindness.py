@@ -278,6 +278,8 @@ class TestWhatAPageMayKnow:
         self, planted: Planted, sign_in: SignIn
     ) -> None:
         page = sign_in(planted.judges[0].member).get(starts(planted)[4]).content.decode()
+        own = planted.round.assignments.filter(judge=planted.judges[0])
+        assert all(hearing.code in page for hearing in own)  # it is the desk, with all that it may tell
         for one in planted.entries:
             assert one.receipt not in page
             assert str(one.recording_id) not in page
@@ -311,6 +313,9 @@ class TestTwoJudges:
 
     def test_one_does_not_reach_the_others_hearings(self, planted: Planted, sign_in: SignIn) -> None:
         client = sign_in(planted.judges[0].member)
+        own = planted.round.assignments.filter(judge=planted.judges[0]).first()
+        assert client.get(reverse("contests:hear", args=[own.code, 0])).status_code == 200
+        assert client.get(reverse("contests:sheet", args=[own.code])).status_code == 200
         for other in planted.round.assignments.exclude(judge=planted.judges[0]):
             assert client.get(reverse("contests:hear", args=[other.code, 0])).status_code == 404
             assert client.get(reverse("contests:sheet", args=[other.code])).status_code == 404

@@ -12,6 +12,7 @@ from academy.members.models import Member
 from analysis.intake import keeping
 from analysis.listening.models import CopyState, ListeningCopy
 from analysis.listening.segments import segment_key
+from contests.judging import sheets
 from contests.models import Assignment, Round
 from contests.states import HearingState, RoundState
 from tests import cast
@@ -58,6 +59,14 @@ class TestHear:
         client = sign_in(playing.judges[0].member)
         assert client.get(segment(hearing)).status_code == 200
         Round.objects.update(state=state)
+        assert client.get(segment(hearing)).status_code == 404
+
+    def test_a_mix_that_the_judge_stood_aside_from_is_heard_no_more(
+        self, playing: Stage, hearing: Assignment, sign_in: SignIn
+    ) -> None:
+        client = sign_in(playing.judges[0].member)
+        assert client.get(segment(hearing)).status_code == 200
+        sheets.stand_aside(hearing)
         assert client.get(segment(hearing)).status_code == 404
 
     @pytest.mark.parametrize("state", [CopyState.WAITING, CopyState.REFUSED])

@@ -7,6 +7,7 @@ from django.test import Client
 from django.urls import reverse
 
 from contests.models import Award, Turn
+from contests.own_data import held
 from contests.prizes import choosing, giving, handing
 from tests import cast
 from tests.contests.hosting.conftest import signed_in
@@ -70,6 +71,22 @@ class TestWhoMay:
             assert signed_in(other).get(page).status_code == 404
         assert signed_in(won.member("D")).get(own_at(won, "D")).status_code == 404  # has none
         assert signed_in(won.member("A")).post(page).status_code == 405
+
+    def test_what_was_planned_for_somebody_and_given_to_another_is_not_told_them(self, won):
+        lamp = won.prize("A lamp", special="Boldest")
+        said = {"actor": won.host, "now": NOW, "reason": "Depth."}
+        planned = giving.give(lamp.pk, won.entries["D"].receipt, **said)
+        giving.pass_on(planned.pk, **said)
+        giving.give(lamp.pk, won.entries["C"].receipt, **said)
+        won.publish()
+        assert "A lamp" in text(signed_in(won.member("C")).get(own_at(won, "C")))
+        assert signed_in(won.member("D")).get(own_at(won, "D")).status_code == 404
+        assert own_at(won, "D") not in text(signed_in(won.member("D")).get(reverse("members:page")))
+        assert held(won.member("D")).holds["prizes"] == []
+        assert [one["prize"] for one in held(won.member("C")).holds["prizes"]] == ["A lamp"]
+        giving.give_by_place(won.contest.pk, actor=won.host, now=NOW)
+        giving.pass_on(award_of("Cables").pk, **said)  # told, and therefore known to its winner
+        assert "Cables" in text(signed_in(won.member("A")).get(own_at(won, "A")))
 
     def test_nobody_answers_for_another(self, won):
         giving.give_by_place(won.contest.pk, actor=won.host, now=NOW)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from contests.results import words
+from contests.models import Assignment, Round
+from contests.results import doubts, words
 from contests.results.doubts import doubts_of
 from contests.scoring.diagnostics import JudgeWork
 from tests import cast
@@ -35,6 +36,26 @@ class TestDoubts:
 
     def test_without_a_sheet_there_is_nothing(self):
         assert doubts_of(cast.contest(), keep=1) is None
+
+
+class TestPositions:
+    def test_they_are_those_of_the_rounds_that_place_and_of_several_hearings_the_mean(self, monkeypatch):
+        stage, entries = stages.judged_by_table(BY_HAND)
+        told = []
+        monkeypatch.setattr(doubts, "judges_work", lambda _table, _weights, *found: told.append(found) or ())
+        judge = stage.judges[0]
+        heard = {"judge": judge, "entry": entries["A"], "state": "submitted"}
+        round_ = stage.round
+        Assignment.objects.create(round=round_, **heard, repeat=1, position=7, label="H", code="again")
+        sorted_in = Round.objects.create(
+            contest=stage.contest, number=2, kind="sorting", state="closed", hearings_per_entry=1
+        )
+        Assignment.objects.create(round=sorted_in, **heard, position=40, label="AO", code="sorted")
+        doubts_of(stage.contest, keep=1)
+        ((positions, session_positions),) = told
+        first = round_.assignments.get(judge=judge, entry=entries["A"], repeat=0)
+        assert positions[str(judge.pk), str(entries["A"].pk)] == (first.position + 7) / 2
+        assert session_positions == {}
 
 
 class TestPage:

@@ -17,12 +17,14 @@ from contests.models import Contest, Prize
 from contests.prizes import giving
 from contests.results import publishing
 from contests.results.publishing import ResultRefused
-from contests.states import ContestState
+from contests.states import ContestState, VoteState
+from contests.voting import running
 from tests import cast
 from tests.contests import stages
 from tests.contests.hosting.conftest import signed_in
 from tests.contests.results.test_standings import BY_HAND
 from tests.contests.stages import AFTER_THE_CLOSE
+from tests.contests.voting import staging as voting
 
 pytestmark = pytest.mark.django_db
 
@@ -109,6 +111,23 @@ class TestMoment:
         assert stage.reread().state == ContestState.DECIDED
         clock.now = AT
         tasks.publish_due()
+        assert stage.reread().state == ContestState.PUBLISHED
+
+    def test_a_vote_that_is_not_counted_holds_back_its_own_result_alone(self, stage, clock):
+        set_for(stage)
+        vote = voting.laid_out(stage, state=VoteState.PREPARED, closes_at=AT)
+        other, _ = stages.judged_by_table(BY_HAND)
+        publishing.decide_result(other.contest.pk, actor=other.host, now=AFTER_THE_CLOSE)
+        set_for(other)
+        clock.now = AT
+        assert publishing.publish_due(AT) == 1
+        assert (stage.reread().state, other.reread().state) == ("decided", "published")
+        page = Client().get(reverse("contests:contest", args=[stage.contest.slug]))
+        assert (page.status_code, stage.reread().state) == (200, "decided")
+        desk = signed_in(stage.host).get(reverse("contests:hosted", args=[stage.contest.slug]))
+        assert "waits for the public vote" in desk.content.decode()
+        running.count_vote(vote.contest_id, actor=stage.host, now=AT)
+        assert publishing.publish_due(AT) == 1
         assert stage.reread().state == ContestState.PUBLISHED
 
     @pytest.mark.parametrize("name", ["result", "contest"])

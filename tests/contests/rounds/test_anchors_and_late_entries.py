@@ -14,6 +14,7 @@ from contests.hosting import running
 from contests.hosting.refusals import HostingRefused
 from contests.judging.assigning import AssignRefused
 from contests.judging.filling_up import late_entries, take_in_late
+from contests.judging.panel import judges_with_missing_sheets
 from contests.models import Assignment, Entry
 from contests.queries import entries_of
 from contests.results import publishing, standings
@@ -81,6 +82,20 @@ class TestAnOwnMix:
         # By construction each judge is a point stricter than the last.
         severity = [row.severity for row in sorted(standing.judges, key=lambda row: int(row.judge))]
         assert severity == pytest.approx([-1.0, 0.0, 1.0])
+
+    def test_a_judge_whose_only_missing_sheet_is_about_it_is_asked_for_it(self, anchored):
+        stage, mix = anchored
+        by_name = staging.FIRST_ROUND | {stage.host.name: 9.9}
+        judge = stage.judges[0]
+        others = stage.round.assignments.exclude(judge=judge, entry=mix)
+        score_of = staging.scoring(by_name)
+        rubric = list(stage.contest.criteria.all())
+        for hearing in others.select_related("entry__member", "judge"):
+            stages.submit(hearing, {one.pk: score_of(hearing, one) for one in rubric})
+        (asked,) = judges_with_missing_sheets(stage.round)
+        assert (asked, asked.missing) == (judge, 1)
+        with pytest.raises(HostingRefused, match="1 score sheet is missing"):
+            staging.close(stage)
 
     def test_the_result_and_the_recount_know_it_as_outside(self, anchored):
         stage, mix = anchored

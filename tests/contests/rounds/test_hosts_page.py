@@ -22,7 +22,7 @@ from contests.judging import sheets
 from contests.judging.assigning import AssignRefused
 from contests.judging.conflicts import declare_conflict
 from contests.judging.filling_up import fallen_away, fill_up, hear_again
-from contests.models import Assignment
+from contests.models import Assignment, Judge
 from contests.results import standings
 from contests.results.doubts import doubts_of
 from contests.scoring.assigning import REPEAT_DISTANCE
@@ -244,6 +244,12 @@ class TestHiddenRepeats:
             assert jobs.run(job.pk)
         with pytest.raises(HostingRefused, match="still in the making"):
             running.open_judging(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+
+    def test_who_dropped_out_is_no_judge_of_the_next_round(self):
+        stage = staging.first_round_closed()
+        assert tallies_of([stage.contest])[stage.contest.pk].judges == 3
+        Judge.objects.filter(pk=stage.judges[0].pk).update(has_left=True)
+        assert tallies_of([stage.contest])[stage.contest.pk].judges == 2
 
     def test_a_second_copy_is_no_entry_that_somebody_would_miss(self):
         """In a later round the desk counts who is left out by the copies."""

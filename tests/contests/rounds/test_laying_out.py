@@ -6,9 +6,12 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from contests.drafting import changing
+from contests.hosting import running
 from contests.models import Round
 from contests.states import ContestState, RoundState
 from tests import cast
+from tests.contests import stages
 from tests.contests.rounds import staging
 
 pytestmark = pytest.mark.django_db
@@ -120,6 +123,25 @@ class TestTheSheet:
         heard.refresh_from_db()
         assert (heard.goes_on, heard.kind, heard.state) == (4, "scores", "closed")
         assert contest.rounds.get(number=2).state == RoundState.PLANNED
+
+    def test_what_was_prepared_while_a_form_waited_for_its_turn_stays_prepared(
+        self, host_client, monkeypatch
+    ):
+        stage = staging.closed({"hearings_per_entry": 2})
+        (round_,) = stage.contest.rounds.all()
+        change_sheet = changing.change_sheet
+
+        def when_the_lock_is_free(*args, **said):
+            running.prepare_round(stage.contest.pk, actor=stage.host, now=stages.AFTER_THE_CLOSE)
+            return change_sheet(*args, **said)
+
+        monkeypatch.setattr(changing, "change_sheet", when_the_lock_is_free)
+        rows = form_of({"hearings_per_entry": "1"}, kept=[round_], announcement="One judge each.")
+        assert send(host_client, stage.contest, rows).status_code == 302
+        round_.refresh_from_db()
+        assert (round_.state, round_.hearings_per_entry) == ("preparing", 2)
+        assert round_.plan is not None
+        assert not stage.contest.decisions.filter(action="contest changed").exists()
 
     def test_a_round_that_is_taken_off_leaves_no_gap(self, host_client, draft):
         one, two, three = staging.lay_out_in(draft, {"goes_on": 9}, {"goes_on": 4}, {})

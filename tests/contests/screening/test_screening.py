@@ -177,6 +177,28 @@ class TestScreening:
         (found,) = findings.of_entry(repair)
         assert (found.title, found.other) == ("Alike", entries["ansa"])
 
+    def test_one_that_comes_in_while_pairs_are_compared_is_screened_too(self, sounds, monkeypatch):
+        stage, entries = closed(sounds, ansa="honest", bero="copied")
+        late = entries["bero"]
+        Entry.objects.filter(pk=late.pk).update(state=EntryState.CHECKING)
+        comparing.begin(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+        pairs = comparing._pairs
+
+        def meanwhile(screening):
+            found = pairs(screening)
+            Entry.objects.filter(pk=late.pk).update(state=EntryState.READY)
+            comparing.screen_on(stage.contest)  # its request finds this very job at work
+            return found
+
+        with monkeypatch.context() as in_the_midst:
+            in_the_midst.setattr(comparing, "_pairs", meanwhile)
+            stages.run_all_jobs()
+        screening = Screening.objects.get()
+        assert (screening.screened.count(), screening.state) == (1, "waiting")
+        stages.run_all_jobs()
+        screening.refresh_from_db()
+        assert (screening.screened.count(), screening.state) == (2, "done")
+
     def test_no_job_reads_more_than_its_share(self, sounds, monkeypatch):
         monkeypatch.setattr(comparing, "AT_A_TIME", 1)
         stage, _ = closed(sounds, ansa="honest", bero="copied")

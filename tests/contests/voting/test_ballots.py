@@ -86,6 +86,20 @@ class TestDrawing:
         with pytest.raises(BallotRefused, match=sentence):
             staging.drawn(vote, staging.voter())
 
+    def test_a_mix_that_comes_in_late_keeps_nobody_from_voting_and_is_drawn_once_it_is_ready(self, vote):
+        late = vote.contest.entries.first()
+        copy = ListeningCopy.objects.filter(recording=late.recording)
+        copy.delete()
+        ballot = staging.drawn(vote, staging.voter())
+        ListeningCopy.objects.create(plan=vote.plan, recording=late.recording, gain_db=0)
+        assert staging.submit(ballot).submitted_at is not None
+        for number in range(3):
+            other = staging.drawn(vote, staging.voter(f"Other{number} Brill"))
+            assert late.pk not in other.lines.values_list("entry", flat=True)
+        copy.update(state=CopyState.READY)
+        next_one = staging.drawn(vote, staging.voter("Next Brill"))
+        assert late.pk in next_one.lines.values_list("entry", flat=True)  # it is the one shown least
+
     def test_a_field_grown_too_small_is_said(self, vote):
         vote.contest.entries.filter(receipt__gte="2345-6789-0004").update(state=EntryState.DISQUALIFIED)
         with pytest.raises(BallotRefused, match="A ballot holds 5 mixes; 4 that are not your own are left"):

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
-from academy.packs import auditing, publishing
+from academy.packs import arranging, auditing, publishing
 from academy.packs.models import PackState, Stem, StemPack, TermsAccepted, Unpacking
+from academy.packs.refusals import PackRefused
 from analysis import audiofile
 from analysis.intake import keeping
 from analysis.intake.models import Recording, Upload
@@ -193,6 +194,19 @@ class TestArranging:
         client.post(f"{DESK}stems/{pack.stems.get(name='Kick').pk}/remove/")
         assert [(stem.position, stem.name) for stem in pack.stems.all()] == [(1, "Bass"), (2, "Voice")]
         assert pack.current.stems.count() == 3
+
+    def test_a_stem_that_another_host_takes_off_meanwhile_is_left_in_peace(self, pack, tmp_path):
+        gone, *others = pack.stems.all()
+        arranging.remove_stem(Stem.objects.get(pk=gone.pk))
+        arranging.move_stem(gone, by=1)
+        with pytest.raises(PackRefused, match="taken off the desk meanwhile"):
+            arranging.rename_stem(gone, "Thud")
+        received = making.short_tone(tmp_path)
+        with pytest.raises(PackRefused, match="taken off the desk meanwhile"):
+            arranging.replace_stem(gone, received, owner=None, now=cast.NOW)
+        assert not keeping.shelf().exists(received.storage_key)
+        left = [(one.pk, at) for at, one in enumerate(others, start=1)]
+        assert list(pack.stems.values_list("pk", "position")) == left
 
 
 class TestAudit:
