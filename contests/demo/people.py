@@ -32,8 +32,8 @@ def make_people(tiers: dict[str, Tier], *, now: datetime) -> dict[str, Member]:
         for person in people.everybody()
     }
     for person in people.everybody():  # the field itself takes the day on which the demo is built
-        joined_at = now - timedelta(days=person.joined_days_ago)
-        Member.objects.filter(pk=made[person.key].pk).update(joined_at=joined_at)
+        made[person.key].joined_at = now - timedelta(days=person.joined_days_ago)
+        made[person.key].save(update_fields=["joined_at"])
     host = made[SCENARIO.host.key]
     for person in people.everybody():
         if person.key in people.PAYING:

@@ -169,7 +169,9 @@ class TestUpload:
         upload_page.wait_for_url("**/contests/entries/*/")
         upload_page.faults.clear()  # type: ignore[attr-defined]  # the browser notes the 429
 
-    def test_leaving_asks_first_only_while_a_file_is_under_way(self, upload_page: Page, tmp_path: Path) -> None:
+    def test_leaving_asks_first_only_while_a_file_is_under_way(
+        self, upload_page: Page, tmp_path: Path
+    ) -> None:
         # Asked of the page itself: a browser that closes over its own question can take the driver with it.
         may_leave = "() => window.dispatchEvent(new Event('beforeunload', {cancelable: true}))"
         held: list[Route] = []
