@@ -31,6 +31,7 @@ pytestmark = [
 ]
 
 CONTEST = next(contest for contest in SCENARIO.contests if contest.stage == "open")
+FINISHED = next(contest for contest in SCENARIO.contests if contest.stage == "finished")
 ENTRANT = SCENARIO.member("kettle")  # may enter, and has not
 COMMENT = "The voice is close and clear from the first word. Try the second guitar further back."
 
@@ -81,6 +82,7 @@ def test_a_contest_from_the_stems_to_the_scorecard(
     visit: Enter, demo_mixes: list[Path], tmp_path: Path
 ) -> None:
     look_around(visit(None))
+    look_at_what_is_over(visit(SCENARIO.host))
     entrant = visit(ENTRANT)
     fetch_the_stems(entrant, tmp_path, stems=sorted((audio_folder(demo_mixes) / "stems").glob("*.wav")))
     receipt = enter(entrant, audio_folder(demo_mixes) / "mixes" / f"{ENTRANT.key}.wav")
@@ -109,6 +111,23 @@ def look_around(visitor: Visitor) -> None:
     visitor.go("/courses/")
     visitor.follow(visitor.page.locator("main").get_by_role("link", name=SCENARIO.course.title))
     visitor.keep("course")
+
+
+def look_at_what_is_over(host: Visitor) -> None:
+    """The finished contest: its counted vote beside the panel's places, and a final that was heard anew."""
+    host.go(f"/contests/results/{FINISHED.slug}/")
+    votes = host.page.get_by_role("region", name="Public vote").locator("tbody tr")
+    expect(votes).to_have_count(len(FINISHED.entries))
+    expect(votes.first).to_contain_text("first")
+    expect(host.page.locator("main")).to_contain_text(f"{len(FINISHED.voters)} ballots of members")
+    host.keep("result-with-a-vote")
+    host.go(f"/contests/results/{FINISHED.slug}/standing/")
+    final, cut = (
+        host.page.get_by_role("region", name=f"Judges up to round {number}").locator("tbody").inner_text()
+        for number in (2, 1)
+    )
+    assert final != cut  # the same judges, by other sheets
+    host.keep("standing-over-two-rounds")
 
 
 def fetch_the_stems(entrant: Visitor, folder: Path, *, stems: list[Path]) -> None:
