@@ -119,6 +119,19 @@ def demo_mixes(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 
 @pytest.fixture(scope="session")
+def demo_with_judges_in(demo_mixes: list[Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A site's folder with the demo's contest whose judges were just let in, built once a run.
+
+    Work on a `copy_of` it: others want it as it is.
+    """
+    from tests import demo_audio, demo_site
+
+    folder = tmp_path_factory.mktemp("judges-in")
+    demo_site.build(folder, demo_audio.audio_folder(demo_mixes))
+    return folder
+
+
+@pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
     """One headless browser for the whole run: its driver can be started only once in a process."""
     with sync_playwright() as playwright:

@@ -47,13 +47,14 @@ def build(say: Say, *, now: datetime, fresh: bool = False) -> bool:
     begun.touch()
     call_command("migrate", verbosity=0, interactive=False)
     audio = render_all(folder / "audio", say)
-    _populate(audio, say, now=now)
+    with working.Crew() as crew:
+        _populate(audio, crew, say, now=now)
     _take_the_bells_away()  # every job is done; their bells would only keep the first worker busy
     begun.rename(finished)
     return True
 
 
-def _populate(audio: DemoAudio, say: Say, *, now: datetime) -> None:
+def _populate(audio: DemoAudio, crew: working.Crew, say: Say, *, now: datetime) -> None:
     say("Letting in the people of the invented school …")
     tiers = people.make_tiers()
     members = people.make_people(tiers, now=now)
@@ -66,10 +67,10 @@ def _populate(audio: DemoAudio, say: Say, *, now: datetime) -> None:
     sheets.make_sheets(pack, host=host, now=now)
     lessons.fill_lessons(course, audio, now=now)
     lessons.follow_lessons(course, members["moorhen"], now=now)
-    working.do_all()
-    practising.make_practice(audio, pack, tiers, members, now=now)
+    crew.do_all()
+    practising.make_practice(audio, pack, tiers, members, crew, now=now)
     say("Running three contests; measuring and matching every entry …")
-    make_contests(Cast(audio=audio, people=members, tiers=tiers, pack=pack, now=now))
+    make_contests(Cast(audio=audio, people=members, tiers=tiers, pack=pack, crew=crew, now=now))
 
 
 def _database_file() -> Path:

@@ -10,17 +10,16 @@ from zoneinfo import ZoneInfo
 from academy.members.models import Member, Tier
 from academy.packs.models import StemPack
 from analysis.intake import sealing
-from contests.demo import prizes, working
+from contests.demo import ballots, prizes
 from contests.demo.rendering import DemoAudio
+from contests.demo.working import Crew
 from contests.entering import submissions
 from contests.hosting import running
 from contests.judging import orders, panel, sheets
 from contests.judging.drafts import Draft, NoteDraft
 from contests.models import (
-    Assignment,
     Contest,
     Criterion,
-    Entry,
     EntryMove,
     Handing,
     Prize,
@@ -62,6 +61,7 @@ class Cast:
     people: dict[str, Member]
     tiers: dict[str, Tier]
     pack: StemPack
+    crew: Crew
     now: datetime
 
     @property
@@ -69,15 +69,47 @@ class Cast:
         """The engineer who teaches."""
         return self.people[SCENARIO.host.key]
 
+    @property
+    def keys(self) -> dict[int, str]:
+        """Everybody's key, which is that of the own mix as well, by primary key."""
+        return {member.pk: key for key, member in self.people.items()}
+
 
 def make_contests(cast: Cast) -> None:
     """Make each contest and take it to its stage, in the order in which they would have happened."""
     for said in sorted(SCENARIO.contests, key=lambda contest: contest.timeline.opens.days):
-        contest = _announce(cast, said)
-        _take_entries(cast, said, contest)
-        if said.stage != "open":
-            _screen_and_judge(cast, said, contest)
+        contest = _open_for_entries(cast, said) if said.stage == "open" else let_judges_in(cast, said)
+        if said.stage == "judging":
+            _fill_in(cast, said, contest, share=SHARE_OF_SHEETS_IN, start=_morning_after(contest))
+        elif said.stage == "finished":
+            _judge_and_publish(cast, said, contest)
         _date_the_moves(contest)
+
+
+def let_judges_in(cast: Cast, said: Said) -> Contest:
+    """A contest up to the moment at which its judges are let in and nobody has filled in a sheet."""
+    contest = _open_for_entries(cast, said)
+    running.close_contest(contest.pk, actor=None, now=contest.closes_at)
+    morning = _morning_after(contest)
+    comparing.begin(contest.pk, actor=cast.host, now=morning)
+    cast.crew.do_all()
+    asked = [] if said.inquiry is None else [cast.people[said.inquiry.key]]
+    for entry in contest.entries.filter(state=EntryState.ATTENTION).exclude(member__in=asked):
+        deciding.accept_entry(
+            entry.pk,
+            actor=cast.host,
+            now=morning,
+            reason="Heard it: rate, start and level are put right in the judges' copy. No advantage.",
+        )
+    if said.inquiry is not None:
+        _inquire(cast, said.inquiry, contest, morning=morning)
+    running.prepare_round(contest.pk, actor=cast.host, now=morning + timedelta(minutes=50))
+    cast.crew.do_all()
+    running.open_judging(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
+    if said.holds_vote:
+        voting.prepare_vote(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
+    contest.refresh_from_db()
+    return contest
 
 
 def _announce(cast: Cast, said: Said) -> Contest:
@@ -132,7 +164,7 @@ def _announce(cast: Cast, said: Said) -> Contest:
     if said.holds_vote:
         Vote.objects.create(
             contest=contest,
-            opens_at=contest.closes_at + CLOSING_DAY + VOTE_OPENS_AFTER,
+            opens_at=_morning_after(contest) + VOTE_OPENS_AFTER,
             closes_at=contest.judging_until,
             packet_size=FEWEST_IN_PACKET,
             least_heard_s=HEARD_FOR_A_VOTE_S,
@@ -162,8 +194,9 @@ def _at(said: Said, moment: Moment, now: datetime) -> datetime:
     return datetime.combine(day, time(moment.hour), tzinfo=zone)
 
 
-def _take_entries(cast: Cast, said: Said, contest: Contest) -> None:
-    """The planned uploads, each checked before the next."""
+def _open_for_entries(cast: Cast, said: Said) -> Contest:
+    """A contest opened at its date, with its planned uploads, all checked."""
+    contest = _announce(cast, said)
     for planned in said.entries:
         mix = SCENARIO.entry_mix(planned.key)
         submissions.submit_entry(
@@ -173,7 +206,8 @@ def _take_entries(cast: Cast, said: Said, contest: Contest) -> None:
             now=min(contest.closes_at - timedelta(hours=planned.hours_before_close), cast.now),
             note=mix.note,
         )
-    working.do_all()
+    cast.crew.do_all()
+    return contest
 
 
 def _date_the_moves(contest: Contest) -> None:
@@ -183,39 +217,19 @@ def _date_the_moves(contest: Contest) -> None:
         at = (
             move.entry.received_at + CHECKED_AFTER * bool(move.old_state)
             if first
-            else contest.closes_at + CLOSING_DAY
+            else _morning_after(contest)
         )
         EntryMove.objects.filter(pk=move.pk).update(moved_at=at)
 
 
-def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
-    """Close, decide what needs a decision, prepare, open, and fill in the sheets."""
-    running.close_contest(contest.pk, actor=None, now=contest.closes_at)
-    morning = contest.closes_at + CLOSING_DAY
-    comparing.begin(contest.pk, actor=cast.host, now=morning)
-    working.do_all()
-    asked = [] if said.inquiry is None else [cast.people[said.inquiry.key]]
-    for entry in contest.entries.filter(state=EntryState.ATTENTION).exclude(member__in=asked):
-        deciding.accept_entry(
-            entry.pk,
-            actor=cast.host,
-            now=morning,
-            reason="Heard it: rate, start and level are put right in the judges' copy. No advantage.",
-        )
-    if said.inquiry is not None:
-        _inquire(cast, said.inquiry, contest, morning=morning)
-    running.prepare_round(contest.pk, actor=cast.host, now=morning + timedelta(minutes=50))
-    working.do_all()
-    running.open_judging(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
-    if said.holds_vote:
-        voting.prepare_vote(contest.pk, actor=cast.host, now=morning + timedelta(hours=1))
-    if said.stage == "judging":
-        _fill_in(cast, said, contest, share=SHARE_OF_SHEETS_IN, start=morning)
-        return
-    _fill_in(cast, said, contest, share=1.0, start=morning)
+def _judge_and_publish(cast: Cast, said: Said, contest: Contest) -> None:
+    """Hear every round, count the vote, decide, publish, and hand the prizes out."""
+    _fill_in(cast, said, contest, share=1.0, start=_morning_after(contest))
     if said.final_of is not None:
         _hear_the_final(cast, said, contest)
     running.close_judging(contest.pk, actor=cast.host, now=contest.judging_until)
+    if said.holds_vote:
+        ballots.hold(contest, {key: cast.people[key] for key in said.voters}, cast.keys, host=cast.host)
     publishing.decide_result(contest.pk, actor=cast.host, now=contest.judging_until + timedelta(days=1))
     prizes.plan(contest, host=cast.host)
     publishing.set_publication(
@@ -227,6 +241,11 @@ def _screen_and_judge(cast: Cast, said: Said, contest: Contest) -> None:
     publishing.publish_due(contest.announced_at, slug=contest.slug)
     contest.refresh_from_db()
     prizes.hand_out(contest, improved=cast.people[MOST_IMPROVED], host=cast.host, now=cast.now)
+
+
+def _morning_after(contest: Contest) -> datetime:
+    """When the host is back at the desk."""
+    return contest.closes_at + CLOSING_DAY
 
 
 def _inquire(cast: Cast, said: Inquiry, contest: Contest, *, morning: datetime) -> None:
@@ -248,7 +267,7 @@ def _hear_the_final(cast: Cast, said: Said, contest: Contest) -> None:
     evening = contest.judging_until - FINAL_LASTS
     running.close_judging(contest.pk, actor=cast.host, now=evening)
     final = running.prepare_round(contest.pk, actor=cast.host, now=evening)
-    working.do_all()
+    cast.crew.do_all()
     running.open_judging(contest.pk, actor=cast.host, now=evening + timedelta(hours=1))
     _fill_in(cast, said, contest, share=1.0, start=evening)
     for judge in contest.judges.select_related("member"):
@@ -260,21 +279,21 @@ def _hear_the_final(cast: Cast, said: Said, contest: Contest) -> None:
 
 def _fill_in(cast: Cast, said: Said, contest: Contest, *, share: float, start: datetime) -> None:
     """Let each judge write the first `share` of the own sheets, one every ten minutes."""
-    key_of = {member.pk: key for key, member in cast.people.items()}
+    key_of = cast.keys
     criteria = {criterion.name: criterion.pk for criterion in contest.criteria.all()}
     for judge in contest.judges.all():
         waiting = judge.assignments.filter(state=HearingState.WAITING)
         hearings = list(waiting.select_related("entry", "judge", "round").order_by("position"))
         for number, hearing in enumerate(hearings[: round(share * len(hearings))], start=1):
-            sheet = verdicts.sheet(key_of[judge.member_id], _mix_key(cast, hearing), tuple(criteria))
+            sheet = verdicts.sheet(
+                key_of[judge.member_id],
+                key_of[hearing.entry.member_id],
+                tuple(criteria),
+                round_number=hearing.round.number,
+            )
             draft = Draft(
                 {criteria[name]: Decimal(str(value)) for name, value in sheet.scores.items()},
                 comment=sheet.comment if hearing.round.number == 1 else "",
                 notes=tuple(NoteDraft(*note, to_entrant=True) for note in sorted(sheet.notes)),
             )
             sheets.submit_sheet(hearing, now=start + timedelta(hours=1, minutes=10 * number), draft=draft)
-
-
-def _mix_key(cast: Cast, hearing: Assignment) -> str:
-    entry: Entry = hearing.entry
-    return next(key for key, member in cast.people.items() if member.pk == entry.member_id)

@@ -9,14 +9,20 @@ from academy.packs.models import StemPack
 from academy.practice import asking, grounds, noting, submitting
 from academy.practice.models import FeedbackAllowance, PracticeMix
 from analysis.intake import sealing
-from contests.demo import working
 from contests.demo.rendering import DemoAudio
+from contests.demo.working import Crew
 from fixtures import practising
 from fixtures.scenario import SCENARIO
 
 
 def make_practice(
-    audio: DemoAudio, pack: StemPack, tiers: dict[str, Tier], people: dict[str, Member], *, now: datetime
+    audio: DemoAudio,
+    pack: StemPack,
+    tiers: dict[str, Tier],
+    people: dict[str, Member],
+    crew: Crew,
+    *,
+    now: datetime,
 ) -> None:
     """Hand the versions in, have them measured and matched, write the notes, ask the teacher."""
     for slug, each_year in practising.ALLOWANCES.items():
@@ -36,7 +42,7 @@ def make_practice(
                 now=now - timedelta(days=days),
             )
         )
-    working.do_all()
+    crew.do_all()
     people = {**people, "host": people[SCENARIO.host.key]}
     for mix, version in zip(mixes, practising.VERSIONS, strict=True):
         for note in version.notes:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Sequence
+import shutil
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -67,7 +68,7 @@ def render_all(folder: Path, say: Say) -> DemoAudio:
     if not (folder / "stems.json").exists():
         say("Playing the fourteen tracks of the song …")
         _render_stems(audio)
-    wanted = [job for job in _mixing_jobs(audio) if not job.path.exists()]
+    wanted = [job for job in _mixing_jobs(audio) if not all(path.exists() for path in job.paths)]
     if wanted:
         say(f"Mixing it {len(wanted)} ways …")
         _side_by_side(audio, wanted)
@@ -75,24 +76,41 @@ def render_all(folder: Path, say: Say) -> DemoAudio:
 
 
 @dataclass(frozen=True)
-class _MixingJob:
-    path: Path
+class _Way:
+    """How one mix is made."""
+
     settings: MixSettings
     sample_rate_hz: int = RATE_HZ
     reencode: bool = False
 
 
+@dataclass(frozen=True)
+class _MixingJob:
+    way: _Way
+    paths: list[Path]  # wherever the demo wants this very mix
+
+
 def _mixing_jobs(audio: DemoAudio) -> list[_MixingJob]:
-    jobs = [
-        _MixingJob(audio.mix(mix.key), mix.settings, mix.sample_rate_hz, mix.reencode)
-        for mix in (mixes.REFERENCE, *SCENARIO.entries)
-    ]
+    """Everything to mix, each mix once: the better side of a lesson's comparison is the reference mix."""
+    jobs = list[_MixingJob]()
+    for path, way in _wanted_mixes(audio):
+        same = next((job for job in jobs if job.way == way), None)  # settings hold mappings: no hash
+        if same is None:
+            jobs.append(_MixingJob(way, [path]))
+        else:
+            same.paths.append(path)
+    return jobs
+
+
+def _wanted_mixes(audio: DemoAudio) -> Iterator[tuple[Path, _Way]]:
+    for mix in (mixes.REFERENCE, *SCENARIO.entries):
+        yield audio.mix(mix.key), _Way(mix.settings, mix.sample_rate_hz, mix.reencode)
     for version in practising.VERSIONS:
         if version.settings is not None:
-            jobs.append(_MixingJob(audio.mix(version.key), version.settings))
+            yield audio.mix(version.key), _Way(version.settings)
     for pair in SCENARIO.pairs:
-        jobs += [_MixingJob(audio.side(pair.key, side), settings) for side, settings in pair.sides.items()]
-    return jobs
+        for side, settings in pair.sides.items():
+            yield audio.side(pair.key, side), _Way(settings)
 
 
 def _render_stems(audio: DemoAudio) -> None:
@@ -117,12 +135,16 @@ def _mix_share(audio: DemoAudio, jobs: Sequence[_MixingJob]) -> None:
     stems = {name: _read(audio.stem(name)) for name in audio.stem_titles}
     desk = Desk(stems, rate_hz=RATE_HZ)
     for job in jobs:
-        mixed: Audio = desk.mix(job.settings)
-        if job.reencode:
-            mixed = _lossy_round_trip(mixed, job.path.with_suffix(".ogg"))
-        if job.sample_rate_hz != RATE_HZ:
-            mixed = soxr.resample(mixed, RATE_HZ, job.sample_rate_hz, quality="VHQ")
-        _write(job.path, mixed, rate_hz=job.sample_rate_hz)
+        first, *others = job.paths
+        mixed: Audio = desk.mix(job.way.settings)
+        if job.way.reencode:
+            mixed = _lossy_round_trip(mixed, first.with_suffix(".ogg"))
+        if job.way.sample_rate_hz != RATE_HZ:
+            mixed = soxr.resample(mixed, RATE_HZ, job.way.sample_rate_hz, quality="VHQ")
+        _write(first, mixed, rate_hz=job.way.sample_rate_hz)
+        for path in others:
+            unfinished = shutil.copyfile(first, path.with_suffix(".part"))
+            unfinished.rename(path)
 
 
 def _read(path: Path) -> NDArray[np.float64]:

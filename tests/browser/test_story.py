@@ -17,6 +17,7 @@ from playwright.sync_api import Browser, expect
 from contests.demo.people import PASS_PHRASE
 from fixtures.people import Person
 from fixtures.scenario import SCENARIO
+from tests.browser.listening import SLOW_MS, listen
 from tests.browser.person import Visitor
 from tests.demo_audio import audio_folder
 from tests.services.programs import wait_until
@@ -30,8 +31,8 @@ pytestmark = [
 ]
 
 CONTEST = next(contest for contest in SCENARIO.contests if contest.stage == "open")
+FINISHED = next(contest for contest in SCENARIO.contests if contest.stage == "finished")
 ENTRANT = SCENARIO.member("kettle")  # may enter, and has not
-SLOW_MS = 90_000  # what a worker does, on a busy machine
 COMMENT = "The voice is close and clear from the first word. Try the second guitar further back."
 
 
@@ -81,6 +82,7 @@ def test_a_contest_from_the_stems_to_the_scorecard(
     visit: Enter, demo_mixes: list[Path], tmp_path: Path
 ) -> None:
     look_around(visit(None))
+    look_at_what_is_over(visit(SCENARIO.host))
     entrant = visit(ENTRANT)
     fetch_the_stems(entrant, tmp_path, stems=sorted((audio_folder(demo_mixes) / "stems").glob("*.wav")))
     receipt = enter(entrant, audio_folder(demo_mixes) / "mixes" / f"{ENTRANT.key}.wav")
@@ -109,6 +111,23 @@ def look_around(visitor: Visitor) -> None:
     visitor.go("/courses/")
     visitor.follow(visitor.page.locator("main").get_by_role("link", name=SCENARIO.course.title))
     visitor.keep("course")
+
+
+def look_at_what_is_over(host: Visitor) -> None:
+    """The finished contest: its counted vote beside the panel's places, and a final that was heard anew."""
+    host.go(f"/contests/results/{FINISHED.slug}/")
+    votes = host.page.get_by_role("region", name="Public vote").locator("tbody tr")
+    expect(votes).to_have_count(len(FINISHED.entries))
+    expect(votes.first).to_contain_text("first")
+    expect(host.page.locator("main")).to_contain_text(f"{len(FINISHED.voters)} ballots of members")
+    host.keep("result-with-a-vote")
+    host.go(f"/contests/results/{FINISHED.slug}/standing/")
+    final, cut = (
+        host.page.get_by_role("region", name=f"Judges up to round {number}").locator("tbody").inner_text()
+        for number in (2, 1)
+    )
+    assert final != cut  # the same judges, by other sheets
+    host.keep("standing-over-two-rounds")
 
 
 def fetch_the_stems(entrant: Visitor, folder: Path, *, stems: list[Path]) -> None:
@@ -224,30 +243,6 @@ def judge_everything(judge: Visitor, *, listens: bool, told: Person) -> None:
         f"{sheets.count()} of {sheets.count()} sheets submitted"
     )
     judge.keep("judges-desk-done")
-
-
-def listen(judge: Visitor) -> None:
-    """Play, switch while it plays, and see the position go on."""
-    page = judge.page
-    page.get_by_role("button", name="Ready to listen").click()
-    page.get_by_role("button", name="Play", exact=True).click()
-    expect(page.locator("[data-booth-state]")).to_have_text("Playing", timeout=SLOW_MS)
-    copies = page.locator("[data-booth-copies] button")
-    for number in (1, 0, 1):
-        before_s = position_s(judge)
-        copies.nth(number).click()
-        expect(copies.nth(number)).to_have_attribute("aria-pressed", "true")
-        expect(page.locator("[data-booth-state]")).to_have_text("Playing")
-        wait_until(
-            lambda before_s=before_s: position_s(judge) > before_s + 0.3, seconds=20, what="it goes on"
-        )
-    page.get_by_role("button", name="Pause", exact=True).click()
-
-
-def position_s(judge: Visitor) -> float:
-    """Where the booth's shared position is."""
-    minutes, seconds = judge.page.locator("[data-booth-position]").inner_text().split(":")
-    return 60 * int(minutes) + float(seconds)
 
 
 def decide_and_publish(host: Visitor) -> None:

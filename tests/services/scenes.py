@@ -16,6 +16,7 @@ from unittest import mock
 from django.apps import apps
 from django.conf import settings
 from django.db import connection, connections, transaction
+from django.db.models import F
 from django.test import Client, RequestFactory
 from django.urls import reverse
 from django.utils import timezone
@@ -168,6 +169,16 @@ def what_there_is() -> dict[str, Any]:
     members = sorted(Member.objects.values_list("email", "password"))
     logs = [line.hash for line in Decision.objects.order_by("contest", "number")]
     return {"rows": rows, "sha256": digests, "members": members, "logs": logs}
+
+
+def hearings_of(contest: str) -> list[dict[str, Any]]:
+    """Every hearing of a contest, judge by judge in order: judge, entry, position, letter, code, state."""
+    hearings = Assignment.objects.filter(round__contest__slug=contest).order_by("judge", "position")
+    return list(
+        hearings.values("position", "label", "code", "state").annotate(
+            judge=F("judge__member__email"), entrant=F("entry__member__email"), receipt=F("entry__receipt")
+        )
+    )
 
 
 def let_somebody_in(email: str) -> int:

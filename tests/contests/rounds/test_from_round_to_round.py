@@ -144,6 +144,26 @@ class TestTheResult:
             "Dov Halloran": 4,
         }
 
+    def test_a_judge_heard_in_both_rounds_is_one_judge_with_the_mean_of_both(self):
+        """Everybody hears all four, then the best two again, and judges lie farther apart in the final.
+
+        By hand: a step of 0.5 between judges at the cut, of (0.5 + 1.5) / 2 = 1 about the two of the final:
+        over all four mixes that is (2 · 1 + 2 · 0.5) / 4 = 0.75.
+        """
+        stage = staging.first_round_closed(hearings_per_entry=3)
+        stages.submit_all(staging.open_next(stage), staging.scoring(staging.FINAL, strictness=1.5))
+        staging.close(stage)
+        final, cut = standings.standing_of(stage.contest).tiers
+        steps = [sorted(row.severity for row in tier.standing.judges) for tier in (final, cut)]
+        assert steps[0] == pytest.approx([-0.75, 0.0, 0.75])
+        assert steps[1] == pytest.approx([-0.5, 0.0, 0.5])
+        assert [row.hearings for row in final.standing.entries] == [3, 3]
+        host = Client()
+        host.force_login(stage.host)
+        page = host.get(reverse("contests:standings", args=[stage.contest.slug])).content.decode()
+        assert "those of one judge about one mix count as their mean" in page
+        assert page.count('<td data-label="Judges" class="number">3</td>') == 4
+
     def test_it_waits_until_every_round_is_heard(self):
         stage = staging.first_round_closed()
         with pytest.raises(ResultRefused, match="Round 2 is laid out"):

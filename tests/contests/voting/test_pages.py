@@ -265,6 +265,7 @@ class TestTheHost:
         assert host.post(self.desk(stage, "do/count/")).status_code == 302
         counted = text(host.get(self.desk(stage)))
         assert "5 ballots counted" in counted
+        assert "Not public before the result is." in counted
         # Not public before the result is; then beside it, and apart.
         result = f"/contests/results/{stage.contest.slug}/"
         visitor = Client()
@@ -274,6 +275,7 @@ class TestTheHost:
         shown = text(visitor.get(result))
         assert "Apart from the panel’s result and no part of it: 5 ballots" in shown
         assert "The host set 1 aside" in shown
+        assert "Public, beside the panel’s result." in text(host.get(self.desk(stage)))
         best = min(stage.entries, key=lambda entry: entry.receipt)
         vote.refresh_from_db()
         assert vote.working["entries"][0]["entry"] == str(best.pk)

@@ -1,218 +1,477 @@
-"""A contest judged by a panel in a real browser, from the first sheet to an export that somebody altered."""
+"""The demo's contest judged in real browsers, from the first sheet to an export that somebody altered.
+
+Four judges sit on its panel. One drops out half way, one recognises a mix and stands aside, one is two points
+stricter than the rest. What the host's pages then say of every place is computed here once more, by least
+squares from what was typed.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from datetime import timedelta
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+from zlib import crc32
 
+import numpy as np
 import pytest
-from django.urls import reverse
-from django.utils import timezone
-from playwright.sync_api import Browser, Page, expect
-from pytest_django.live_server_helper import LiveServer
+from playwright.sync_api import Browser, Locator, expect
+from scipy.stats import t as t_distribution
 
-from academy.members.models import Member
-from contests.hosting import running
-from contests.models import Assignment
-from contests.results.recounting import recount
-from contests.states import HearingState
-from tests.contests import stages
-from tests.contests.judging.browser.conftest import settle, sign_in, watch
-from tests.contests.rounds import staging
-from tests.contests.stages import Stage
+from contests.demo.people import PASS_PHRASE
+from fixtures.people import Person, everybody
+from fixtures.scenario import SCENARIO
+from fixtures.verdicts import WORTH
+from tests.browser.listening import listen
+from tests.browser.person import Visitor
+from tests.demo_site import CONTEST, copy_of
+from tests.services.serving import Served
+from tests.services.site import Site
 
-pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
+pytestmark = pytest.mark.needs("chromium")
 
-JUDGES = ["Ruy Halden", "Signe Okafor", "Tavi Brandt", "Uma Leclair"]
-WORTH = {"Ansa Merrow": 8.5, "Bero Lund": 7.5, "Ceri Vanterpool": 5.5, "Dov Halloran": 4.0}
-SEVERE, STRICTER_BY = "Tavi Brandt", 2.0
+LEAVER, RECOGNISER, SEVERE, FOURTH = (judge for judge in SCENARIO.judges if judge.key in CONTEST.judges)
+STRICTER_BY = 2.0
+LEAST_WORTH = 3.5  # so that the severe judge's sheets are not cut off at the low end of the scale
+SHOWN = 0.0051  # a page shows two decimals
+GOING_ON = 3
+
+Hearing = dict[str, Any]
+Enter = Callable[[Person], Visitor]
 
 
 @pytest.fixture
-def stage(transactional_db: None) -> Stage:
-    """Four entries, four judges, three hearings each, open to the judges until next week."""
-    now = timezone.now()
-    dates = {
-        "opens_at": now - timedelta(days=20),
-        "closes_at": now - timedelta(days=2),
-        "judging_until": now + timedelta(days=7),
-        "announced_at": now + timedelta(days=9),
-    }
-    found = stages.entered(judges=JUDGES, hearings_per_entry=3, title="Harbour lights", **dates)
-    running.close_contest(found.contest.pk, actor=found.host, now=now)
-    staging.lay_out_in(found.reread(), {})
-    running.prepare_round(found.contest.pk, actor=found.host, now=now)
-    stages.run_all_jobs()
-    running.open_judging(found.contest.pk, actor=found.host, now=now)
-    found.reread()
+def site(demo_with_judges_in: Path, tmp_path: Path) -> Iterator[Served]:
+    """The demo's contest with its judges let in, served, with a worker."""
+    site = Site(copy_of(demo_with_judges_in, tmp_path / "site"))
+    served = Served(site)
+    try:
+        served.wait_for_everything()
+        yield served
+    finally:
+        served.clean_up()
+        site.close()
+
+
+@pytest.fixture
+def visit(chromium: Browser, site: Served) -> Iterator[Enter]:
+    """A browser of their own for whoever comes."""
+    visitors: list[Visitor] = []
+
+    def visit(person: Person) -> Visitor:
+        visitors.append(Visitor(chromium, site.address))
+        visitors[-1].sign_in(person, PASS_PHRASE)
+        return visitors[-1]
+
+    yield visit
+    faults = [fault for visitor in visitors for fault in visitor.faults]
+    for visitor in visitors:
+        visitor.leave()
+    assert faults == []
+
+
+def test_from_the_first_sheet_to_an_altered_export(site: Served, visit: Enter, tmp_path: Path) -> None:
+    host = visit(SCENARIO.host)
+    leaver = at_the_desk(visit, LEAVER)
+    score(leaver, LEAVER, first_half(waiting(site, LEAVER)))
+    take_off_the_panel(host, site)
+
+    recogniser = at_the_desk(visit, RECOGNISER)
+    stand_aside(recogniser, known_mix(site))
+    find_another_judge(host, site)
+
+    for judge in (RECOGNISER, SEVERE, FOURTH):
+        page = recogniser if judge is RECOGNISER else at_the_desk(visit, judge)
+        open_desk(page)  # hearings have come since
+        score(page, judge, waiting(site, judge))
+    close_the_round(host)
+
+    expected = by_least_squares(totals_given(site))
+    every_place_is_explained(host, expected)
+    severities_are_told(host, expected)
+    chances_are_told(host)
+    count_the_vote(host)
+    decide_and_publish(host, expected)
+
+    export = download_the_export(host, tmp_path)
+    recounts(site, export)
+    for name, alter in ALTERATIONS.items():
+        is_refused(site, altered(export, tmp_path / f"{name}.json", alter), SAID_OF[name])
+
+
+# -- the judges
+
+
+def at_the_desk(visit: Enter, judge: Person) -> Visitor:
+    """A judge who opens the desk and listens, switching between the mixes."""
+    visitor = visit(judge)
+    open_desk(visitor)
+    listen(visitor)
+    return visitor
+
+
+def open_desk(judge: Visitor) -> None:
+    judge.go(f"/contests/judging/rounds/{CONTEST.slug}/1/")
+
+
+def score(judge: Visitor, person: Person, hearings: list[Hearing]) -> None:
+    """Write and submit a sheet for each of the hearings."""
+    assert hearings
+    for hearing in hearings:
+        form = sheet_of(judge, hearing)
+        mix = PEOPLE[hearing["entrant"]].key
+        fields = form.locator("input[type=number]").all()
+        for criterion, field in zip(CONTEST.rubric, fields, strict=True):
+            field.fill(f"{points(person, mix, criterion.name):g}")
+        form.get_by_label("Comment to the entrant").fill("The verse breathes.")
+        form.get_by_role("button", name="Submit and seal").click()
+        expect(form.locator("[data-sheet-state]")).to_contain_text("is submitted")
+
+
+def stand_aside(judge: Visitor, hearing: Hearing) -> None:
+    form = sheet_of(judge, hearing)
+    form.get_by_text("I recognise this mix").click()
+    form.get_by_role("button", name=f"Stand aside from mix {hearing['label']}").click()
+    expect(form.locator("[data-sheet-state]")).to_contain_text("You stood aside")
+
+
+def sheet_of(judge: Visitor, hearing: Hearing) -> Locator:
+    judge.page.locator(f"[data-desk-open='{hearing['code']}']").click()
+    form = judge.page.locator("[data-desk-sheet]:not([hidden]) form")
+    expect(form.locator("h2")).to_contain_text(f"Mix {hearing['label']}")
+    return form
+
+
+def points(judge: Person, mix: str, criterion: str) -> float:
+    """What a judge gives: what the mix is worth, half a point of an own ear, two less from the severe one."""
+    worth = max(round(2 * WORTH[mix][criterion]) / 2, LEAST_WORTH)
+    ear = (crc32(f"{judge.key} {mix} {criterion}".encode()) % 3 - 1) / 2
+    return worth + ear - (STRICTER_BY if judge is SEVERE else 0.0)
+
+
+# -- the hearings as the site keeps them
+
+PEOPLE = {person.email: person for person in everybody()}
+
+
+def hearings_of(site: Served) -> list[Hearing]:
+    found: list[Hearing] = site.site.play("hearings_of", contest=CONTEST.slug)
     return found
 
 
-@pytest.fixture
-def seats(chromium: Browser, live_server: LiveServer) -> Iterator[Seats]:
-    """A browser for each person."""
-    opened = Seats(chromium, live_server.url)
-    yield opened
-    for page in opened.pages:
-        settle(page)
-        page.context.close()
+def waiting(site: Served, judge: Person) -> list[Hearing]:
+    return [one for one in hearings_of(site) if one["judge"] == judge.email and one["state"] == "waiting"]
 
 
-class Seats:
-    """Browsers in which people are signed in."""
-
-    def __init__(self, chromium: Browser, address: str) -> None:
-        self.chromium, self.address = chromium, address
-        self.pages: list[Page] = []
-
-    def of(self, member: Member, path: str) -> Page:
-        """A new browser of the member's at an address of the site."""
-        page = self.chromium.new_context(viewport={"width": 1280, "height": 900}).new_page()
-        self.pages.append(page)
-        watch(page)
-        sign_in(page, member, self.address)
-        page.goto(self.address + path)
-        return page
+def first_half(hearings: list[Hearing]) -> list[Hearing]:
+    return hearings[: -(-len(hearings) // 2)]
 
 
-def desk(stage: Stage) -> str:
-    return reverse("contests:desk", args=[stage.contest.slug, 1])
+def known_mix(site: Served) -> Hearing:
+    """A mix that waits for the recogniser and that the leaver has scored, so that somebody is left for it.
+
+    There is one: the leaver scored four, and the recogniser was not given three mixes of ten at most.
+    """
+    given = hearings_of(site)
+    scored = {one["receipt"] for one in given if one["judge"] == LEAVER.email and one["state"] == "submitted"}
+    return next(one for one in waiting(site, RECOGNISER) if one["receipt"] in scored)
 
 
-def hosted(stage: Stage, name: str = "hosted", *rest: object) -> str:
-    return reverse(f"contests:{name}", args=[stage.contest.slug, *rest])
+def moved(before: list[Hearing], after: list[Hearing], *, of: Person) -> list[Hearing]:
+    """What was given out between two readings in place of what fell away from a judge, at the end of orders.
+
+    Everything else has to be as it was.
+    """
+    kept = {one["code"]: one for one in after}
+    changed = [one for one in before if kept[one["code"]] != one]
+    assert all(one["judge"] == of.email for one in changed)
+    assert all(kept[one["code"]] == one | {"state": "stood_aside"} for one in changed)
+    known = {one["code"] for one in before}
+    new = [one for one in after if one["code"] not in known]
+    assert of.email not in {one["judge"] for one in new}
+    for one in new:
+        own = [other["position"] for other in before if other["judge"] == one["judge"]]
+        assert one["position"] > max(own)
+    pairs = [(one["judge"], one["receipt"]) for one in after]
+    assert len(pairs) == len(set(pairs))  # nobody is given a mix twice
+    assert sorted(one["receipt"] for one in new) == sorted(one["receipt"] for one in changed)
+    return new
 
 
-def score(page: Page, judge: Member, hearing: Assignment) -> None:
-    """Write the scores of one sheet as this judge would, and submit it."""
-    page.locator(f"[data-desk-open='{hearing.code}']").click()
-    form = page.locator("[data-desk-sheet]:not([hidden]) form")
-    value = WORTH[hearing.entry.member.name] - (STRICTER_BY if judge.name == SEVERE else 0.0)
-    for field in form.locator("input[type=number]").all():
-        field.fill(f"{value:g}")
-    form.locator("[name=comment]").fill("The verse breathes.")
-    form.get_by_role("button", name="Submit and seal").click()
-    expect(form.locator("[data-sheet-state]")).to_contain_text("is submitted")
-    settle(page)
+# -- the host
 
 
-def waiting(stage: Stage, judge: Member) -> list[Assignment]:
-    own = stage.round.assignments.filter(judge__member=judge, state=HearingState.WAITING)
-    return list(own.select_related("entry__member").order_by("position"))
+def desk(host: Visitor) -> None:
+    host.go(f"/contests/hosting/{CONTEST.slug}/")
 
 
-class TestAWholeContest:
-    def test_from_the_first_sheet_to_an_altered_export(
-        self, stage: Stage, seats: Seats, tmp_path: Path
-    ) -> None:
-        people = {judge.member.name: judge.member for judge in stage.judges}
-        leaver, recogniser = people["Ruy Halden"], people["Signe Okafor"]
-
-        # One judge submits a sheet and drops out; the host lets the rest go to others.
-        page = seats.of(leaver, desk(stage))
-        score(page, leaver, waiting(stage, leaver)[0])
-        seat = next(judge for judge in stage.judges if judge.member == leaver)
-        host = seats.of(stage.host, hosted(stage, "host_judge", seat.pk))
-        host.locator("form[action$='drop-out/'] [name=reason]").fill(
-            "Lost her voice and her ears are ringing."
-        )
-        host.locator("form[action$='drop-out/'] button").click()
-        expect(host.locator(".message")).to_contain_text("has left the round")
-        settle(host)
-        assert not waiting(stage, leaver)
-
-        # One recognises a mix and stands aside, and scores the rest.
-        page = seats.of(recogniser, desk(stage))
-        left = waiting(stage, recogniser)[0]
-        page.locator(f"[data-desk-open='{left.code}']").click()
-        form = page.locator("[data-desk-sheet]:not([hidden]) form")
-        form.get_by_text("I recognise this mix").click()
-        form.get_by_role("button", name=f"Stand aside from mix {left.label}").click()
-        expect(form.locator("[data-sheet-state]")).to_contain_text("You stood aside")
-        settle(page)
-        for hearing in waiting(stage, recogniser):
-            score(page, recogniser, hearing)
-
-        # The severe one and the fourth score theirs.
-        for name in (SEVERE, "Uma Leclair"):
-            page = seats.of(people[name], desk(stage))
-            for hearing in waiting(stage, people[name]):
-                score(page, people[name], hearing)
-
-        # What nobody is left for is closed without, with the reason.
-        host.goto(seats.address + hosted(stage))
-        end = host.locator("form[action$='/do/end/']")
-        if end.locator("[name=reason]").count():
-            host.locator("details", has=end).locator("summary").click()
-            end.locator("[name=reason]").fill("All judges who may hear it have.")
-        end.locator("button").click()
-        expect(host.locator(".message")).to_contain_text("closed")
-
-        # The host's page explains every place: adjusted beside given, who is severe and by how much.
-        host.goto(seats.address + hosted(stage, "standings"))
-        rows = host.locator("table").first.locator("tbody tr")
-        expect(rows).to_have_count(4)
-        by_receipt = {entry.receipt: entry.member.name for entry in stage.entries}
-        order = [by_receipt[text.strip()] for text in rows.locator("th").all_inner_texts()]
-        assert order == sorted(WORTH, key=WORTH.__getitem__, reverse=True)
-        judges = host.locator("table").nth(1)
-        # Against the mean of four judges, of whom one is stricter by 2: 2 − 2/4.
-        expect(judges.locator("tr", has_text=SEVERE)).to_contain_text("stricter by 1.50")
-        expect(judges.locator("tr", has_text="Uma Leclair")).to_contain_text("more generous by 0.50")
-        host.get_by_role("button", name="Decide the result").click()
-        expect(host.locator("main")).to_contain_text("The host decided the places as they were computed.")
-
-        # The export recounts; with one digit changed it does not.
-        host.goto(seats.address + hosted(stage, "standings"))
-        with host.expect_download() as download:
-            host.get_by_text("Export for a recount").click()
-        file = tmp_path / "export.json"
-        download.value.save_as(file)
-        text = file.read_bytes()
-        assert recount(text).problems == []
-        content = json.loads(text)
-        hearing = next(one for one in content["hearings"] if one["scores"])
-        criterion, given = next(iter(hearing["scores"].items()))
-        kept = f'"{criterion}": "{given}"'.encode()
-        altered = text.replace(kept, f'"{criterion}": "{float(given) - 1:.2f}"'.encode(), 1)
-        assert len(altered) == len(text)
-        assert sum(one != other for one, other in zip(text, altered, strict=True)) == 1
-        problems = recount(altered).problems
-        assert any("signature" in problem for problem in problems)
-        assert any(problem.startswith("standing ›") for problem in problems)
+def take_off_the_panel(host: Visitor, site: Served) -> None:
+    """Let the leaver go; what she has not heard goes to others, and nothing else moves."""
+    before = hearings_of(site)
+    fall_away = waiting(site, LEAVER)
+    desk(host)
+    host.follow(host.page.get_by_role("link", name=LEAVER.name))
+    form = host.page.locator("form[action$='drop-out/']")
+    form.get_by_label("Reason").fill("Has a cold, and one ear is shut.")
+    host.send("Give the hearings to others")
+    expect(host.page.locator(".message")).to_contain_text(
+        f"{LEAVER.name} has left the round; {len(fall_away)} hearings go to other judges"
+    )
+    assert len(moved(before, hearings_of(site), of=LEAVER)) == len(fall_away)
+    assert not waiting(site, LEAVER)
 
 
-class TestSorting:
-    def test_a_pile_leads_on_and_the_last_one_can_be_taken_back(
-        self, chromium: Browser, seats: Seats, stage: Stage
-    ) -> None:
-        from contests.models import Round, RoundKind, ScoreSheet
-
-        Round.objects.update(kind=RoundKind.SORTING)
-        judge = people_of(stage)["Signe Okafor"]
-        own = waiting(stage, judge)
-        page = seats.of(judge, desk(stage))
-        in_sight = page.locator("[data-desk-sheet]:not([hidden]) h2")
-        expect(in_sight).to_contain_text("Mix A")
-        page.locator("[data-desk-sheet]:not([hidden]) .pile", has_text="Keep").click()
-        expect(in_sight).to_contain_text("Mix B")
-        page.keyboard.press("Shift+P")
-        expect(in_sight).to_contain_text("Mix C")
-        expect(page.locator("[data-sorting-words]")).to_have_text("2 sorted and not submitted yet.")
-        page.get_by_role("button", name="Take the last one back").click()
-        expect(in_sight).to_contain_text("Mix B")
-        expect(page.locator("[data-sorting-words]")).to_have_text("1 sorted and not submitted yet.")
-        page.keyboard.press("Shift+U")
-        expect(page.locator("[data-sorting-words]")).to_have_text("2 sorted and not submitted yet.")
-        page.get_by_role("button", name="Submit all that is sorted").click()
-        expect(page.locator(".message")).to_contain_text("2 sheets are submitted.")
-        settle(page)
-        kept = ScoreSheet.objects.filter(assignment__judge__member=judge, submitted_at__isnull=False)
-        verdicts = dict(kept.values_list("assignment", "verdict"))
-        assert verdicts == {own[0].pk: "keep", own[1].pk: "unsure"}
+def find_another_judge(host: Visitor, site: Served) -> None:
+    """One hearing has fallen away; the one judge who has not been given that mix gets it."""
+    before = hearings_of(site)
+    desk(host)
+    host.send("Find other judges")
+    expect(host.page.locator(".message")).to_contain_text("Another judge has been found for 1 hearing.")
+    known = {one["code"] for one in before}
+    (new,) = (one for one in hearings_of(site) if one["code"] not in known)
+    assert new["judge"] in {SEVERE.email, FOURTH.email}
 
 
-def people_of(stage: Stage) -> dict[str, Member]:
-    return {judge.member.name: judge.member for judge in stage.judges}
+def close_the_round(host: Visitor) -> None:
+    desk(host)
+    expect(host.page.locator("main")).to_contain_text("Every sheet is in. Close the judging.")
+    host.send("Close the judging")
+    expect(host.page.locator(".message")).to_contain_text("The judging is closed.")
+
+
+def count_the_vote(host: Visitor) -> None:
+    """The contest's public vote is still open; it has to be over before names are out."""
+    host.go(f"/contests/hosting/{CONTEST.slug}/vote/")
+    host.page.get_by_text("Before its time").click()
+    host.page.get_by_label("Why does it end early?").fill("The panel was quicker than we thought.")
+    host.send("End the vote early")
+    host.send("Count the vote")
+    expect(host.page.locator(".message")).to_contain_text("The vote is counted.")
+
+
+def decide_and_publish(host: Visitor, expected: Fit) -> None:
+    """Confirm the computed places, look at the page as everybody will see it, publish."""
+    standing(host)
+    host.send("Decide the result")
+    expect(host.page.locator("main")).to_contain_text("The host decided the places as they were computed.")
+    host.send("Publish the result")
+    expect(host.page.locator(".message")).to_contain_text("The result is published")
+    names = host.page.locator("ol.places h3").all_inner_texts()
+    in_order = sorted(expected.adjusted, key=expected.adjusted.__getitem__, reverse=True)
+    assert names == [SCENARIO.member(mix).name for mix in in_order]
+
+
+# -- the arithmetic, once more
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Least squares by mix and judge: what the standing should say, from what was typed."""
+
+    receipts: Mapping[str, str]
+    raw: Mapping[str, float]
+    adjusted: Mapping[str, float]
+    error: Mapping[str, float]
+    severity: Mapping[str, float]
+    behind_first: Mapping[str, tuple[float, float]]  # difference to the first, and what 95 % of luck reach
+
+    def place(self, mix: str) -> int:
+        """Equals would share theirs."""
+        return 1 + sum(value > self.adjusted[mix] + 1e-9 for value in self.adjusted.values())
+
+
+def totals_given(site: Served) -> dict[tuple[str, str], tuple[float, str]]:
+    """Each submitted sheet's weighted total, and the receipt, by the keys of mix and judge."""
+    whole = sum(criterion.weight for criterion in CONTEST.rubric)
+    totals = {}
+    for one in hearings_of(site):
+        if one["state"] == "submitted":
+            judge, mix = PEOPLE[one["judge"]], PEOPLE[one["entrant"]].key
+            weighed = sum(line.weight * points(judge, mix, line.name) for line in CONTEST.rubric)
+            totals[mix, judge.key] = (weighed / whole, one["receipt"])
+    assert len(totals) == len(CONTEST.entries) * CONTEST.hearings_per_entry
+    return totals
+
+
+def by_least_squares(given: Mapping[tuple[str, str], tuple[float, str]]) -> Fit:
+    """Fit total = mix + judge, the judges' effects summing to 0, by the bordered normal equations.
+
+    Restricted least squares as in any text on linear models (for instance Searle, Linear Models, 1971,
+    section 5.6, from memory): the inverse of the bordered matrix holds the covariance of the estimates.
+    """
+    mixes = sorted({mix for mix, _ in given})
+    judges = sorted({judge for _, judge in given})
+    names = [*mixes, *judges]
+    design = np.array([[name in pair for name in names] for pair in given], float)
+    total = np.array([value for value, _ in given.values()])
+    border = np.array([[name in judges for name in names]], float)
+    bordered = np.block([[design.T @ design, border.T], [border, np.zeros((1, 1))]])
+    inverse = np.linalg.inv(bordered)[: len(names), : len(names)]
+    effect = inverse @ design.T @ total
+    freedom = len(total) - len(names) + 1
+    variance = np.square(total - design @ effect).sum() / freedom
+    covariance = variance * inverse
+    adjusted = dict(zip(mixes, effect, strict=False))
+    first = mixes.index(max(adjusted, key=adjusted.__getitem__))
+    spread = np.diag(covariance) + covariance[first, first] - 2 * covariance[first]
+    reach = t_distribution.ppf(0.975, freedom) * np.sqrt(np.maximum(spread, 0.0))
+    return Fit(
+        receipts={receipt: mix for (mix, _), (_, receipt) in given.items()},
+        raw={
+            mix: float(np.mean([value for (m, _), (value, _) in given.items() if m == mix])) for mix in mixes
+        },
+        adjusted=adjusted,
+        error=dict(zip(mixes, np.sqrt(np.diag(covariance)), strict=False)),
+        severity={judge: -effect[names.index(judge)] for judge in judges},
+        behind_first={mix: (effect[first] - effect[at], reach[at]) for at, mix in enumerate(mixes)},
+    )
+
+
+# -- what the host's pages say of it
+
+
+def standing(host: Visitor) -> None:
+    host.go(f"/contests/results/{CONTEST.slug}/standing/")
+
+
+def cell(row: Locator, name: str) -> str:
+    return row.locator(f"[data-label='{name}']").inner_text().strip()
+
+
+def every_place_is_explained(host: Visitor, expected: Fit) -> None:
+    """Place, adjusted and given total, standard error, judges, and whether the first is beyond doubt."""
+    standing(host)
+    rows = host.page.locator("table").first.locator("tbody tr").all()
+    assert len(rows) == len(CONTEST.entries)
+    for row in rows:
+        mix = expected.receipts[row.locator("th").inner_text().strip()]
+        assert int(cell(row, "Place")) == expected.place(mix)
+        assert float(cell(row, "Adjusted")) == pytest.approx(expected.adjusted[mix], abs=SHOWN)
+        assert float(cell(row, "Mean as given")) == pytest.approx(expected.raw[mix], abs=SHOWN)
+        assert float(cell(row, "Standard error").strip("±")) == pytest.approx(expected.error[mix], abs=SHOWN)
+        assert int(cell(row, "Judges")) == CONTEST.hearings_per_entry
+        behind, reach = expected.behind_first[mix]
+        word = cell(row, "Beside the first")
+        if expected.place(mix) == 1:
+            assert word == "first"
+        else:
+            # All that may be the first taken together are other entries than each compared alone.
+            assert word in {"could be the best", "within the error" if behind <= reach else "clearly behind"}
+    words = {cell(row, "Beside the first") for row in rows}
+    assert {"first", "could be the best", "clearly behind"} <= words
+
+
+def severities_are_told(host: Visitor, expected: Fit) -> None:
+    """Each judge beside the panel; the severe one is stricter by two than the mean of the others, about."""
+    told = {}
+    rows = host.page.locator("table").nth(1).locator("tbody tr").all()
+    for row in rows:
+        sign, value = re.fullmatch(r"(stricter|more generous) by ([\d.]+)", cell(row, "Severity")).groups()
+        told[row.locator("th").inner_text().strip()] = float(value) * (1 if sign == "stricter" else -1)
+    by_name = {judge.name: expected.severity[judge.key] for judge in SCENARIO.judges}
+    assert told == pytest.approx(by_name, abs=SHOWN)
+    others = [value for name, value in told.items() if name != SEVERE.name]
+    assert told[SEVERE.name] - np.mean(others) == pytest.approx(STRICTER_BY, abs=0.4)
+
+
+def chances_are_told(host: Visitor) -> None:
+    """The chances to be truly among the best three add up to three: as many are, whoever they are."""
+    host.go(f"/contests/results/{CONTEST.slug}/firmness/?keep={GOING_ON}")
+    table = host.page.get_by_role("region", name="Chances to go on")
+    chances = [percent(cell(row, "Chance")) for row in table.locator("tbody tr").all()]
+    assert len(chances) == len(CONTEST.entries)
+    assert sum(chances) == pytest.approx(GOING_ON, abs=0.005 * len(chances))
+    assert chances[0] > 0.9
+    assert chances[-1] < 0.1
+
+
+def percent(words: str) -> float:
+    """The middle of what the words of a chance may mean."""
+    at_the_end = {"under 1%": 0.005, "over 99%": 0.995}
+    return at_the_end[words] if words in at_the_end else int(words.removesuffix("%")) / 100
+
+
+# -- the export
+
+
+def download_the_export(host: Visitor, folder: Path) -> Path:
+    standing(host)
+    with host.page.expect_download() as download:
+        host.page.get_by_text("Export for a recount").click()
+    file = folder / "export.json"
+    download.value.save_as(file)
+    return file
+
+
+def recounts(site: Served, export: Path) -> None:
+    done = site.site.manage("recount", str(export))
+    assert done.returncode == 0, done.stderr
+    assert "Everything in the file agrees with the recount." in done.stderr
+
+
+def other_digit(text: str) -> str:
+    """The text with its first digit another one, by which no score leaves its scale."""
+    at = re.search(r"\d", text).start()
+    return f"{text[:at]}{'5' if text[at] == '4' else '4'}{text[at + 1 :]}"
+
+
+def a_score(content: dict[str, Any]) -> None:
+    scores = next(one["scores"] for one in content["hearings"] if one["scores"])
+    scores["Balance"] = other_digit(scores["Balance"])
+
+
+def a_weight(content: dict[str, Any]) -> None:
+    content["rubric"][0]["weight"] = other_digit(content["rubric"][0]["weight"])
+
+
+def a_place(content: dict[str, Any]) -> None:
+    entry = next(one for one in content["entries"] if one["place"] == 3)
+    entry["place"] = 2
+
+
+def a_line_of_the_log(content: dict[str, Any]) -> None:
+    line = next(one for one in content["decisions"] if one["action"] == "judge dropped out")
+    line["details"]["hearings"] += 1
+
+
+def a_fingerprint(content: dict[str, Any]) -> None:
+    content["entries"][0]["sha256"] = other_digit(content["entries"][0]["sha256"])
+
+
+ALTERATIONS: dict[str, Callable[[dict[str, Any]], None]] = {
+    "a score": a_score,
+    "a weight": a_weight,
+    "a place": a_place,
+    "a line of the log": a_line_of_the_log,
+    "a fingerprint": a_fingerprint,
+}
+SIGNATURE = "The signature does not fit: the file was changed after the site wrote it."
+SAID_OF = {
+    "a score": "standing › ",
+    "a weight": "standing › ",
+    "a place": "The places of the entries are not those that the decision log recorded.",
+    "a line of the log": "The decision log is broken at line ",
+    "a fingerprint": SIGNATURE,
+}
+
+
+def altered(export: Path, to: Path, alter: Callable[[dict[str, Any]], None]) -> Path:
+    """A copy of the export in which one digit is another."""
+    text = export.read_text()
+    content = json.loads(text)
+    alter(content)
+    other = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+    assert len(other) == len(text)
+    assert sum(one != another for one, another in zip(text, other, strict=True)) == 1
+    to.write_text(other)
+    return to
+
+
+def is_refused(site: Served, file: Path, sentence: str) -> None:
+    done = site.site.manage("recount", str(file))
+    assert done.returncode == 1
+    assert SIGNATURE in done.stderr
+    assert sentence in done.stderr, f"{file.name}: {done.stderr}"
+    assert "Traceback" not in done.stderr
