@@ -102,13 +102,16 @@ def strengths(rows: Sequence[OrderRow], receipts: Mapping[str, str]) -> list[str
         islands.setdefault(row.island, []).append(receipts[row.entry])
         if row.strength is not None:
             groups.setdefault(row.group, []).append(receipts[row.entry])
+    # Of what was ordered with no other, only that nothing links it.
+    compared = [row for row in rows if not (row.always_ahead and row.always_behind)]
+    alone = [receipts[row.entry] for row in compared if row.strength is None]
     found = []
-    if rows and not groups:
+    if compared and not groups:
         found.append(
             "The orders nowhere contradict each other, so nothing tells how far one mix is ahead of another: "
             "no strength can be given."
         )
-    elif alone := [receipts[row.entry] for row in rows if row.strength is None]:
+    elif alone:
         found.append(
             f"No strength can be given for {', '.join(alone)}: the orders that compare "
             f"{'it' if len(alone) == 1 else 'each of them'} with the others never contradict each other, so "
@@ -220,7 +223,8 @@ def time_spent(spent: TimeSpent) -> list[str]:
     if spent.short:
         found.append(
             f"{spent.short} of {spent.known} mixes {'was' if spent.short == 1 else 'were'} heard for less "
-            "than their own length in all, as the browser told it. Who compares short sections may need no more."
+            "than their own length in all, as the browser told it. "
+            "Who compares short sections may need no more."
         )
     if spent.change is not None and spent.change_p is not None and spent.change_p < RARE and spent.change < 0:
         found.append(

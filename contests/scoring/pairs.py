@@ -41,8 +41,8 @@ def strengths_of(orders: Sequence[Sequence[int]], n_entries: int) -> Strengths:
     """Strengths from each judge's own order, best first, of entries numbered from 0, none twice in an order.
 
     Every order stands for its pairs. Where all judges order all entries the strengths stand in the order of
-    Borda's points, since then the number of pairs won decides; they add how far, and how surely. Groups, a
-    single order's included, are fitted side by side. Without orders every entry is alone.
+    Borda's points, since then the number of pairs won decides; they add how far, and how surely. Groups
+    are fitted side by side. Without orders every entry is alone; there must be one at least.
 
     Notes
     -----
