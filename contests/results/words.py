@@ -87,8 +87,8 @@ def strength(row: OrderRow) -> str:
     if row.always_ahead and row.always_behind:
         return "ordered with no other"
     if row.always_ahead:
-        return "ahead of all, no bound"
-    return "behind all, no bound" if row.always_behind else "no bound"
+        return "no bound above"
+    return "no bound below" if row.always_behind else "no bound"
 
 
 def strengths(rows: Sequence[OrderRow], receipts: Mapping[str, str]) -> list[str]:
@@ -223,8 +223,7 @@ def time_spent(spent: TimeSpent) -> list[str]:
     if spent.short:
         found.append(
             f"{spent.short} of {spent.known} mixes {'was' if spent.short == 1 else 'were'} heard for less "
-            "than their own length in all, as the browser told it. "
-            "Who compares short sections may need no more."
+            f"than {'its' if spent.short == 1 else 'their'} own length in all, as the browser told it."
         )
     if spent.change is not None and spent.change_p is not None and spent.change_p < RARE and spent.change < 0:
         found.append(

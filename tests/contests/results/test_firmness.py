@@ -140,7 +140,7 @@ class TestWhenTheyWereHeard:
         Assignment.objects.filter(pk=short.pk).update(heard_s=0.4)
         client.force_login(stage.host)
         text = client.get(address(stage)).content.decode()
-        assert text.count("1 of 4 mixes was heard for less than their own length") == 1
+        assert text.count("1 of 4 mixes was heard for less than its own length") == 1
         assert "From one mix to the next within a session, totals change by" in text
         JudgingSession.objects.all().delete()
         Assignment.objects.update(session_position=None)

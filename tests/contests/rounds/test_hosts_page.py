@@ -131,7 +131,7 @@ class TestJudgesOrders:
     def test_by_hand_for_two_that_swap_behind_one_that_wins_everything(self, final):
         order(final, "ABCD", "ABDC")
         assert self.strengths(final) == {
-            "A": "ahead of all, no bound",
+            "A": "no bound above",
             "B": "no bound",
             "C": "0.00 ± 0.71",
             "D": "0.00 ± 0.71",
