@@ -142,21 +142,24 @@ def _heard(contest: Contest, table: ScoreTable) -> _Heard:
     A total of several hearings, in rounds or repeats, has the mean of their positions.
     """
     sheets = {(score.judge, score.entry, score.repeat) for score in table.scores}
+    # The rounds by themselves: each of thousands of hearings would otherwise bring its own.
+    rounds = {one.pk: one for one in contest.rounds.select_related("plan")}
+    lengths_s = {number: listened.copy_length_s(one) for number, one in rounds.items()}
     found: defaultdict[tuple[int, str], list[Assignment]] = defaultdict(list)
-    submitted = Assignment.objects.filter(round__contest=contest, state=HearingState.SUBMITTED)
-    for hearing in submitted.select_related("round__plan", "session").order_by("round", "judge", "position"):
-        number, judge = hearing.round.number, str(hearing.judge_id)
-        if (judge, str(hearing.entry_id), repeat_of(number, hearing.repeat)) in sheets:
-            found[number, judge].append(hearing)
+    submitted = Assignment.objects.filter(round__in=rounds, state=HearingState.SUBMITTED)
+    for hearing in submitted.select_related("session").order_by("round", "judge", "position"):
+        judge, repeat = str(hearing.judge_id), repeat_of(rounds[hearing.round_id].number, hearing.repeat)
+        if (judge, str(hearing.entry_id), repeat) in sheets:
+            found[hearing.round_id, judge].append(hearing)
     in_round, in_session = defaultdict(list), defaultdict(list)
     times: defaultdict[str, list[tuple[float, int | None]]] = defaultdict(list)
-    for (_, judge), hearings in found.items():
+    for (round_, judge), hearings in found.items():
         for at, hearing in enumerate(_as_heard(hearings)):
             pair = (judge, str(hearing.entry_id))
             in_round[pair].append(at)
             if hearing.session_position is not None:
                 in_session[pair].append(hearing.session_position)
-            if length_s := listened.copy_length_s(hearing.round):
+            if length_s := lengths_s[round_]:
                 times[judge].append((hearing.heard_s / length_s, hearing.session_position))
     return _Heard(
         in_round={pair: fmean(at) for pair, at in in_round.items()},
