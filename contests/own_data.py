@@ -10,9 +10,11 @@ from django.urls import reverse
 from academy.letters.addresses import absolute
 from academy.members.models import Member
 from academy.members.own_data import Part
-from contests.models import Assignment, Award, Ballot, Entry, JudgeOrder
+from contests.models import Assignment, Award, Ballot, Entry, JudgeOrder, JudgingSession
 from contests.prizes.access import told_awards
 from contests.queries import entries_of
+from contests.results.listened import listened_to
+from contests.states import ContestState
 
 
 def held(member: Member) -> Part | None:
@@ -20,7 +22,7 @@ def held(member: Member) -> Part | None:
     entries = list(entries_of(member).prefetch_related("moves", "rulings"))
     hearings = Assignment.objects.filter(judge__member=member, sheet__isnull=False).order_by("pk")
     sheets = list(
-        hearings.select_related("round__contest", "sheet").prefetch_related(
+        hearings.select_related("round__contest", "sheet", "session").prefetch_related(
             "sheet__scores__criterion", "sheet__notes"
         )
     )
@@ -39,7 +41,8 @@ def held(member: Member) -> Part | None:
             "ballots": [_ballot(one) for one in ballots],
             "reminders": [{"contest": one.contest.title, "asked_at": one.asked_at} for one in reminders],
         }
-        | _orders(member),
+        | _orders(member)
+        | _sessions(member),
     )
 
 
@@ -112,6 +115,23 @@ def _orders(member: Member) -> dict[str, Any]:
     return {"orders": lines}
 
 
+def _sessions(member: Member) -> dict[str, Any]:
+    """When the member sat and listened as a judge, as the booth told of it; nothing without a session."""
+    sessions = JudgingSession.objects.filter(judge__member=member).select_related("round__contest")
+    lines = [
+        {
+            "contest": one.round.contest.title,
+            "round": one.round.number,
+            "session": one.number,
+            "begun_at": one.begun_at,
+            "last_heard_at": one.heard_at,
+            "heard_s": one.heard_s,
+        }
+        for one in sessions.order_by("round", "number")
+    ]
+    return {"sessions_of_hearing": lines} if lines else {}
+
+
 def _sheet(hearing: Assignment) -> dict[str, Any]:
     """One sheet by the label that the judge knows: whose mix it was is not the judge's to take along."""
     sheet = hearing.sheet
@@ -124,6 +144,7 @@ def _sheet(hearing: Assignment) -> dict[str, Any]:
         "scores": {score.criterion.name: score.value for score in sheet.scores.all()},
         "comment": sheet.comment,
         "private_note": sheet.private_note,
+        "listening": listened_to(hearing),
         "timed_notes": [
             {"from_s": note.start_s, "to_s": note.end_s, "text": note.text, "to_entrant": note.to_entrant}
             for note in sheet.notes.all()

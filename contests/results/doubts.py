@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from statistics import fmean
 
 import numpy as np
-from django.db.models import Avg
 
-from contests.models import Assignment, Contest, Entry, Judge, RoundKind
-from contests.results import standings, words
+from contests.models import Assignment, Contest, Entry, Judge
+from contests.results import listened, standings, words
 from contests.scoring.cutline import chances_above
-from contests.scoring.diagnostics import Positions, judges_work, self_consistency
+from contests.scoring.diagnostics import (
+    OrderEffect,
+    Positions,
+    judges_work,
+    order_effect,
+    self_consistency,
+    time_spent,
+)
 from contests.scoring.leaving_out import PODIUM, WithoutJudge, without_each_judge
+from contests.scoring.rounds import repeat_of
 from contests.scoring.severity import fit_severity
 from contests.scoring.sheets import ScoreTable, Weights, shares, weighted_hearings
 from contests.scoring.standing import Standing, rank
@@ -58,6 +67,7 @@ class Doubts:
     keep: int
     cut: list[CutLine] | None
     agreement: list[tuple[str, str, str]]
+    order_effect: str  # empty where nothing is known
     podium: int = PODIUM
 
 
@@ -69,12 +79,14 @@ def doubts_of(contest: Contest, *, keep: int) -> Doubts | None:
     table, weights, among = deciding
     entries = {str(entry.pk): entry for entry in contest.entries.all()}
     standing = rank(table, weights, among=among)
+    heard = _heard(contest, table)
     return Doubts(
-        judges=_judges(contest, table, weights, among, entries),
+        judges=_judges(contest, table, weights, among, entries, heard),
         criteria=[_criterion(name, table, among, entries) for name in _in_order(contest, table)],
         keep=keep,
         cut=_cut(table, weights, among, keep, entries),
         agreement=words.agreement_measures(standing.summary),
+        order_effect=_order_effect(table, weights, heard),
     )
 
 
@@ -84,11 +96,11 @@ def _judges(
     weights: Weights | None,
     among: Collection[str],
     entries: Mapping[str, Entry],
+    heard: _Heard,
 ) -> list[OneJudge]:
     without = {one.judge: one for one in without_each_judge(table, weights, among=among)}
     again = {one.judge: one for one in self_consistency(table, weights)}
-    kind = RoundKind.SORTING if weights is None else RoundKind.SCORES
-    work = {one.judge: one for one in judges_work(table, weights, *_positions(contest, kind))}
+    work = {one.judge: one for one in judges_work(table, weights, heard.in_round, heard.in_session)}
     found = []
     for judge in contest.judges.select_related("member").order_by("member__name", "pk"):
         if (name := str(judge.pk)) not in work:
@@ -100,28 +112,83 @@ def _judges(
                 without=left,
                 podium=[entries[entry] for entry in left.podium] if left else [],
                 unheard=[entries[entry] for entry in left.unheard] if left else [],
-                remarks=words.judges_work(work[name]),
+                remarks=[
+                    *words.judges_work(work[name]),
+                    *words.time_spent(time_spent(name, heard.times[name])),
+                ],
                 repeats=words.self_consistency(again[name]) if name in again else "",
             )
         )
     return found
 
 
-def _positions(contest: Contest, kind: RoundKind) -> tuple[Positions, Positions]:
-    """Where each entry was in its judge's order, and in the session in which it was first heard, if known.
+@dataclass(frozen=True)
+class _Heard:
+    """When and for how long the sheets' mixes were heard.
 
-    By the rounds of the kind that places. The sheets of an entry that a judge heard several times are
-    averaged before they are looked at, and so is where it was: a drift by position moves both alike.
+    Positions are by judge and entry: in the round, and in the session in which a mix was first heard, where
+    that is known. `times` has, by judge, how many times its length each mix was heard, and where in its
+    session.
     """
-    heard = Assignment.objects.filter(
-        round__contest=contest, round__kind=kind, state=HearingState.SUBMITTED
-    ).order_by()
-    means = heard.values_list("judge", "entry").annotate(Avg("position"), Avg("session_position"))
-    places = [((str(judge), str(entry)), order, session) for judge, entry, order, session in means]
-    return (
-        {heard: order for heard, order, _ in places},
-        {heard: session for heard, _, session in places if session is not None},
+
+    in_round: Positions
+    in_session: Positions
+    times: Mapping[str, list[tuple[float, int | None]]]
+
+
+def _heard(contest: Contest, table: ScoreTable) -> _Heard:
+    """What is known of the hearings whose sheets are in the table, and of no others.
+
+    A total of several hearings, in rounds or repeats, has the mean of their positions.
+    """
+    sheets = {(score.judge, score.entry, score.repeat) for score in table.scores}
+    # The rounds by themselves: each of thousands of hearings would otherwise bring its own.
+    rounds = {one.pk: one for one in contest.rounds.select_related("plan")}
+    lengths_s = {number: listened.copy_length_s(one) for number, one in rounds.items()}
+    found: defaultdict[tuple[int, str], list[Assignment]] = defaultdict(list)
+    submitted = Assignment.objects.filter(round__in=rounds, state=HearingState.SUBMITTED)
+    for hearing in submitted.select_related("session").order_by("round", "judge", "position"):
+        judge, repeat = str(hearing.judge_id), repeat_of(rounds[hearing.round_id].number, hearing.repeat)
+        if (judge, str(hearing.entry_id), repeat) in sheets:
+            found[hearing.round_id, judge].append(hearing)
+    in_round, in_session = defaultdict(list), defaultdict(list)
+    times: defaultdict[str, list[tuple[float, int | None]]] = defaultdict(list)
+    for (round_, judge), hearings in found.items():
+        for at, hearing in enumerate(_as_heard(hearings)):
+            pair = (judge, str(hearing.entry_id))
+            in_round[pair].append(at)
+            if hearing.session_position is not None:
+                in_session[pair].append(hearing.session_position)
+            if length_s := lengths_s[round_]:
+                times[judge].append((hearing.heard_s / length_s, hearing.session_position))
+    return _Heard(
+        in_round={pair: fmean(at) for pair, at in in_round.items()},
+        in_session={
+            # Of a mix that was heard twice both places are needed, or the mean would be of one hearing.
+            pair: fmean(at)
+            for pair, at in in_session.items()
+            if len(at) == len(in_round[pair])
+        },
+        times=times,
     )
+
+
+def _as_heard(hearings: list[Assignment]) -> list[Assignment]:
+    """One judge's hearings of a round in the order of hearing; as they were planned where sessions do not
+    tell it of all.
+    """
+    if any(hearing.session is None for hearing in hearings):
+        return hearings
+    return sorted(hearings, key=lambda hearing: (hearing.session.number, hearing.session_position))
+
+
+def _order_effect(table: ScoreTable, weights: Weights | None, heard: _Heard) -> str:
+    """What the position does to the panel's totals: in sessions where they are known, else in the round."""
+    within: OrderEffect | None = order_effect(table, weights, heard.in_session)
+    if within is not None:
+        return words.order_effect(within, "within a session")
+    over_all = order_effect(table, weights, heard.in_round)
+    return words.order_effect(over_all, "in a judge’s order") if over_all else ""
 
 
 def _in_order(contest: Contest, table: ScoreTable) -> list[str]:

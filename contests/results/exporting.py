@@ -13,12 +13,14 @@ from typing import Any
 
 from contests import decisions, signing
 from contests.models import Assignment, Contest, Vote
+from contests.results.listened import copy_length_s, listened_to
 from contests.results.publishing import ResultRefused
 from contests.results.standings import orders_of
 from contests.states import RoundState, VoteState
 from contests.voting.running import ballot_orders, submitted_ballots
 
 KIND, VERSION = "contest export", 2
+"""Keys that are only added keep the version: a program that does not know them recounts all the same."""
 SEAL = "seal"
 
 
@@ -93,9 +95,10 @@ def _rounds(contest: Contest) -> list[dict[str, Any]]:
             "repeats": one.repeats,
             "anchors": [str(entry) for entry in sorted(one.anchors.values_list("pk", flat=True))],
             "seed": one.seed,
+            "copy_s": copy_length_s(one),
             "orders": {judge: list(own) for judge, own in orders_of(one).items()},
         }
-        for one in contest.rounds.exclude(state=RoundState.PLANNED)
+        for one in contest.rounds.exclude(state=RoundState.PLANNED).select_related("plan")
     ]
 
 
@@ -115,10 +118,10 @@ def _entries(contest: Contest) -> list[dict[str, Any]]:
 
 
 def _hearings(contest: Contest) -> list[dict[str, Any]]:
-    """Every assignment, with the scores of those that were submitted."""
+    """Every assignment, with the scores of those that were submitted, and how each was listened to."""
     hearings = (
         Assignment.objects.filter(round__contest=contest)
-        .select_related("round", "sheet")
+        .select_related("round", "sheet", "session")
         .prefetch_related("sheet__scores__criterion")
         .order_by("round__number", "judge", "position")
     )
@@ -133,6 +136,7 @@ def _hearings(contest: Contest) -> list[dict[str, Any]]:
             "submitted_at": _submitted_at(hearing),
             "scores": _scores(hearing),
             "verdict": _verdict(hearing),
+            **listened_to(hearing),
         }
         for hearing in hearings
     ]

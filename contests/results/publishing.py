@@ -14,7 +14,7 @@ from contests import decisions, letters
 from contests.models import Contest, Result
 from contests.models import Standing as FrozenStanding
 from contests.prizes import handing
-from contests.results import standings
+from contests.results import listened, standings
 from contests.scoring.errors import SheetsRefused
 from contests.scoring.standing import Standing
 from contests.states import ContestState, EntryState, MoveNotAllowed, RoundState, StateChanged
@@ -73,6 +73,7 @@ def decide_result(
             "places": {receipts[entry]: place for entry, place in decided.items()},
             "departs_from_standing": departs,
             "standing_sha256": standings.fingerprint(working),
+            listened.RECORDED: listened.fingerprint_of(contest),
         },
     )
     return frozen

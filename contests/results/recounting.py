@@ -15,6 +15,7 @@ from typing import Any
 
 from contests import decisions, signing
 from contests.models import RoundKind
+from contests.results import listened
 from contests.results.exporting import KIND, SEAL, VERSION, as_text
 from contests.results.standings import fingerprint
 from contests.scoring.ballots import count_ballots
@@ -123,6 +124,10 @@ def _log_problems(content: dict[str, Any]) -> list[str]:
     problems += _cut_problems(content)
     if decided["details"]["standing_sha256"] != fingerprint(content["standing"]):
         problems.append("The standing is not the one that the decision log recorded.")
+    # Results that were decided before listening was recorded have no fingerprint of it.
+    recorded = decided["details"].get(listened.RECORDED)
+    if recorded is not None and recorded != listened.fingerprint(content["hearings"]):
+        problems.append("How the judges listened is not what the decision log recorded.")
     return problems
 
 

@@ -114,6 +114,6 @@ def computed_places(standing: Standing) -> dict[int, int] | None:
 
 
 def fingerprint(working: dict[str, Any]) -> str:
-    """SHA-256 of a frozen standing in canonical JSON, as the decision log keeps it."""
+    """SHA-256 of a frozen standing, or of what else the log keeps by its hash, in canonical JSON."""
     text = json.dumps(working, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     return hashlib.sha256(text.encode()).hexdigest()

@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 from academy.templatetags.audio_text import number, percent
 from contests.scoring.cutline import OPEN, SURE
-from contests.scoring.diagnostics import FEWEST_HEARINGS, FEWEST_REPEATS, JudgeWork, SelfConsistency
+from contests.scoring.diagnostics import (
+    FEWEST_HEARINGS,
+    FEWEST_REPEATS,
+    JudgeWork,
+    OrderEffect,
+    SelfConsistency,
+    TimeSpent,
+)
+from contests.scoring.orders import OrderRow
 from contests.scoring.standing import Summary
 
 # Krippendorff, Content Analysis, 2nd edition 2004, chapter 11 (from memory): conclusions may rest on data
@@ -68,6 +78,54 @@ def cut(value: float) -> str:
     if value >= SURE:
         return "as good as in"
     return "borderline" if value > OPEN else "as good as out"
+
+
+def strength(row: OrderRow) -> str:
+    """One entry's strength by the judges' orders with its standard error, or why there is none."""
+    if row.strength is not None:
+        return f"{number(row.strength)} ± {number(row.strength_error)}"
+    if row.always_ahead and row.always_behind:
+        return "ordered with no other"
+    if row.always_ahead:
+        return "no bound above"
+    return "no bound below" if row.always_behind else "no bound"
+
+
+def strengths(rows: Sequence[OrderRow], receipts: Mapping[str, str]) -> list[str]:
+    """What cannot be told about strengths, a sentence each: distances without a bound, and groups apart.
+
+    `receipts` names the entries. Empty where all strengths are on one scale, and without rows.
+    """
+    groups: dict[int, list[str]] = {}
+    islands: dict[int, list[str]] = {}
+    for row in rows:
+        islands.setdefault(row.island, []).append(receipts[row.entry])
+        if row.strength is not None:
+            groups.setdefault(row.group, []).append(receipts[row.entry])
+    # Of what was ordered with no other, only that nothing links it.
+    compared = [row for row in rows if not (row.always_ahead and row.always_behind)]
+    alone = [receipts[row.entry] for row in compared if row.strength is None]
+    found = []
+    if compared and not groups:
+        found.append(
+            "The orders nowhere contradict each other, so nothing tells how far one mix is ahead of another: "
+            "no strength can be given."
+        )
+    elif alone:
+        found.append(
+            f"No strength can be given for {', '.join(alone)}: the orders that compare "
+            f"{'it' if len(alone) == 1 else 'each of them'} with the others never contradict each other, so "
+            "nothing bounds the distance."
+        )
+    if len(groups) > 1:
+        found.append(f"Compare strengths only within each of these groups: {_listed(groups)}.")
+    if len(islands) > 1:
+        found.append(f"No order links these groups, so nothing can be said between them: {_listed(islands)}.")
+    return found
+
+
+def _listed(groups: Mapping[int, Sequence[str]]) -> str:
+    return "; ".join(", ".join(group) for group in groups.values())
 
 
 def self_consistency(again: SelfConsistency) -> str:
@@ -157,3 +215,31 @@ def judges_work(work: JudgeWork) -> list[str]:
             "sessions may help; orders differ from judge to judge, so that this averages out."
         )
     return found
+
+
+def time_spent(spent: TimeSpent) -> list[str]:
+    """What may be worth a talk about the time that a judge took, a sentence each; empty for nothing."""
+    found = []
+    if spent.short:
+        found.append(
+            f"{spent.short} of {spent.known} mixes {'was' if spent.short == 1 else 'were'} heard for less "
+            f"than {'its' if spent.short == 1 else 'their'} own length in all, as the browser told it."
+        )
+    if spent.change is not None and spent.change_p is not None and spent.change_p < RARE and spent.change < 0:
+        found.append(
+            f"Hears each mix of a session for {percent(-spent.change)} of its length less than the one "
+            "before."
+        )
+    return found
+
+
+def order_effect(effect: OrderEffect, where: str) -> str:
+    """What the position of a mix `where` does to totals over the whole panel."""
+    said = (
+        f"From one mix to the next {where}, totals change by {number(effect.change)} points over the whole "
+        f"panel (95%: {number(effect.lowest)} to {number(effect.highest)}; {effect.hearings} hearings), "
+        "entry and judge taken out."
+    )
+    if effect.lowest <= 0 <= effect.highest:
+        return f"{said} That may be none at all."
+    return f"{said} Orders differ from judge to judge, which spreads it over the entries."

@@ -37,10 +37,11 @@ class CutWords:
 
 @dataclass(frozen=True)
 class OrderWords:
-    """One entry by the judges' own orders."""
+    """One entry by the judges' own orders; `strength` is its strength in words."""
 
     entry: Entry
     row: OrderRow
+    strength: str
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,7 @@ class HostedRound:
     going_on: int  # how many go on by the rule
     near: tuple[CutWords, ...]  # the entries nearest to the line, for the forms
     orders: tuple[OrderWords, ...]
+    apart: tuple[str, ...]  # what the orders cannot tell about strengths
 
     @property
     def rows(self) -> tuple[CutRow, ...]:
@@ -146,6 +148,7 @@ def _counted(contest: Contest, rows: list[Round]) -> list[Round]:
 
 
 def _hosted(round_: Round, *, is_last: bool) -> HostedRound:
+    orders = _orders(round_)
     cut = None
     if is_last and round_.goes_on is not None:
         cut = kept(round_.contest, f"cut-{round_.number}", lambda: cut_of(round_, kept_scores))
@@ -158,7 +161,12 @@ def _hosted(round_: Round, *, is_last: bool) -> HostedRound:
         cut=cut,
         going_on=sum(row.goes_on for row in cut.rows) if cut else 0,
         near=cut_words(_near(cut)) if cut else (),
-        orders=_orders(round_),
+        orders=orders,
+        apart=tuple(
+            words.strengths(
+                [line.row for line in orders], {line.row.entry: line.entry.receipt for line in orders}
+            )
+        ),
     )
 
 
@@ -195,6 +203,7 @@ def _orders(round_: Round) -> tuple[OrderWords, ...]:
         return ()
     entries = {str(entry.pk): entry for entry in round_.contest.entries.all()}
     try:
-        return tuple(OrderWords(entries[row.entry], row) for row in order_rows(orders_of(round_)))
+        rows = order_rows(orders_of(round_))
     except SheetsRefused:
         return ()
+    return tuple(OrderWords(entries[row.entry], row, words.strength(row)) for row in rows)

@@ -1,11 +1,13 @@
 """A judge's work beside the panel's. Advice with its uncertainty, never a verdict: it drops nobody."""
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import chi2, kendalltau, linregress
 from scipy.stats import f as f_distribution
+from scipy.stats import t as t_distribution
 
 from contests.scoring.rounds import round_of
 from contests.scoring.severity import SeverityFit, fit_severity
@@ -21,7 +23,9 @@ FEWEST_REPEATS = 6
 CONFIDENCE = 0.95
 
 Positions = Mapping[tuple[str, str], float]
-"""At which position a judge heard an entry, by judge and entry; the mean one of several hearings."""
+"""At which position a judge heard an entry, by judge and entry: the mean where the total is one of several
+hearings.
+"""
 
 
 @dataclass(frozen=True)
@@ -96,6 +100,74 @@ def judges_work(
             )
         )
     return tuple(found)
+
+
+@dataclass(frozen=True)
+class OrderEffect:
+    """By how much a total rises from one position to the next over the whole panel, with its 95% interval.
+
+    In points; falling is negative. `hearings` is the number of those whose position is known.
+    """
+
+    hearings: int
+    change: float
+    lowest: float
+    highest: float
+
+
+def order_effect(scores: ScoreTable, weights: Weights | None, positions: Positions) -> OrderEffect | None:
+    """The effect of the position on totals, entry and judge taken out; None where nothing tells it apart.
+
+    Raises SheetsRefused as `rank` does.
+
+    Notes
+    -----
+    Least squares of `total = entry + judge + change · position`. The position is fitted as the totals are,
+    and what is left of one is set against what is left of the other (Frisch and Waugh 1933, Econometrica 1,
+    387 to 401; from memory). A panel shows what no single judge has hearings enough for.
+    """
+    known = tuple(one for one in scores.scores if (one.judge, one.entry) in positions)
+    if not known:
+        return None
+    table = ScoreTable(known)
+    hearings = weighted_hearings(table, shares(table, weights))
+    pairs = zip(hearings.judge_index, hearings.entry_index, strict=True)
+    position = np.array([positions[table.judges[judge], table.entries[entry]] for judge, entry in pairs])
+    fit = fit_severity(hearings)
+    apart = fit_severity(dataclasses.replace(hearings, total=position)).residual
+    spread, freedom = float(apart @ apart), fit.degrees_of_freedom - 1
+    if freedom < 1 or spread <= TIE_TOLERANCE:
+        return None
+    change = float(apart @ fit.residual) / spread
+    left = np.square(fit.residual - change * apart).sum() / freedom
+    reach = float(t_distribution.ppf((1 + CONFIDENCE) / 2, freedom) * np.sqrt(left / spread))
+    return OrderEffect(position.size, change, change - reach, change + reach)
+
+
+@dataclass(frozen=True)
+class TimeSpent:
+    """For how long a judge heard mixes, as times the length of each, as far as anything is known of it.
+
+    `short` of `known` hearings came to less than the mix's length. `change` is that of the time from one mix
+    to the next within a session, `change_p` its chance by luck; None for too few or for what does not vary.
+    """
+
+    judge: str
+    known: int
+    short: int
+    change: float | None
+    change_p: float | None
+
+
+def time_spent(judge: str, heard: Sequence[tuple[float, float | None]]) -> TimeSpent:
+    """What a judge's hearings say: each as times its mix's length, and its position in the session if known.
+
+    A hearing of which nothing was told, 0 times, says nothing: the word of it may have been lost.
+    """
+    told = [(times, np.nan if at is None else at) for times, at in heard if times > 0]
+    times, position = np.array(told, dtype=np.float64).reshape(-1, 2).T
+    change, change_p = _slope(position, times)
+    return TimeSpent(judge, len(told), int((times < 1.0).sum()), change, change_p)
 
 
 @dataclass(frozen=True)
@@ -210,8 +282,13 @@ def _drift(
     judge: str, heard: Sequence[str], positions: Positions | None, residual: Floats
 ) -> tuple[float | None, float | None]:
     position = np.array([(positions or {}).get((judge, entry), np.nan) for entry in heard], np.float64)
+    return _slope(position, residual)
+
+
+def _slope(position: Floats, value: Floats) -> tuple[float | None, float | None]:
+    """Change of a value from one position to the next, and its chance by luck; NaN is an unknown position."""
     known = np.isfinite(position)
-    if known.sum() < FEWEST_HEARINGS or np.ptp(position[known]) == 0 or np.ptp(residual[known]) == 0:
+    if known.sum() < FEWEST_HEARINGS or np.ptp(position[known]) == 0 or np.ptp(value[known]) == 0:
         return None, None
-    line = linregress(position[known], residual[known])
+    line = linregress(position[known], value[known])
     return float(line.slope), float(line.pvalue)

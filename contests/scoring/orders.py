@@ -7,9 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from contests.scoring.errors import SheetsRefused
+from contests.scoring.pairs import Counts, pairs_won, strengths_of
 from contests.scoring.ties import Floats, places
-
-Counts = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -19,6 +18,10 @@ class OrderRow:
     `borda` is the mean of a judge's points: 1 for the first of an order, 0 for the last, even steps between,
     so that a judge who heard fewer entries weighs no more. `beats` counts the entries that it is before on
     more orders than behind. `orders` is how many judges ordered it.
+
+    `strength` and its standard error are Bradley and Terry's (see `Strengths`), on a scale for each `group`
+    of an `island`; None where nothing bounds it: where it is `always_ahead` of all that it was ordered with,
+    `always_behind`, or alone between such. An entry that was ordered with no other is both.
     """
 
     entry: str
@@ -27,6 +30,13 @@ class OrderRow:
     borda: float
     beats: int
     orders: int
+    strength_place: int
+    strength: float | None
+    strength_error: float | None
+    group: int
+    island: int
+    always_ahead: bool
+    always_behind: bool
 
 
 def order_rows(orders: Mapping[str, Sequence[str]]) -> tuple[OrderRow, ...]:
@@ -46,7 +56,10 @@ def order_rows(orders: Mapping[str, Sequence[str]]) -> tuple[OrderRow, ...]:
     names = sorted({entry for own in orders.values() for entry in own})
     if not names:
         return ()
-    preferred = _preferred(orders, names)
+    number = {name: at for at, name in enumerate(names)}
+    numbered = [[number[entry] for entry in own] for own in orders.values()]
+    preferred = pairs_won(numbered, len(names))
+    strengths = strengths_of(numbered, len(names))
     points = _borda(orders, names)
     schulze, borda = schulze_places(preferred), places(points)
     ordered = [sum(name in own for own in orders.values()) for name in names]
@@ -58,6 +71,13 @@ def order_rows(orders: Mapping[str, Sequence[str]]) -> tuple[OrderRow, ...]:
             borda=float(points[at]),
             beats=int((preferred[at] > preferred[:, at]).sum()),
             orders=ordered[at],
+            strength_place=int(strengths.place[at]),
+            strength=_or_none(strengths.log_worth[at]),
+            strength_error=_or_none(strengths.standard_error[at]),
+            group=int(strengths.group[at]),
+            island=int(strengths.island[at]),
+            always_ahead=not preferred[:, at].any(),
+            always_behind=not preferred[at].any(),
         )
         for at, name in enumerate(names)
     ]
@@ -84,18 +104,13 @@ def strongest_paths(preferred: Counts) -> Counts:
     return strength
 
 
-def _preferred(orders: Mapping[str, Sequence[str]], names: Sequence[str]) -> Counts:
-    number = {name: at for at, name in enumerate(names)}
-    preferred = np.zeros((len(names), len(names)), dtype=np.int64)
-    for own in orders.values():
-        for at, better in enumerate(own):
-            preferred[number[better], [number[worse] for worse in own[at + 1 :]]] += 1
-    return preferred
-
-
 def _borda(orders: Mapping[str, Sequence[str]], names: Sequence[str]) -> Floats:
     given: dict[str, list[float]] = {name: [] for name in names}
     for own in orders.values():
         for at, name in enumerate(own):
             given[name].append((len(own) - 1 - at) / (len(own) - 1) if len(own) > 1 else 0.5)
     return np.array([np.mean(given[name]) for name in names])
+
+
+def _or_none(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)

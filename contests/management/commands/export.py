@@ -18,9 +18,10 @@ class Command(BaseCommand):
 
     help = (
         "Write the export of a contest whose result is decided: entries and judges by number, rubric, "
-        "assignments, scores, standing and decision log, signed by this site. `recount FILE` computes the "
-        "standing again from it alone. The reasons in the log are the host's own words: read them before "
-        "you hand the file on. Exit status 1 when there is no such contest or no decided result."
+        "assignments, how each was listened to, scores, standing and decision log, signed by this site. "
+        "`recount FILE` computes the standing again from it alone. The reasons in the log are the host's own "
+        "words: read them before you hand the file on; how judges listened is about persons, though they go "
+        "by numbers. Exit status 1 when there is no such contest or no decided result."
     )
 
     def add_arguments(self, parser: CommandParser) -> None:

@@ -13,12 +13,14 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from django.core.management import execute_from_command_line
 
 from contests import signing
+from contests.models import Assignment, JudgingSession
 from contests.results import publishing
 from contests.results.exporting import SEAL, as_text, export_of
 from contests.results.publishing import ResultRefused
 from contests.results.recounting import NoExport, recount
 from contests.scoring.sheets import Score, ScoreTable
 from contests.scoring.standing import rank
+from tests import cast
 from tests.contests import stages
 from tests.contests.results.test_standings import BY_HAND, CATALYST
 from tests.contests.stages import AFTER_THE_CLOSE
@@ -75,6 +77,73 @@ class TestExport:
         text, _ = exported()
         assert b"Private" not in text
         assert b"Comment" not in text
+
+
+def listened(stage: stages.Stage) -> None:
+    """Two mixes of the first judge heard in one session, the second of them first; nothing of the others."""
+    judge = stage.judges[0]
+    first, second = Assignment.objects.filter(judge=judge).order_by("position")[:2]
+    session = JudgingSession.objects.create(
+        round=first.round, judge=judge, number=1, begun_at=cast.NOW, heard_at=cast.NOW, heard_s=98.5
+    )
+    for hearing, seconds, plays, at in ((first, 61.04, 3, 2), (second, 37.5, 1, 1)):
+        hearing.heard_s, hearing.plays = seconds, plays
+        hearing.session, hearing.session_position = session, at
+        hearing.save()
+
+
+@pytest.fixture
+def with_listening() -> tuple[dict, stages.Stage]:
+    """The content of an export of a contest in which something was heard, and the contest."""
+    stage, _ = stages.judged_by_table(CATALYST)
+    listened(stage)
+    publishing.decide_result(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
+    stage.reread()
+    return json.loads(export_of(stage.contest)), stage
+
+
+class TestListening:
+    def test_each_hearing_has_what_was_told_of_it(self, with_listening):
+        content, stage = with_listening
+        keys = ("judge", "position", "heard_s", "plays", "session", "session_position")
+        mine = [[one[key] for key in keys] for one in content["hearings"]]
+        judge = str(stage.judges[0].pk)
+        assert mine[:3] == [
+            [judge, 0, 61.0, 3, 1, 2],
+            [judge, 1, 37.5, 1, 1, 1],
+            [judge, 2, 0.0, 0, None, None],
+        ]
+
+    def test_the_round_has_the_length_of_its_copies(self):
+        content = json.loads(export_of(stages.decided().contest))
+        assert content["rounds"][0]["copy_s"] == pytest.approx(stages.SECONDS, abs=0.05)
+        by_table = json.loads(exported()[0])  # nobody plays anything there
+        assert by_table["rounds"][0]["copy_s"] is None
+
+    def test_it_says_neither_when_a_session_began_nor_how_long_it_was(self, with_listening):
+        content, _ = with_listening
+        assert "98.5" not in as_text(content)
+        assert "begun" not in as_text(content)
+
+    def test_it_recounts(self, with_listening):
+        content, _ = with_listening
+        assert recount(as_text(content).encode()).problems == []
+
+    @pytest.mark.parametrize(
+        ("key", "value"), [("heard_s", 61.1), ("plays", 4), ("session", 2), ("session_position", 3)]
+    )
+    def test_an_altered_number_breaks_the_log_though_signed_anew(self, with_listening, key, value):
+        content, _ = with_listening
+        content["hearings"][0][key] = value
+        assert recount(resealed(content)).problems == [
+            "How the judges listened is not what the decision log recorded."
+        ]
+
+    def test_a_number_taken_out_is_seen(self, with_listening):
+        content, _ = with_listening
+        del content["hearings"][0]["plays"]
+        with pytest.raises(NoExport, match="plays"):
+            recount(resealed(content))
 
 
 class TestRecount:
@@ -182,6 +251,31 @@ class TestVersion1:
         """The number of the version is under the signature as well."""
         altered = self.text.replace(b'"version": 1', b'"version": 2', 1)
         assert any("signature does not fit" in line for line in recount(altered).problems)
+
+
+class TestBeforeListening:
+    """A file of version 2 from before exports told how judges listened, as the site wrote it then."""
+
+    text = (Path(__file__).parent / "export_before_listening.json").read_bytes()
+
+    def test_it_is_of_the_old_shape(self):
+        content = json.loads(self.text)
+        assert content["version"] == 2
+        assert not {"heard_s", "plays", "session", "session_position"} & set(content["hearings"][0])
+        assert "listening_sha256" not in content["decisions"][-1]["details"]
+
+    def test_it_still_recounts(self):
+        found = recount(self.text)
+        assert found.problems == []
+        assert sorted(row.place for row in found.standing.entries) == [1, 2, 3, 4]
+
+    def test_the_keys_of_then_are_still_there_in_their_order(self):
+        """Outsiders read them: nothing was taken away or renamed."""
+        then, now = json.loads(self.text), json.loads(exported()[0])
+        assert list(now) == list(then)
+        for part in ("hearings", "rounds"):
+            keys = list(then[part][0])
+            assert [key for key in now[part][0] if key in keys] == keys
 
 
 class TestPages:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from contests.models import Assignment, Round
-from contests.results import doubts, words
-from contests.results.doubts import doubts_of
+from contests.judging import sheets
+from contests.judging.drafts import Draft
+from contests.models import Assignment, Judge, JudgingSession, Round
+from contests.results import standings, words
+from contests.results.doubts import _heard, doubts_of
 from contests.scoring.diagnostics import JudgeWork
 from tests import cast
 from tests.contests import stages
 from tests.contests.results.test_standings import BY_HAND, CATALYST
+from tests.contests.rounds import staging
 
 pytestmark = pytest.mark.django_db
 
@@ -38,24 +41,111 @@ class TestDoubts:
         assert doubts_of(cast.contest(), keep=1) is None
 
 
-class TestPositions:
-    def test_they_are_those_of_the_rounds_that_place_and_of_several_hearings_the_mean(self, monkeypatch):
-        stage, entries = stages.judged_by_table(BY_HAND)
-        told = []
-        monkeypatch.setattr(doubts, "judges_work", lambda _table, _weights, *found: told.append(found) or ())
-        judge = stage.judges[0]
-        heard = {"judge": judge, "entry": entries["A"], "state": "submitted"}
-        round_ = stage.round
-        Assignment.objects.create(round=round_, **heard, repeat=1, position=7, label="H", code="again")
-        sorted_in = Round.objects.create(
-            contest=stage.contest, number=2, kind="sorting", state="closed", hearings_per_entry=1
+def hear(round_: Round, judge: Judge, *sessions: str, times: float = 2.0) -> None:
+    """The judge hears mixes by their entrants' initials, first heard in sessions as given: "BA", "C"."""
+    plan = round_.plan
+    for number, initials in enumerate(sessions, start=1):
+        session = JudgingSession.objects.create(
+            round=round_, judge=judge, number=number, begun_at=cast.NOW, heard_at=cast.NOW
         )
-        Assignment.objects.create(round=sorted_in, **heard, position=40, label="AO", code="sorted")
-        doubts_of(stage.contest, keep=1)
-        ((positions, session_positions),) = told
-        first = round_.assignments.get(judge=judge, entry=entries["A"], repeat=0)
-        assert positions[str(judge.pk), str(entries["A"].pk)] == (first.position + 7) / 2
-        assert session_positions == {}
+        for at, initial in enumerate(initials, start=1):
+            Assignment.objects.filter(
+                round=round_, judge=judge, entry__member__name__startswith=initial
+            ).update(session=session, session_position=at, heard_s=times * plan.frames / plan.rate_hz)
+
+
+def positions_of(judge: Judge, positions: dict) -> dict[str, float]:
+    """One judge's positions by the entrants' initials."""
+    names = {str(one.pk): one.member.name[0] for one in judge.contest.entries.select_related("member")}
+    return {names[entry]: at for (own, entry), at in positions.items() if own == str(judge.pk)}
+
+
+class TestWhenTheyWereHeard:
+    """Positions beside the totals that they belong to: those of the sheets that place, and of no others."""
+
+    def heard_of(self, stage):
+        stage.reread()
+        table, _, _ = standings.deciding_table(stage.contest)
+        return _heard(stage.contest, table)
+
+    def all_heard(self, *rounds):
+        """One round, heard by all three judges."""
+        stage = staging.closed(*(rounds or ({"heard_by_all": True},)))
+        stages.submit_all(staging.open_next(stage), staging.scoring(staging.FIRST_ROUND))
+        return stage
+
+    def test_the_order_of_hearing_counts_where_sessions_tell_all_of_it(self):
+        stage = self.all_heard()
+        judge, other = stage.judges[:2]
+        hear(stage.round, judge, "DB", "AC")
+        hear(stage.round, other, "DB")
+        found = self.heard_of(stage)
+        assert positions_of(judge, found.in_round) == {"D": 0, "B": 1, "A": 2, "C": 3}
+        assert positions_of(judge, found.in_session) == {"D": 1, "B": 2, "A": 1, "C": 2}
+        planned = other.assignments.order_by("position").values_list("entry__member__name", "position")
+        assert positions_of(other, found.in_round) == {name[0]: at for name, at in planned}
+        assert positions_of(other, found.in_session) == {"D": 1, "B": 2}
+
+    def test_a_total_of_two_rounds_has_the_mean_of_both_positions(self):
+        stage = self.all_heard({"heard_by_all": True, "goes_on": 3}, {"heard_by_all": True})
+        judge = stage.judges[0]
+        hear(stage.contest.rounds.get(number=1), judge, "ABCD")
+        staging.close(stage)
+        final = staging.open_next(stage)
+        stages.submit_all(final, staging.scoring(staging.FINAL))
+        assert set(final.assignments.values_list("entry__member__name", flat=True)) == {
+            "Ansa Merrow",
+            "Bero Lund",
+            "Ceri Vanterpool",
+        }
+        hear(final, judge, "CA")
+        found = self.heard_of(stage)
+        # B was heard in no session of the final: its place in a session is known of one hearing of two, and
+        # the order of hearing in the final not at all.
+        assert positions_of(judge, found.in_session) == {"A": 1.5, "C": 2.0, "D": 4.0}
+        at = dict(final.assignments.filter(judge=judge).values_list("entry__member__name", "position"))
+        assert positions_of(judge, found.in_round) == {
+            "A": (0 + at["Ansa Merrow"]) / 2,
+            "B": (1 + at["Bero Lund"]) / 2,
+            "C": (2 + at["Ceri Vanterpool"]) / 2,
+            "D": 3,
+        }
+
+    def test_a_round_of_sorting_is_not_mixed_in(self):
+        stage = staging.closed(
+            {"heard_by_all": True, "kind": "sorting", "goes_on": 2, "takes_borderline": False},
+            {"heard_by_all": True},
+        )
+        sorting = staging.open_next(stage)
+        for hearing in sorting.assignments.select_related("entry__member"):
+            verdict = "keep" if hearing.entry.member.name[0] in "AB" else "pass"
+            sheets.submit_sheet(hearing, draft=Draft({}, verdict=verdict), now=stages.AFTER_THE_CLOSE)
+        hear(sorting, stage.judges[0], "ABCD")
+        assert positions_of(stage.judges[0], self.heard_of(stage).in_session) == {
+            "A": 1, "B": 2, "C": 3, "D": 4,
+        }  # fmt: skip
+        staging.close(stage)
+        final = staging.open_next(stage)
+        stages.submit_all(final, staging.scoring(staging.FINAL))
+        hear(final, stage.judges[0], "BA")
+        found = self.heard_of(stage)
+        assert positions_of(stage.judges[0], found.in_session) == {"B": 1, "A": 2}
+        assert [round(times, 2) for times, _ in found.times[str(stage.judges[0].pk)]] == [2.0, 2.0]
+
+    def test_the_page_tells_what_was_heard_shortly_and_what_the_order_did(self, client):
+        stage = self.all_heard()
+        for judge, sessions in zip(stage.judges, (("ABCD",), ("CA", "DB"), ("DCBA",)), strict=True):
+            hear(stage.round, judge, *sessions)
+        short = stage.round.assignments.filter(judge=stage.judges[0]).first()
+        Assignment.objects.filter(pk=short.pk).update(heard_s=0.4)
+        client.force_login(stage.host)
+        text = client.get(address(stage)).content.decode()
+        assert text.count("1 of 4 mixes was heard for less than its own length") == 1
+        assert "From one mix to the next within a session, totals change by" in text
+        JudgingSession.objects.all().delete()
+        Assignment.objects.update(session_position=None)
+        text = client.get(address(stage)).content.decode()
+        assert "From one mix to the next in a judge’s order" in text
 
 
 class TestPage:

@@ -6,6 +6,8 @@ import pytest
 
 from contests.results import words
 from contests.results.field import MARGIN, STEP, WIDTH, field_of
+from contests.scoring.diagnostics import OrderEffect, TimeSpent
+from contests.scoring.orders import order_rows
 
 
 class TestAgreement:
@@ -70,3 +72,73 @@ class TestFieldOf:
     def test_a_total_that_is_not_there_is_refused(self):
         with pytest.raises(ValueError, match="not in list"):
             field_of([7.0], own=6.0)
+
+
+def said_of(orders):
+    """The sentences about strengths, and each entry's own words; entries are called by their letters."""
+    rows = order_rows(orders)
+    sentences = words.strengths(rows, {row.entry: row.entry for row in rows})
+    return sentences, {row.entry: words.strength(row) for row in rows}
+
+
+class TestStrengths:
+    def test_on_one_scale_there_is_nothing_to_say(self):
+        sentences, each = said_of({"Ruy": "AB", "Ilse": "BA", "Signe": "AB"})
+        assert sentences == []
+        # By hand: odds of 2 to 1, and the variance of their logarithm is 1/2 + 1.
+        assert each == {"A": "0.35 ± 0.61", "B": "−0.35 ± 0.61"}
+
+    def test_who_wins_everything_is_told_in_words(self):
+        sentences, each = said_of({"Ruy": "ABC", "Ilse": "ACB"})
+        assert each == {"A": "no bound above", "B": "0.00 ± 0.71", "C": "0.00 ± 0.71"}
+        assert len(sentences) == 1
+        assert sentences[0].startswith("No strength can be given for A: the orders that compare it")
+
+    def test_two_groups_and_one_between_them(self):
+        sentences, each = said_of({"Ruy": "ABCDE", "Ilse": "BACED"})
+        assert each["C"] == "no bound"
+        assert "No strength can be given for C:" in sentences[0]
+        assert sentences[1] == "Compare strengths only within each of these groups: A, B; D, E."
+
+    def test_orders_that_never_contradict_each_other(self):
+        sentences, each = said_of({"Ruy": "ABC", "Ilse": "AC"})
+        assert len(sentences) == 1
+        assert "nowhere contradict each other" in sentences[0]
+        assert (each["A"], each["C"]) == ("no bound above", "no bound below")
+
+    def test_what_no_order_links(self):
+        sentences, each = said_of({"Ruy": "AB", "Ilse": "BA", "Signe": "C"})
+        assert sentences == ["No order links these groups, so nothing can be said between them: A, B; C."]
+        assert each["C"] == "ordered with no other"
+
+    def test_of_nothing_nothing_is_said(self):
+        assert said_of({}) == ([], {})
+
+
+class TestTimeSpent:
+    def test_it_names_what_was_heard_shortly(self):
+        assert words.time_spent(TimeSpent("1", 12, 0, None, None)) == []
+        (said,) = words.time_spent(TimeSpent("1", 12, 3, None, None))
+        assert said.startswith("3 of 12 mixes were heard for less than their own length")
+        assert (
+            "1 of 12 mixes was heard for less than its own"
+            in words.time_spent(TimeSpent("1", 12, 1, None, None))[0]
+        )
+
+    @pytest.mark.parametrize(
+        ("change", "chance", "lines"), [(-0.12, 0.001, 1), (-0.12, 0.02, 0), (0.12, 0.001, 0)]
+    )
+    def test_it_names_who_hurries_and_nobody_by_luck(self, change, chance, lines):
+        found = words.time_spent(TimeSpent("1", 12, 0, change, chance))
+        assert len(found) == lines
+        assert not lines or "12% of its length less" in found[0]
+
+
+class TestOrderEffect:
+    def test_it_says_whether_it_may_be_none(self):
+        none = words.order_effect(OrderEffect(40, 0.02, -0.01, 0.05), "within a session")
+        assert "change by 0.02 points over the whole panel (95%: −0.01 to 0.05; 40 hearings)" in none
+        assert none.endswith("That may be none at all.")
+        some = words.order_effect(OrderEffect(40, -0.2, -0.3, -0.1), "within a session")
+        assert "next within a session, totals change by −0.20" in some
+        assert "spreads it over the entries" in some

@@ -22,7 +22,7 @@ from contests.judging import sheets
 from contests.judging.assigning import AssignRefused
 from contests.judging.conflicts import declare_conflict
 from contests.judging.filling_up import fallen_away, fill_up, hear_again
-from contests.models import Assignment, Judge
+from contests.models import Assignment, Judge, JudgeOrder
 from contests.results import standings
 from contests.results.doubts import doubts_of
 from contests.scoring.assigning import REPEAT_DISTANCE
@@ -96,6 +96,52 @@ class TestThePage:
         address = reverse("contests:host_step", args=[heard.contest.slug, "judge"])
         assert client_of(heard).post(address).status_code == 302
         assert heard.contest.rounds.get(number=2).state == RoundState.JUDGING
+
+
+def order(stage, *orders: str) -> None:
+    """Each judge in turn orders the entries, which go by their entrants' initials: A, B, C, D."""
+    for judge, own in zip(stage.judges, orders, strict=False):
+        heard = {one.entry.member.name[0]: one.pk for one in stage.round.assignments.filter(judge=judge)}
+        hearings = [heard[initial] for initial in own]
+        JudgeOrder.objects.create(
+            round=stage.round, judge=judge, hearings=hearings, submitted_at=AFTER_THE_CLOSE
+        )
+
+
+class TestJudgesOrders:
+    @pytest.fixture
+    def final(self):
+        stage = staging.closed({"heard_by_all": True, "asks_order": True})
+        stages.submit_all(staging.open_next(stage), staging.scoring(staging.FIRST_ROUND))
+        return stage
+
+    def strengths(self, stage) -> dict[str, str]:
+        answer = client_of(stage).get(reverse("contests:host_rounds", args=[stage.contest.slug]))
+        (one,) = answer.context["page"].rounds
+        return {line.entry.member.name[0]: line.strength for line in one.orders}
+
+    def test_strengths_stand_beside_the_places(self, final):
+        order(final, "ABCD", "BADC", "DACB")
+        text = page(final)
+        for place in self.strengths(final).values():
+            assert f'data-label="Strength" class="number">{place}</td>' in text
+        assert "put before the other by about two judges of three" in text
+        assert "No strength can be given" not in text
+
+    def test_by_hand_for_two_that_swap_behind_one_that_wins_everything(self, final):
+        order(final, "ABCD", "ABDC")
+        assert self.strengths(final) == {
+            "A": "no bound above",
+            "B": "no bound",
+            "C": "0.00 ± 0.71",
+            "D": "0.00 ± 0.71",
+        }
+        text = page(final)
+        receipts = {one.member.name[0]: one.receipt for one in final.entries}
+        assert f"No strength can be given for {receipts['A']}, {receipts['B']}: the orders" in text
+
+    def test_before_the_first_order_it_says_so(self, final):
+        assert "No judge has submitted an order yet." in page(final)
 
 
 class TestHearAgain:

@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from contests.judging import heard
 from contests.models import JudgeOrder, ScoreSheet
 from contests.own_data import held
 from tests import cast
@@ -27,3 +28,24 @@ class TestOrders:
         assert data["orders"][0]["best_first"] == ["D", "C", "B", "A"]
         text = json.dumps(data, default=str)
         assert not any(entry.receipt in text for entry in stage.entries)
+
+
+class TestListening:
+    def test_what_an_export_tells_of_a_judge_the_judge_can_have_too(self, make_stage: MakeStage):  # noqa: F811
+        stage = make_stage(hearings=3)
+        judge = stage.judges[0]
+        first, second = stage.hearings(judge)[:2]
+        for hearing in (first, second):
+            ScoreSheet.objects.create(assignment=hearing, saved_at=cast.NOW)
+        told = {second.code: {"seconds": 41.5, "plays": 2}}
+        heard.keep_heard(judge.member, stage.round, told, now=cast.NOW)
+        data = held(judge.member).holds
+        assert [one["listening"] for one in data["score_sheets"]] == [
+            {"heard_s": 0.0, "plays": 0, "session": None, "session_position": None},
+            {"heard_s": 41.5, "plays": 2, "session": 1, "session_position": 1},
+        ]
+        (session,) = data["sessions_of_hearing"]
+        assert (session["session"], session["begun_at"], session["heard_s"]) == (1, cast.NOW, 41.5)
+        other = stage.judges[1]
+        ScoreSheet.objects.create(assignment=stage.hearings(other)[0], saved_at=cast.NOW)
+        assert "sessions_of_hearing" not in held(other.member).holds

@@ -6,7 +6,15 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy.stats import chi2, kendalltau
 
-from contests.scoring.diagnostics import FEWEST_REPEATS, _leverage, judges_work, self_consistency
+from contests.scoring.diagnostics import (
+    FEWEST_REPEATS,
+    TimeSpent,
+    _leverage,
+    judges_work,
+    order_effect,
+    self_consistency,
+    time_spent,
+)
 from contests.scoring.severity import fit_severity
 from contests.scoring.sheets import Score, ScoreTable, shares, weighted_hearings
 from contests.scoring.standing import rank
@@ -127,6 +135,62 @@ class TestJudgesWork:
     def test_of_few_hearings_nothing_is_said(self):
         for one in judges_work(CATALYSTS):
             assert (one.hearings, one.misfit, one.order, one.scale, one.halo) == (3, None, None, None, None)
+
+
+class TestOrderEffect:
+    @pytest.mark.parametrize("seed", range(5))
+    def test_it_is_that_of_ordinary_least_squares(self, seed):
+        """statsmodels: total ~ entry + judge + position, with its 95% interval; some positions unknown."""
+        scores, rng = panel(seed), np.random.default_rng(seed)
+        at = {key: place for key, place in positions(scores).items() if rng.random() < 0.8}
+        rows = [
+            {"y": one.value, "e": one.entry, "j": one.judge, "x": at[one.judge, one.entry]}
+            for one in scores.scores
+            if (one.judge, one.entry) in at
+        ]
+        other = smf.ols("y ~ C(e) + C(j) + x", pandas.DataFrame(rows)).fit()
+        found = order_effect(scores, None, at)
+        assert found.hearings == len(rows)
+        assert found.change == pytest.approx(other.params["x"], abs=1e-9)
+        assert (found.lowest, found.highest) == pytest.approx(tuple(other.conf_int().loc["x"]), abs=1e-9)
+
+    def test_a_panel_that_tires_is_found_although_no_judge_alone_is(self):
+        plain = panel(14)
+        # In another order than that of the entries, or the entries' own effects would be the position's.
+        rng = np.random.default_rng(14)
+        at = {}
+        for judge in plain.judges:
+            own = [key for key in positions(plain) if key[0] == judge]
+            at |= dict(zip(own, rng.permutation(len(own)).tolist(), strict=True))
+        tired = ScoreTable(
+            tuple(
+                Score(one.entry, one.judge, one.criterion, one.value - 0.04 * at[one.judge, one.entry])
+                for one in plain.scores
+            )
+        )
+        found = order_effect(tired, None, at)
+        assert found.lowest < -0.04 < found.highest < 0
+        assert order_effect(plain, None, at).change == pytest.approx(found.change + 0.04)
+        assert sum(one.drift_p < 0.01 for one in judges_work(tired, positions=at)) < 3
+
+    def test_what_cannot_be_told_apart_is_not_told(self):
+        assert order_effect(panel(1), None, {}) is None
+        everybody_at_once = dict.fromkeys(positions(panel(1)), 1)
+        assert order_effect(panel(1), None, everybody_at_once) is None
+
+
+class TestTimeSpent:
+    def test_it_counts_what_is_known_and_what_was_short(self):
+        heard = [(0.0, None), (0.5, 1), (1.0, 2), (2.5, None)]
+        assert time_spent("Ruy", heard) == TimeSpent("Ruy", 3, 1, None, None)
+        assert time_spent("Ruy", []) == TimeSpent("Ruy", 0, 0, None, None)
+
+    def test_who_hurries_is_found_by_the_slope(self):
+        rng = np.random.default_rng(2)
+        heard = [(2.0 - 0.2 * at + 0.02 * rng.standard_normal(), at) for at in (1, 2, 3, 4, 5, 1, 2, 3, 4)]
+        found = time_spent("Ruy", heard)
+        assert found.change == pytest.approx(-0.2, abs=0.02)
+        assert found.change_p < 1e-6
 
 
 def heard_twice(

@@ -108,6 +108,26 @@ class TestPartialOrders:
         rows = {row.entry: row.schulze_place for row in order_rows({"Ruy": "AB", "Ilse": "BA"})}
         assert rows == {"A": 1, "B": 1}
 
+    def test_strengths_are_those_of_the_pairs(self):
+        """A before B on two of three orders that have both: odds of 2 to 1. C is behind all it met."""
+        rows = {row.entry: row for row in order_rows({"Ruy": "ABC", "Ilse": "BA", "Signe": "ABC"})}
+        assert rows["A"].strength == pytest.approx(np.log(2) / 2)
+        assert rows["A"].strength + rows["B"].strength == pytest.approx(0)
+        assert rows["A"].group == rows["B"].group != rows["C"].group
+        assert (rows["C"].strength, rows["C"].strength_error) == (None, None)
+        assert [rows[name].strength_place for name in "ABC"] == [1, 2, 3]
+        assert [(rows[name].always_ahead, rows[name].always_behind) for name in "ABC"] == [
+            (False, False),
+            (False, False),
+            (False, True),
+        ]
+
+    def test_who_was_ordered_with_no_other_is_linked_to_nobody(self):
+        rows = {row.entry: row for row in order_rows({"Ruy": "AB", "Ilse": "C"})}
+        assert rows["A"].island == rows["B"].island != rows["C"].island
+        assert rows["C"].always_ahead
+        assert rows["C"].always_behind
+
     def test_nothing_in_nothing_out(self):
         assert order_rows({}) == ()
         assert order_rows({"Ruy": []}) == ()
