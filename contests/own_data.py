@@ -14,7 +14,6 @@ from contests.models import Assignment, Award, Ballot, Entry, JudgeOrder, Judgin
 from contests.prizes.access import told_awards
 from contests.queries import entries_of
 from contests.results.listened import listened_to
-from contests.states import ContestState
 
 
 def held(member: Member) -> Part | None:
