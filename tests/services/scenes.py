@@ -12,6 +12,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from celery import current_app
 from django.apps import apps
 from django.conf import settings
 from django.db import connection, connections, transaction
@@ -20,6 +21,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from academy.letters.models import Letter
+from academy.letters.writing import SEND_LETTER
 from academy.members import codes, leaving
 from academy.members.models import Grant, Member, PaymentEvent
 from academy.members.payments import signatures
@@ -176,6 +178,55 @@ def standing_of(entry: int) -> dict[str, Any]:
         "measurements": Measurement.objects.filter(recording=row.recording).count(),
         "due_in_s": (job.run_after - timezone.now()).total_seconds(),
     }
+
+
+def write_to_many(letters: int) -> None:
+    """So many letters that can be switched off wait to be sent, and a bell was rung for each."""
+    now = timezone.now()
+    rows = Letter.objects.bulk_create(
+        Letter(
+            kind="host-writes",
+            key=f"{number}",
+            address=f"member{number}@example.org",
+            subject="News",
+            text="News.",
+            html="<p>News.</p>",
+            written_at=now,
+            next_try_at=now,
+        )
+        for number in range(letters)
+    )
+    jobs = Job.objects.bulk_create(
+        Job(kind=SEND_LETTER, subject=str(row.pk), run_after=now, requested_at=now) for row in rows
+    )
+    with current_app.connection_for_write() as line:  # one for all: thousands would take a minute
+        for job in jobs:
+            current_app.send_task(doorbell.RUN_JOB, [job.pk], connection=line, ignore_result=True)
+
+
+def orphan_and_clock() -> int:
+    """A job whose worker died an hour ago, and the clock's bell for the sweep; the job."""
+    now = timezone.now()
+    job = Job.objects.create(
+        kind="trial",
+        subject="orphan",
+        state="running",
+        attempt=1,
+        lease_until=now - timedelta(hours=1),
+        run_after=now - timedelta(hours=2),
+        requested_at=now - timedelta(hours=2),
+    )
+    bell = settings.CELERY_BEAT_SCHEDULE["sweep"]
+    current_app.send_task(bell["task"], ignore_result=True, expires=25, **bell["options"])
+    return job.pk
+
+
+def letters_and(job: int) -> dict[str, Any]:
+    """A job's state, how many letters were sent before it ended, and how many still wait."""
+    row = Job.objects.get(pk=job)
+    letters = Job.objects.filter(kind=SEND_LETTER)
+    sent = letters.filter(state="done", finished_at__lt=row.finished_at or timezone.now())
+    return {"state": row.state, "sent_before": sent.count(), "wait": letters.filter(state="queued").count()}
 
 
 def ring(job: int, times: int = 1) -> dict[str, Any]:
