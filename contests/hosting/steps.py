@@ -239,7 +239,8 @@ def _late(tally: Tally) -> list[Step]:
             "late",
             "Take the late entries in",
             f"{_counted(tally.late, 'entry', 'entries')} came in after the round had opened. Copies are made "
-            "at the level that all others have, and judges with spare load hear them last.",
+            "at the level that all others have, and judges with spare load find them among what they have "
+            "not begun.",
         )
     ]
 
@@ -252,7 +253,8 @@ def _fill_up(tally: Tally) -> list[Step]:
             "fill-up",
             "Find other judges",
             f"{_counted(tally.fallen_away, 'hearing has', 'hearings have')} fallen away. "
-            "Each goes to another judge, at the end of that judge’s order; nothing else moves.",
+            "Each goes to another judge, at a place drawn among what that judge has not begun; what is begun "
+            "keeps its place and its letter.",
         )
     ]
 

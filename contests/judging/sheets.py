@@ -176,11 +176,10 @@ def notes_of(sheet: ScoreSheet | None) -> list[NoteDraft]:
 
 def _open_hearing(hearing: Assignment) -> Assignment:
     """The hearing, locked with its round, so that closing the round and writing cannot overlap."""
-    hearing = (
-        Assignment.objects.select_for_update(of=("self", "round"))
-        .select_related("round__contest", "entry")
-        .get(pk=hearing.pk)
-    )
+    # The round first: whoever moves its hearings apart holds it, and asks for them after it.
+    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=hearing.round_id)
+    hearing = Assignment.objects.select_for_update(of=("self",)).select_related("entry").get(pk=hearing.pk)
+    hearing.round = round_
     if hearing.state == HearingState.SUBMITTED:
         raise SheetRefused("This sheet is submitted and sealed; nothing about it changes any more.")
     if hearing.state == HearingState.STOOD_ASIDE:
