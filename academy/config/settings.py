@@ -71,6 +71,7 @@ SITE_SECTIONS = [
 MEMBER_SECTIONS = [
     "contests.judging.sections.judging",
     "contests.prizes.sections.own_prizes",
+    "contests.voting.sections.own_votes",
     "contests.entering.sections.own_entries",
     "contests.hosting.sections.hosting",
     "academy.practice.sections.practising",

@@ -16,6 +16,12 @@ def entries_of_vote(vote: Vote) -> QuerySet[Entry]:
     return vote.contest.entries.filter(state=EntryState.READY, recording__in=planned.values("recording"))
 
 
+def entries_under_other_rules(vote: Vote) -> QuerySet[Entry]:
+    """The ready entries that were sent under rules that did not say yet that members may hear them."""
+    ready = vote.contest.entries.filter(state=EntryState.READY)
+    return ready if vote.in_rules_since is None else ready.filter(rules_version__lt=vote.in_rules_since)
+
+
 def copies_in_state(vote: Vote, state: CopyState) -> QuerySet[ListeningCopy]:
     """Copies of the entries voted on that are in a state: of each its first, which is what voters hear."""
     recordings = entries_of_vote(vote).values("recording")

@@ -88,7 +88,7 @@ class TestPlaces:
 
 
 class TestMoments:
-    PANELS = {f"entry {n}": [f"judge {(n + k) % 12}" for k in range(3)] for n in range(12)}  # noqa: RUF012
+    PANELS = {f"entry {n}": [f"judge {(n + k) % 12}" for k in range(3)] for n in range(12)}
 
     def test_the_same_seed_gives_the_same_and_another_seed_others(self):
         assert moments(self.PANELS, seed=3) == moments(self.PANELS, seed=3)
