@@ -238,9 +238,9 @@ def _late(tally: Tally) -> list[Step]:
         Step(
             "late",
             "Take the late entries in",
-            f"{_counted(tally.late, 'entry', 'entries')} came in after the round had opened. Copies are made "
-            "at the level that all others have, and judges with spare load find them among what they have "
-            "not begun.",
+            f"{_counted(tally.late, 'entry', 'entries')} came in after the round had opened. First copies "
+            "are made at the level that all others have; press again once these are ready, and judges with "
+            "spare load find the entries among what they have not begun.",
         )
     ]
 

@@ -7,10 +7,11 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 
 from django.db import transaction
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, QuerySet
 
 from academy.members.models import Member
 from analysis.listening import planning
+from analysis.listening.models import CopyState, MatchPlan
 from analysis.listening.planning import CannotPlan
 from contests import decisions, letters
 from contests.judging.assigning import AssignRefused, entries_of_round, new_hearing
@@ -35,7 +36,7 @@ def fallen_away(round_: Round) -> dict[Entry, int]:
     heard = Counter(entry for entry, _ in counting.values_list("entry", "judge").distinct())
     lacking = {
         entry: round_.hearings_per_entry - heard[entry.pk]
-        for entry in entries_of_round(round_).select_related("member").order_by("receipt")
+        for entry in _given_out(round_).select_related("member").order_by("receipt")
     }
     return {entry: number for entry, number in lacking.items() if number > 0}
 
@@ -134,7 +135,9 @@ def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
     not begun.
 
     They get copies at the level that all others have, and never a panel of their own: who hears only late
-    entries would be linked to nobody. Returns how many entries were taken in. Raises AssignRefused, with
+    entries would be linked to nobody. Nobody is given one before its copy is ready, for among mixes that can
+    be heard the one that cannot would be known for the new one. So while copies are in the making, asked for
+    now or earlier, nothing is given out. Returns how many entries were taken in. Raises AssignRefused, with
     nothing written, when there is none, when one cannot be brought to the level, and when judges are lacking.
     """
     round_ = _locked(of)
@@ -142,13 +145,8 @@ def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
     if not late:
         raise AssignRefused("No entry came in late.")
     assert round_.plan is not None
-    planned = set(round_.plan.copies.values_list("recording", flat=True))
-    for receipt, entry in late.items():
-        try:
-            if entry.recording_id not in planned:
-                planning.add_to_plan(round_.plan, entry.recording)
-        except CannotPlan as exc:
-            raise AssignRefused(f"{receipt}: {exc}") from exc
+    if not _all_copied(round_.plan, late):
+        return 0
     times = len(_at_work(round_)) if round_.heard_by_all else round_.hearings_per_entry
     given = _give_out(round_, late, [receipt for receipt in late for _ in range(times)])
     details = {"round": round_.number, "entries": sorted(late)}
@@ -157,6 +155,22 @@ def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
     )
     letters.further_hearings(round_, given, decision=decision, now=now)
     return len(late)
+
+
+def _all_copied(plan: MatchPlan, late: Mapping[str, Entry]) -> bool:
+    """Whether each late entry's copy is ready; those that nobody asked for yet are asked for."""
+    copies = {copy.recording_id: copy for copy in plan.copies.filter(number=0)}
+    is_ready = True
+    for receipt, entry in late.items():
+        copy = copies.get(entry.recording_id)
+        try:
+            copy = copy or planning.add_to_plan(plan, entry.recording)
+        except CannotPlan as exc:
+            raise AssignRefused(f"{receipt}: {exc}") from exc
+        if copy.state == CopyState.REFUSED:
+            raise AssignRefused(f"{receipt}: {copy.trouble} Decide about this entry first.")
+        is_ready &= copy.state == CopyState.READY
+    return is_ready
 
 
 @transaction.atomic
@@ -176,7 +190,7 @@ def hear_again(of: Round, receipts: Collection[str], *, actor: Member, now: date
         raise AssignRefused("Further hearings are ordered while no later round has been prepared.")
     entries = {
         entry.receipt: entry
-        for entry in entries_of_round(round_).filter(receipt__in=receipts).select_related("member")
+        for entry in _given_out(round_).filter(receipt__in=receipts).select_related("member")
     }
     if unknown := sorted(set(receipts) - entries.keys()):
         raise AssignRefused(f"Not in this round: {', '.join(unknown)}.")
@@ -216,6 +230,11 @@ def drop_out(judge: Judge, *, actor: Member, now: datetime, reason: str) -> int:
     except AssignRefused as exc:
         raise PanelRefused(str(exc)) from exc
     return moved
+
+
+def _given_out(round_: Round) -> QuerySet[Entry]:
+    """The entries of the round that somebody hears or heard; a late one whose copy is made is not yet."""
+    return entries_of_round(round_).filter(pk__in=round_.assignments.values("entry"))
 
 
 def _locked(of: Round) -> Round:
