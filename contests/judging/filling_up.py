@@ -239,15 +239,16 @@ def _given_out(round_: Round) -> QuerySet[Entry]:
 
 def _locked(of: Round) -> Round:
     """The round with its contest and plan, all of whose lists may be changed now."""
-    # The contest first, as everywhere: two who lock in different orders would wait for each other.
-    Contest.objects.select_for_update().get(pk=of.contest_id)
-    rounds = Round.objects.select_for_update(of=("self",)).select_related("contest", "plan")
+    # The contest first, as everywhere: two who lock in different orders would wait for each other. None of
+    # their keys changes, and whoever writes a row that points to them need not wait.
+    Contest.objects.select_for_update(no_key=True).get(pk=of.contest_id)
+    rounds = Round.objects.select_for_update(of=("self",), no_key=True).select_related("contest", "plan")
     return rounds.get(pk=of.pk)
 
 
 def _at_work(round_: Round) -> list[Judge]:
     """The judges who hear now, locked: what a booth tells meanwhile waits, and finds the hearings moved."""
-    seated = round_.contest.judges.select_for_update(of=("self",)).filter(has_left=False)
+    seated = round_.contest.judges.select_for_update(of=("self",), no_key=True).filter(has_left=False)
     return list(seated.select_related("member").order_by("pk"))
 
 

@@ -39,7 +39,7 @@ def keep_heard(member: Member, round_: Round, told: Mapping[str, object], *, now
     if round_.state != RoundState.JUDGING:
         return
     # The judge's row first: two windows of one judge may tell at once, and take turns.
-    judge = Judge.objects.select_for_update().get(contest=round_.contest_id, member=member)
+    judge = Judge.objects.select_for_update(no_key=True).get(contest=round_.contest_id, member=member)
     mine = {one.code: one for one in access.own_hearings(member).filter(round=round_)}
     read = ((mine[code], _read(what)) for code, what in told.items() if code in mine)
     heard = [(hearing, found) for hearing, found in read if found is not None]

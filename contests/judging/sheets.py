@@ -177,7 +177,8 @@ def notes_of(sheet: ScoreSheet | None) -> list[NoteDraft]:
 def _open_hearing(hearing: Assignment) -> Assignment:
     """The hearing, locked with its round, so that closing the round and writing cannot overlap."""
     # The round first: whoever moves its hearings apart holds it, and asks for them after it.
-    round_ = Round.objects.select_for_update(of=("self",)).select_related("contest").get(pk=hearing.round_id)
+    rounds = Round.objects.select_for_update(of=("self",), no_key=True).select_related("contest")
+    round_ = rounds.get(pk=hearing.round_id)
     hearing = Assignment.objects.select_for_update(of=("self",)).select_related("entry").get(pk=hearing.pk)
     hearing.round = round_
     if hearing.state == HearingState.SUBMITTED:

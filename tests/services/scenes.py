@@ -39,7 +39,24 @@ from analysis.measuring.models import Measurement
 from contests import decisions
 from contests.entering.submissions import EntryRefused, submit_entry
 from contests.hosting import running as hosting
-from contests.models import Award, BallotLine, Contest, Decision, Entry, Prize, Result, Turn
+from contests.judging import sheets
+from contests.judging.assigning import letters
+from contests.judging.conflicts import declare_conflict
+from contests.judging.drafts import Draft
+from contests.judging.filling_up import hear_again
+from contests.judging.heard import keep_heard
+from contests.models import (
+    Award,
+    BallotLine,
+    Contest,
+    Decision,
+    Entry,
+    Judge,
+    Prize,
+    Result,
+    ScoreSheet,
+    Turn,
+)
 from contests.prizes import choosing, erasing, giving, handing
 from contests.prizes.refusals import PrizeRefused
 from contests.results import publishing
@@ -47,6 +64,7 @@ from contests.states import ContestState, EntryState
 from contests.voting import ballots
 from contests.voting.ballots import BallotRefused
 from tests import cast
+from tests.contests.judging import quiet_rounds
 from tests.contests.voting import staging as voting
 
 
@@ -318,6 +336,53 @@ def draw_at_once(times: int, voters: int) -> dict[str, Any]:
             BallotLine.objects.filter(ballot__vote=vote, entry=entry).count()
             for entry in vote.contest.entries.all()
         ),
+    }
+
+
+def hear_again_while_judging() -> dict[str, bool]:
+    """The host has a third of the entries heard again while every judge writes, hears and leaves mixes.
+
+    `is_whole`: each judge's letters go on without a gap. `is_kept`: each draft is about the mix under whose
+    code it was written.
+    """
+    stage = quiet_rounds.by_name()
+    round_ = quiet_rounds.opened(stage, 3)
+    mixes = {one.code: one.entry_id for one in round_.assignments.all()}
+    receipts = [entry.receipt for entry in stage.entries[::3]]
+    now = timezone.now()
+
+    def order() -> None:
+        hear_again(round_, receipts, actor=stage.host, now=now, reason="At the line.")
+
+    def work(judge: Judge) -> Callable[[], None]:
+        own = list(round_.assignments.filter(judge=judge, repeat=0).order_by("position"))
+
+        def run() -> None:
+            for hearing in own[1::3]:
+                sheets.save_draft(hearing, Draft({}, comment=hearing.code), now=now)
+            keep_heard(
+                judge.member, round_, {one.code: {"seconds": 9, "plays": 1} for one in own[::3]}, now=now
+            )
+            sheets.stand_aside(own[-1])
+
+        return run
+
+    declares = stage.judges[0]
+    _at_once(
+        [
+            order,
+            *(work(judge) for judge in stage.judges),
+            lambda: declare_conflict(declares, stage.entries[1].member.email, by=declares.member, now=now),
+        ]
+    )
+    written = ScoreSheet.objects.filter(assignment__round=round_).select_related("assignment")
+    lists = [list(round_.assignments.filter(judge=judge).order_by("position")) for judge in stage.judges]
+    return {
+        "is_whole": all(
+            [one.label for one in own] == [letters(at) for at in range(len(own))] for own in lists
+        ),
+        "is_kept": all(mixes[one.comment] == one.assignment.entry_id for one in written),
+        "is_heard_again": round_.assignments.count() == len(mixes) + len(receipts),
     }
 
 

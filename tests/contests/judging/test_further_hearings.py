@@ -9,13 +9,13 @@ from django.db import transaction
 from django.test import Client
 from django.urls import reverse
 
-from contests.judging.assigning import assign_round, letters
+from contests.judging.assigning import letters
 from contests.judging.filling_up import hear_again
 from contests.models import Assignment, Judge, Round, ScoreSheet
 from contests.scoring.assigning import REPEAT_DISTANCE
-from contests.states import ContestState, EntryState, HearingState, RoundState
-from tests import cast
+from contests.states import HearingState
 from tests.contests import stages
+from tests.contests.judging.quiet_rounds import by_name, opened
 from tests.contests.stages import AFTER_THE_CLOSE
 
 pytestmark = pytest.mark.django_db
@@ -26,37 +26,7 @@ Known = tuple[int, str, str]
 
 @pytest.fixture
 def stage() -> stages.Stage:
-    """Sixteen entries and four judges by name only: nobody hears anything."""
-    made = stages.Stage(cast.contest(state=ContestState.JUDGING), cast.host())
-    made.judges = [cast.judge(made.contest, f"{name} Ferrow") for name in ("Ilo", "Jun", "Kai", "Lio")]
-    for number in range(16):
-        made.entries.append(
-            stages.Entry.objects.create(
-                contest=made.contest,
-                member=cast.member(f"Entrant{number} Merrow"),
-                recording=cast.recording(audio=cast.tone(level=0.1, seconds=0.01)),
-                state=EntryState.READY,
-                receipt=f"2345-6789-{number:04d}",
-                received_at=cast.NOW,
-                rules_version=1,
-            )
-        )
-    return made
-
-
-def opened(stage: stages.Stage, seed: int, *, repeats: int = 1) -> Round:
-    """A round that is open: half of the panel hears each entry."""
-    stage.contest.rounds.all().delete()
-    round_ = Round.objects.create(
-        contest=stage.contest,
-        state=RoundState.PREPARING,
-        hearings_per_entry=2,
-        repeats=repeats,
-        seed=seed,
-    )
-    assign_round(round_, AFTER_THE_CLOSE)
-    round_.move_to(RoundState.JUDGING)
-    return round_
+    return by_name()
 
 
 def begin(hearing: Assignment, how: str) -> None:
@@ -149,14 +119,14 @@ class TestFurtherHearings:
     def test_the_last_letter_is_a_new_one_no_more_often_than_by_chance(self, stage):
         """Each list has n hearings, so an even draw puts the new one last once in n times.
 
-        Forty draws at n of 9 or 10 give 4 on average; 12 or more have a chance of less than 0.001 (binomial).
+        Forty draws at n of 9 or 10 give 4 on average; 14 or more have a chance of less than 0.0001 (binomial).
         """
         last = 0
         for seed in range(40):
             round_ = opened(stage, seed, repeats=0)
             (new,) = again(stage, round_, seed % 16)
             last += new.position == len(own_of(round_, new.judge)) - 1
-        assert last < 12
+        assert last < 14
 
     def test_the_judges_page_shows_nothing_of_it(self, stage):
         round_ = opened(stage, 5)
