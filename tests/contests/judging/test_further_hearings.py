@@ -119,7 +119,7 @@ class TestFurtherHearings:
     def test_the_last_letter_is_a_new_one_no_more_often_than_by_chance(self, stage):
         """Each list has n hearings, so an even draw puts the new one last once in n times.
 
-        Forty draws at n of 9 or 10 give 4 on average; 14 or more have a chance of less than 0.0001 (binomial).
+        Forty draws at n of 9 or 10 give 4 on average; 14 or more come less than once in 10,000 (binomial).
         """
         last = 0
         for seed in range(40):
