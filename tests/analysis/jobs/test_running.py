@@ -212,9 +212,7 @@ class TestAnswer:
             run_job(letter.pk)
         assert done == ["entry 1", "letter 0", "entry 2", "letter 1", "copy", "letter 2"]
 
-    def test_each_is_done_once_when_all_bells_are_heard(
-        self, done, rung, django_capture_on_commit_callbacks
-    ):
+    def test_each_is_done_once_when_all_bells_are_heard(self, done, rung, django_capture_on_commit_callbacks):
         with django_capture_on_commit_callbacks(execute=True):
             for n in range(5):
                 requesting.request("news", f"letter {n}")
