@@ -1,4 +1,8 @@
-"""Remind whoever asked for it that entries close, and judges of sheets that are missing; each once."""
+"""Letters that are due by the clock, each once.
+
+To whoever asked for it that entries close, to judges that sheets are missing, to voters that a vote is open
+or ends.
+"""
 
 from __future__ import annotations
 
@@ -15,13 +19,20 @@ from analysis.jobs.claiming import Claim
 from contests import letters
 from contests.decisions import JUDGING_OPENED
 from contests.judging.panel import judges_with_missing_sheets
-from contests.models import Contest, Reminder, Round
+from contests.models import Contest, Reminder, Round, Vote
 from contests.states import STANDING_ENTRY, ContestState, EntryState, RoundState
+from contests.voting.ballots import open_votes, voters_of, why_not_open
 
 REMIND_OF_DEADLINE = "remind_of_deadline"
 """The kind of job that writes to those whose letter is due; its subject is a contest's primary key."""
 JUDGES_TOLD_BEFORE = timedelta(days=2)
 """So long before the end of judging a judge with missing sheets is written to. Common practice, no source."""
+TELL_VOTERS = "tell_voters"
+"""The kind of job that writes to all who may vote; its subject is a vote's primary key."""
+VOTERS_TOLD_BEFORE = timedelta(days=1)
+"""So long before a vote's end who has not voted is written to. Common practice, no source."""
+OPENING, ENDING = "opening_told_at", "ending_told_at"
+"""A vote's two letters, by the fields that say when they had been written."""
 
 
 @dataclass(frozen=True)
@@ -90,6 +101,9 @@ def sweep(now: datetime) -> None:
     for contest in soon.filter(closes_at__lte=now + EARLY.before):
         if due(contest, now).exists():
             requesting.request(REMIND_OF_DEADLINE, contest.pk)  # changes nothing while its job waits or runs
+    for vote in open_votes(now):
+        if vote_letter_due(vote, now) is not None:
+            requesting.request(TELL_VOTERS, vote.pk)
     _remind_judges(now)
 
 
@@ -106,6 +120,36 @@ def remind_of_deadline(claim: Claim) -> None:
                 letters.deadline_near(reminder, contest, moment_name=come.field, now=now)
             told = Reminder.objects.filter(pk__in=[reminder.pk for reminder in portion])
             told.update(**{come.field: contest.closes_at})
+
+
+def vote_letter_due(vote: Vote, now: datetime) -> str | None:
+    """Which of a vote's letters is due: OPENING or ENDING; None for none.
+
+    Who was told of the opening within the last day needs no second letter.
+    """
+    if why_not_open(vote, now) is not None:
+        return None
+    if vote.opening_told_at is None:
+        return OPENING
+    last_day = vote.closes_at - VOTERS_TOLD_BEFORE
+    is_ending = vote.opening_told_at <= last_day <= now
+    return ENDING if is_ending and vote.ending_told_at is None else None
+
+
+def tell_voters(claim: Claim) -> None:
+    """The job: a letter to each who may vote and has not, some a transaction; done again, to nobody twice."""
+    now = timezone.now()
+    vote = Vote.objects.select_related("contest").get(pk=int(claim.subject))
+    due_now = vote_letter_due(vote, now)
+    if due_now is None:
+        return
+    voted = vote.ballots.filter(submitted_at__isnull=False)
+    for portion in letters.in_portions(voters_of(vote).exclude(pk__in=voted.values("member"))):
+        with transaction.atomic():
+            for member in portion:
+                letters.public_vote(vote, member, is_ending=due_now == ENDING, now=now)
+    with claim.finishing():
+        Vote.objects.filter(pk=vote.pk).update(**{due_now: now})
 
 
 def _remind_judges(now: datetime) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import dj_database_url
 from csp.constants import NONE, SELF
+from kombu import Exchange, Queue
 
 from academy.config import environment
 
@@ -70,6 +71,7 @@ SITE_SECTIONS = [
 MEMBER_SECTIONS = [
     "contests.judging.sections.judging",
     "contests.prizes.sections.own_prizes",
+    "contests.voting.sections.own_votes",
     "contests.entering.sections.own_entries",
     "contests.hosting.sections.hosting",
     "academy.practice.sections.practising",
@@ -208,14 +210,23 @@ CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_TASK_SOFT_TIME_LIMIT = 900  # s; the last resort, decoders have limits of their own
 CELERY_TASK_TIME_LIMIT = 960  # s
 CELERY_TASK_DEFAULT_QUEUE = "work"
+# The clock has a queue of its own, and a worker takes from both in turn: what it rings expires within
+# seconds or minutes, and behind thousands of other bells would never be heard in time.
+CLOCK = "clock"
+CELERY_TASK_QUEUES = [
+    Queue(name, Exchange(name), routing_key=name) for name in (CELERY_TASK_DEFAULT_QUEUE, CLOCK)
+]
 CELERY_BEAT_SCHEDULE = {
-    "sweep": {"task": "analysis.jobs.tasks.sweep", "schedule": 30.0},
-    "sweep_letters": {"task": "academy.letters.tasks.sweep_letters", "schedule": 60.0},
-    "sweep_members": {"task": "academy.members.tasks.sweep_members", "schedule": 3600.0},
-    "publish_due": {"task": "contests.tasks.publish_due", "schedule": 15.0},
-    "sweep_prizes": {"task": "contests.tasks.sweep_prizes", "schedule": 3600.0},
-    "sweep_reminders": {"task": "contests.tasks.sweep_reminders", "schedule": 300.0},
-    "sweep_uploads": {"task": "analysis.intake.tasks.sweep_uploads", "schedule": 900.0},
+    task.rpartition(".")[2]: {"task": task, "schedule": every_s, "options": {"queue": CLOCK}}
+    for task, every_s in {
+        "analysis.jobs.tasks.sweep": 30.0,
+        "academy.letters.tasks.sweep_letters": 60.0,
+        "academy.members.tasks.sweep_members": 3600.0,
+        "contests.tasks.publish_due": 15.0,
+        "contests.tasks.sweep_prizes": 3600.0,
+        "contests.tasks.sweep_reminders": 300.0,
+        "analysis.intake.tasks.sweep_uploads": 900.0,
+    }.items()
 }
 
 vars().update(environment.email(os.environ.get("EMAIL_URL", ""), DATA_DIR))

@@ -8,8 +8,7 @@ from django.contrib.auth.base_user import AbstractBaseUser
 from django.db.models import QuerySet
 
 from academy.letters.models import Letter, LetterState, Unwanted
-from academy.letters.writing import SEND_LETTER
-from analysis.jobs import requesting
+from academy.letters.writing import have_sent
 
 KEPT = timedelta(days=90)
 """How long the site remembers to whom a letter went. Common practice, no source."""
@@ -18,9 +17,9 @@ KEPT = timedelta(days=90)
 def sweep(now: datetime) -> int:
     """Have every letter sent whose time has come, and forget old addresses. Returns how many were due."""
     due = Letter.objects.filter(state=LetterState.WAITING, next_try_at__lte=now)
-    letters = list(due.values_list("pk", flat=True))
-    for pk in letters:
-        requesting.request(SEND_LETTER, pk)  # changes nothing while its job waits or runs
+    letters = list(due.values_list("pk", "kind"))
+    for pk, kind in letters:
+        have_sent(pk, kind)
     old = Letter.objects.filter(address__gt="", written_at__lt=now - KEPT)
     old.exclude(state=LetterState.WAITING).update(
         person=None, address="", subject="", text="", html="", trouble=""
@@ -36,7 +35,7 @@ def try_again(letter: Letter, *, now: datetime) -> bool:
         .update(state=LetterState.WAITING, tries=0, next_try_at=now, settled_at=None)
     )
     if changed:
-        requesting.request(SEND_LETTER, letter.pk)
+        have_sent(letter.pk, letter.kind)
     return bool(changed)
 
 

@@ -12,11 +12,14 @@ from django.template.loader import render_to_string
 
 from academy.letters import wishes
 from academy.letters.addresses import absolute
-from academy.letters.kinds import Kind
+from academy.letters.kinds import Kind, kind_called
 from academy.letters.models import Letter
 from analysis.jobs import requesting
 
 SEND_LETTER = "send_letter"
+"""The kind of job that sends what can be switched off: to thousands at once, at times."""
+SEND_ESSENTIAL = "send_essential"
+"""The kind that sends what cannot: a link that somebody waits for does not stand behind thousands of news."""
 LONGEST_SUBJECT = 200
 
 
@@ -66,8 +69,15 @@ def write(
         },
     )
     if is_new:
-        requesting.request(SEND_LETTER, letter.pk)
+        have_sent(letter.pk, letter.kind)
     return letter
+
+
+def have_sent(letter_id: int, kind_name: str) -> None:
+    """Ask for a letter of that kind to be sent. Changes nothing while its job waits or runs."""
+    kind = kind_called(kind_name)
+    job = SEND_ESSENTIAL if kind is not None and kind.is_essential else SEND_LETTER
+    requesting.request(job, letter_id)
 
 
 def words_of(kind: Kind, context: Mapping[str, object], *, off_address: str = "") -> Words:

@@ -33,7 +33,10 @@ class Job(models.Model):
             models.UniqueConstraint(fields=["kind", "subject"], name="one_job_a_subject"),
             models.CheckConstraint(condition=models.Q(state__in=JobState.values), name="job_state_is_known"),
         ]
-        indexes = [models.Index(fields=["state", "run_after"], name="job_waiting")]
+        indexes = [
+            models.Index(fields=["state", "run_after"], name="job_waiting"),
+            models.Index(fields=["state", "kind", "run_after"], name="job_waiting_by_kind"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.kind} {self.subject} ({self.state})"

@@ -10,20 +10,40 @@ from contextlib import contextmanager
 from django.db import DatabaseError, connection
 from django.utils import timezone
 
-from analysis.jobs import kinds
+from analysis.jobs import kinds, waiting
 from analysis.jobs.claiming import LEASE, Claim, LeaseLost, claim, put_back
 from analysis.jobs.models import Job
 
 HEARTBEAT_S = 20.0
+TRIED = 5
+"""How many jobs are tried at a bell: other workers may be quicker, but hardly as many times in a row."""
 
 logger = logging.getLogger(__name__)
+
+
+def answer(job_id: int) -> bool:
+    """Hear the bell of a job: do it, and before it one that is more urgent, if such a one waits.
+
+    So what is urgent need not wait for the bells that were rung before its own, whatever carries them. And
+    nothing starves: each bell ends in its own job, after one other at most. False as `run` has it.
+    """
+    job = Job.objects.filter(pk=job_id).first()
+    if job is None or not waiting.is_due(job, timezone.now()):
+        return False
+    for ahead in waiting.more_urgent(job, timezone.now())[:TRIED]:
+        if (claimed := claim(ahead.pk, now=timezone.now())) is not None:
+            _do(claimed)
+            break
+    return run(job_id)
 
 
 def run(job_id: int) -> bool:
     """Do one job if it waits and its time has come. False when there was nothing to do, or it failed."""
     job = claim(job_id, now=timezone.now())
-    if job is None:
-        return False
+    return job is not None and _do(job)
+
+
+def _do(job: Job) -> bool:
     held = Claim(job)
     try:
         with _heartbeat(job):

@@ -7,11 +7,15 @@ from datetime import datetime, timedelta
 
 from django.utils import timezone
 
-from analysis.jobs import doorbell
+from analysis.jobs import doorbell, waiting
 from analysis.jobs.claiming import put_back
 from analysis.jobs.models import Job, JobState
 
 UNHEARD_AFTER = timedelta(seconds=20)
+RUNG_AT_ONCE = 500
+"""Bells of one sweep at most. Thousands that wait their turn would get thousands of further bells each time,
+and a worker is held up for as long as they are rung. What is left out is rung for by the next sweep.
+"""
 
 
 @dataclass(frozen=True)
@@ -24,7 +28,7 @@ class Swept:
 
 
 def sweep(now: datetime | None = None) -> Swept:
-    """Put back jobs whose worker died, and ring again for those that have waited."""
+    """Put back jobs whose worker died, and ring again for those that have waited, the most urgent first."""
     now = now or timezone.now()
     recovered = given_up = 0
     for job in Job.objects.filter(state=JobState.RUNNING, lease_until__lt=now):
@@ -33,7 +37,7 @@ def sweep(now: datetime | None = None) -> Swept:
         recovered += job.state == JobState.QUEUED
         given_up += job.state == JobState.FAILED
 
-    unheard = Job.objects.filter(state=JobState.QUEUED, run_after__lte=now - UNHEARD_AFTER)
+    unheard = waiting.waiting_since(now - UNHEARD_AFTER).values_list("pk", flat=True)[:RUNG_AT_ONCE]
     doorbell.try_again()
-    rung = sum(doorbell.ring(pk) for pk in unheard.values_list("pk", flat=True))
+    rung = sum(doorbell.ring(pk) for pk in unheard)
     return Swept(recovered, given_up, rung)

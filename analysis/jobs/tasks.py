@@ -9,8 +9,8 @@ from analysis.jobs import running, sweeping
 
 @shared_task(ignore_result=True)
 def run_job(job_id: int) -> None:
-    """Somebody asked for this job."""
-    running.run(job_id)
+    """Somebody asked for this job. One that is more urgent goes before it."""
+    running.answer(job_id)
 
 
 @shared_task(ignore_result=True, expires=25)  # one sweep at a time is enough; a late one is not wanted

@@ -164,6 +164,7 @@ def _announce(cast: Cast, said: Said) -> Contest:
     if said.holds_vote:
         Vote.objects.create(
             contest=contest,
+            in_rules_since=contest.rules_version,
             opens_at=_morning_after(contest) + VOTE_OPENS_AFTER,
             closes_at=contest.judging_until,
             packet_size=FEWEST_IN_PACKET,

@@ -13,11 +13,11 @@ from academy.members.models import Member
 from academy.moments import in_zone, on_the_wall
 from academy.packs.models import StemPack
 from contests import decisions, letters
-from contests.drafting.sheets import SHEETS, Words, why_settled
+from contests.drafting.sheets import IN_THE_RULES, SHEETS, Words, why_settled
 from contests.models import Contest, Criterion, Prize, Round, Sponsor, Vote
 from contests.states import ContestState, RoundState
 
-BINDING = frozenset({"rules", "what every entrant states"})
+BINDING = frozenset({"rules", "what every entrant states", IN_THE_RULES})
 """Whoever entered has agreed to these, so a change of them is a new version of the rules."""
 
 
@@ -81,6 +81,8 @@ def change_sheet(
     if BINDING & changes.keys():
         contest.rules_version += 1
         contest.save(update_fields=["rules_version"])
+    if IN_THE_RULES in changes:  # whoever entered before has agreed to rules that do not say it
+        Vote.objects.filter(contest=contest).update(in_rules_since=contest.rules_version)
     decision = decisions.record(
         contest, decisions.CHANGED, actor=actor, now=now, reason=announcement, details=changes
     )
@@ -121,7 +123,7 @@ def copy_contest(earlier: Contest, *, title: str, slug: str, now: datetime) -> C
     for vote in Vote.objects.filter(contest=earlier):
         terms = {name: getattr(vote, name) for name in ("field", "packet_size", "least_heard_s")}
         hours = {name: getattr(vote, name) + shift for name in ("opens_at", "closes_at")}
-        Vote.objects.create(contest=draft, **terms, **hours)
+        Vote.objects.create(contest=draft, in_rules_since=draft.rules_version, **terms, **hours)
     sponsors = {
         sponsor.pk: Sponsor.objects.create(contest=draft, **_fields(sponsor))
         for sponsor in earlier.sponsors.order_by("pk")

@@ -17,6 +17,8 @@ Words = dict[str, str]
 """What a sheet says, by the name of the thing."""
 
 NOT_ASKED = "not prescribed"
+IN_THE_RULES = "in the rules"
+"""The name of what a sheet adds to the rules that entrants accept."""
 BEFORE_THE_CLOSE = frozenset({ContestState.DRAFT, ContestState.OPEN})
 BEFORE_JUDGING = BEFORE_THE_CLOSE | {ContestState.CLOSED}
 BEFORE_THE_RESULT = BEFORE_JUDGING | {ContestState.JUDGING}
@@ -131,7 +133,7 @@ def _vote(contest: Contest) -> Words:
         "mixes that are voted on": vote.get_field_display(),
         "mixes on a ballot": str(vote.packet_size),
         "to hear of each mix, at least": f"{vote.least_heard_s} s",
-    }
+    } | ({IN_THE_RULES: vote.rule} if vote.rule else {})
 
 
 def _sponsors(contest: Contest) -> Words:

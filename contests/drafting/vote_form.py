@@ -86,6 +86,8 @@ class VoteForm(forms.ModelForm):
     def save(self, commit: bool = True) -> Vote:
         """Keep the vote, or remove it where there is to be none."""
         if self.cleaned_data["holds"]:
+            if self.instance.in_rules_since is None:
+                self.instance.in_rules_since = self.contest.rules_version
             return super().save(commit)
         if self.instance.pk:
             self.instance.delete()

@@ -36,5 +36,5 @@ def resources_of(contest: Contest, now: datetime) -> Resources:
         free_bytes=free_bytes,
         is_full=free_bytes < health.LEAST_FREE_BYTES,
         oldest_wait_s=wait.total_seconds() if wait is not None else None,
-        is_late=wait is not None and wait > health.OLDEST_WAIT,
+        is_late=health.is_late(now),
     )

@@ -254,8 +254,9 @@ def _late(tally: Tally) -> list[Step]:
         Step(
             "late",
             "Take the late entries in",
-            f"{_counted(tally.late, 'entry', 'entries')} came in after the round had opened. Copies are made "
-            "at the level that all others have, and judges with spare load hear them last.",
+            f"{_counted(tally.late, 'entry', 'entries')} came in after the round had opened. First copies "
+            "are made at the level that all others have; press again once these are ready, and judges with "
+            "spare load find the entries among what they have not begun.",
         )
     ]
 
@@ -268,7 +269,8 @@ def _fill_up(tally: Tally) -> list[Step]:
             "fill-up",
             "Find other judges",
             f"{_counted(tally.fallen_away, 'hearing has', 'hearings have')} fallen away. "
-            "Each goes to another judge, at the end of that judge’s order; nothing else moves.",
+            "Each goes to another judge, at a place drawn among what that judge has not begun; what is begun "
+            "keeps its place and its letter.",
         )
     ]
 

@@ -97,6 +97,8 @@ def _fill_up(contest: Contest, host: Member, reason: str) -> str:
 def _late(contest: Contest, host: Member, reason: str) -> str:
     round_ = contest.rounds.get(state=RoundState.JUDGING)
     taken = filling_up.take_in_late(round_, actor=host, now=timezone.now())
+    if not taken:
+        return "The copies are in the making. Take the late entries in once they are ready."
     return f"{taken} late entr{'y is' if taken == 1 else 'ies are'} given out to judges with spare load."
 
 

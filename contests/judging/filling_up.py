@@ -7,18 +7,22 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 
 from django.db import transaction
+from django.db.models import Exists, OuterRef, QuerySet
 
 from academy.members.models import Member
 from analysis.listening import planning
+from analysis.listening.models import CopyState, MatchPlan
 from analysis.listening.planning import CannotPlan
 from contests import decisions, letters
 from contests.judging.assigning import AssignRefused, entries_of_round, new_hearing
+from contests.judging.assigning import letters as label_at
 from contests.judging.conflicts import barred_pairs
 from contests.judging.panel import PanelRefused
-from contests.models import Assignment, Contest, Entry, Judge, Round
+from contests.models import Assignment, Contest, Entry, Judge, Round, ScoreSheet
 from contests.scoring.assigning import top_up
 from contests.scoring.errors import ScoringError
-from contests.states import EntryState, HearingState, RoundState
+from contests.scoring.further import Stand, moments, places
+from contests.states import HEARD, EntryState, HearingState, RoundState
 
 
 def fallen_away(round_: Round) -> dict[Entry, int]:
@@ -32,17 +36,17 @@ def fallen_away(round_: Round) -> dict[Entry, int]:
     heard = Counter(entry for entry, _ in counting.values_list("entry", "judge").distinct())
     lacking = {
         entry: round_.hearings_per_entry - heard[entry.pk]
-        for entry in entries_of_round(round_).select_related("member").order_by("receipt")
+        for entry in _given_out(round_).select_related("member").order_by("receipt")
     }
     return {entry: number for entry, number in lacking.items() if number > 0}
 
 
 @transaction.atomic
 def fill_up(of: Round, *, actor: Member, now: datetime) -> int:
-    """Give every hearing that fell away to another judge, at the end of that judge's order; returns how many.
+    """Give every hearing that fell away to another judge, among what that judge has not begun; how many.
 
-    Nothing else moves: nobody's order, letters or sheets change. Raises AssignRefused, with nothing written,
-    for a round that is not open and when an entry has nobody left to go to.
+    What is begun or submitted keeps its place and its letter. Raises AssignRefused, with nothing written, for
+    a round that is not open and when an entry has nobody left to go to.
     """
     round_ = _locked(of)
     if round_.state != RoundState.JUDGING:
@@ -61,6 +65,7 @@ def fill_up(of: Round, *, actor: Member, now: datetime) -> int:
 def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]) -> dict[Judge, int]:
     """One more hearing for each receipt in `wanted`, each to a judge at work with spare load.
 
+    Each comes at a place drawn among what its judge has not begun, where it cannot be told from the others.
     Returns how many each judge got who got any.
     """
     judges = {judge.pk: judge for judge in _at_work(round_)}
@@ -69,23 +74,51 @@ def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]
     barred = {
         (str(judge), receipts[entry]) for judge, entry in barred_pairs(round_.contest, entries.values())
     }
+    seed = f"{round_.seed} {round_.assignments.count()}"
     try:
-        filled = top_up(
-            orders,
-            wanted,
-            conflicts=barred,
-            seed=f"{round_.seed} {round_.assignments.count()}",
-        )
+        filled = top_up(orders, wanted, conflicts=barred, seed=seed)
     except ScoringError as exc:
         raise AssignRefused(f"{exc} Seat another judge, or let the entry have one hearing less.") from exc
-    last = _last_positions(round_)
-    added = {int(name): order[len(orders[name]) :] for name, order in filled.items()}
+    panels: dict[str, list[str]] = {}
+    for name, order in filled.items():
+        for receipt in order[len(orders[name]) :]:
+            panels.setdefault(receipt, []).append(name)
+    drawn = {int(name): own for name, own in moments(panels, seed=seed).items()}
+    standing = _hearings_of(round_, drawn)
+    for judge, own in sorted(drawn.items()):
+        _take_in(round_, judges[judge], standing.get(judge, []), {entries[one]: own[one] for one in own})
+    return {judges[judge]: len(own) for judge, own in drawn.items()}
+
+
+def _take_in(round_: Round, judge: Judge, own: Sequence[Assignment], further: Mapping[Entry, float]) -> None:
+    """Move a judge's hearings apart and put the new ones between them; the judge's row is locked.
+
+    A hearing keeps its code wherever it goes, for what a page that is open sends belongs to what was heard.
+    """
+    stands = [Stand(str(one.entry_id), _is_begun(one), _stays(one)) for one in own]
+    kept, new = places(stands, {str(entry.pk): moment for entry, moment in further.items()})
+    taken = [one.position for one in own]
+    behind = max(taken, default=-1) + 1
+    positions = [*taken, *range(behind, behind + len(further))]
+    # From the end: each letter that a hearing takes is free by then.
+    for at in reversed(range(len(own))):
+        if kept[at] != at:
+            position = positions[kept[at]]
+            Assignment.objects.filter(pk=own[at].pk).update(position=position, label=label_at(position))
     Assignment.objects.bulk_create(
-        new_hearing(round_, judges[judge], entries[receipt], last.get(judge, -1) + step)
-        for judge, own in added.items()
-        for step, receipt in enumerate(own, start=1)
+        new_hearing(round_, judge, entry, positions[new[str(entry.pk)]]) for entry in further
     )
-    return {judges[judge]: len(own) for judge, own in added.items() if own}
+
+
+def _is_begun(hearing: Assignment) -> bool:
+    """Whether the judge knows the mix by its letter: it was heard, or something is written about it."""
+    was_heard = hearing.heard_s > 0 or hearing.plays > 0
+    return hearing.state == HearingState.SUBMITTED or was_heard or bool(hearing.has_sheet)
+
+
+def _stays(hearing: Assignment) -> bool:
+    """What the judge left, and what the host took out: if it moved, it would tell where something came in."""
+    return hearing.state != HearingState.WAITING or hearing.entry.state not in HEARD
 
 
 def late_entries(round_: Round) -> list[Entry]:
@@ -98,11 +131,13 @@ def late_entries(round_: Round) -> list[Entry]:
 
 @transaction.atomic
 def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
-    """Have the late entries of an open first round heard, by judges with spare load, at the end of their
-    orders.
+    """Have the late entries of an open first round heard, by judges with spare load, among what they have
+    not begun.
 
     They get copies at the level that all others have, and never a panel of their own: who hears only late
-    entries would be linked to nobody. Returns how many entries were taken in. Raises AssignRefused, with
+    entries would be linked to nobody. Nobody is given one before its copy is ready, for among mixes that can
+    be heard the one that cannot would be known for the new one. So while copies are in the making, asked for
+    now or earlier, nothing is given out. Returns how many entries were taken in. Raises AssignRefused, with
     nothing written, when there is none, when one cannot be brought to the level, and when judges are lacking.
     """
     round_ = _locked(of)
@@ -110,13 +145,8 @@ def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
     if not late:
         raise AssignRefused("No entry came in late.")
     assert round_.plan is not None
-    planned = set(round_.plan.copies.values_list("recording", flat=True))
-    for receipt, entry in late.items():
-        try:
-            if entry.recording_id not in planned:
-                planning.add_to_plan(round_.plan, entry.recording)
-        except CannotPlan as exc:
-            raise AssignRefused(f"{receipt}: {exc}") from exc
+    if not _all_copied(round_.plan, late):
+        return 0
     times = len(_at_work(round_)) if round_.heard_by_all else round_.hearings_per_entry
     given = _give_out(round_, late, [receipt for receipt in late for _ in range(times)])
     details = {"round": round_.number, "entries": sorted(late)}
@@ -127,14 +157,30 @@ def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
     return len(late)
 
 
+def _all_copied(plan: MatchPlan, late: Mapping[str, Entry]) -> bool:
+    """Whether each late entry's copy is ready; those that nobody asked for yet are asked for."""
+    copies = {copy.recording_id: copy for copy in plan.copies.filter(number=0)}
+    is_ready = True
+    for receipt, entry in late.items():
+        copy = copies.get(entry.recording_id)
+        try:
+            copy = copy or planning.add_to_plan(plan, entry.recording)
+        except CannotPlan as exc:
+            raise AssignRefused(f"{receipt}: {exc}") from exc
+        if copy.state == CopyState.REFUSED:
+            raise AssignRefused(f"{receipt}: {copy.trouble} Decide about this entry first.")
+        is_ready &= copy.state == CopyState.READY
+    return is_ready
+
+
 @transaction.atomic
 def hear_again(of: Round, receipts: Collection[str], *, actor: Member, now: datetime, reason: str) -> int:
     """Have some entries of a round heard by one more judge each; a closed round opens again for it.
 
-    The hearings go to the end of the orders of judges with spare load who have not heard the entry. Submitted
-    sheets stay sealed; a sheet that was missing at the close can still be submitted. Returns how many. Raises
-    AssignRefused, with nothing written, without a reason, for a round that is not open or closed last, for an
-    entry that is not in it, and when nobody is left to hear one.
+    The hearings go to judges with spare load who have not heard the entry, among what they have not begun.
+    Submitted sheets stay sealed; a sheet that was missing at the close can still be submitted. Returns how
+    many. Raises AssignRefused, with nothing written, without a reason, for a round that is not open or closed
+    last, for an entry that is not in it, and when nobody is left to hear one.
     """
     round_ = _locked(of)
     if not reason.strip():
@@ -144,7 +190,7 @@ def hear_again(of: Round, receipts: Collection[str], *, actor: Member, now: date
         raise AssignRefused("Further hearings are ordered while no later round has been prepared.")
     entries = {
         entry.receipt: entry
-        for entry in entries_of_round(round_).filter(receipt__in=receipts).select_related("member")
+        for entry in _given_out(round_).filter(receipt__in=receipts).select_related("member")
     }
     if unknown := sorted(set(receipts) - entries.keys()):
         raise AssignRefused(f"Not in this round: {', '.join(unknown)}.")
@@ -189,18 +235,24 @@ def drop_out(judge: Judge, *, actor: Member, now: datetime, reason: str) -> int:
     return moved
 
 
-def _locked(of: Round) -> Round:
-    """The round, its row locked after its contest's, as everywhere: two orders would wait for each other.
+def _given_out(round_: Round) -> QuerySet[Entry]:
+    """The entries of the round that somebody hears or heard; a late one whose copy is made is not yet."""
+    return entries_of_round(round_).filter(pk__in=round_.assignments.values("entry"))
 
-    Its key stays free, for the session of a judge who hears something points at it.
-    """
-    Contest.objects.select_for_update().get(pk=of.contest_id)
-    rounds = Round.objects.select_for_update(of=("self",), no_key=True)
-    return rounds.select_related("contest", "plan").get(pk=of.pk)
+
+def _locked(of: Round) -> Round:
+    """The round with its contest and plan, all of whose lists may be changed now."""
+    # The contest first, as everywhere: two who lock in different orders would wait for each other. None of
+    # their keys changes, and whoever writes a row that points to them need not wait.
+    Contest.objects.select_for_update(no_key=True).get(pk=of.contest_id)
+    rounds = Round.objects.select_for_update(of=("self",), no_key=True).select_related("contest", "plan")
+    return rounds.get(pk=of.pk)
 
 
 def _at_work(round_: Round) -> list[Judge]:
-    return list(round_.contest.judges.filter(has_left=False).select_related("member").order_by("pk"))
+    """The judges who hear now, locked: what a booth tells meanwhile waits, and finds the hearings moved."""
+    seated = round_.contest.judges.select_for_update(of=("self",), no_key=True).filter(has_left=False)
+    return list(seated.select_related("member").order_by("pk"))
 
 
 def _orders(round_: Round, judges: dict[int, Judge]) -> dict[str, list[str]]:
@@ -212,8 +264,11 @@ def _orders(round_: Round, judges: dict[int, Judge]) -> dict[str, list[str]]:
     return orders
 
 
-def _last_positions(round_: Round) -> dict[int, int]:
-    last: dict[int, int] = {}
-    for judge, position in round_.assignments.values_list("judge", "position"):
-        last[judge] = max(position, last.get(judge, -1))
-    return last
+def _hearings_of(round_: Round, judges: Collection[int]) -> dict[int, list[Assignment]]:
+    """What each of the judges has or had, by position."""
+    written = ScoreSheet.objects.filter(assignment=OuterRef("pk"))
+    given = round_.assignments.filter(judge__in=judges).annotate(has_sheet=Exists(written))
+    found: dict[int, list[Assignment]] = {}
+    for hearing in given.select_related("entry").order_by("position"):
+        found.setdefault(hearing.judge_id, []).append(hearing)
+    return found

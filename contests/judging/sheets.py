@@ -178,15 +178,14 @@ def notes_of(sheet: ScoreSheet | None) -> list[NoteDraft]:
 def _open_hearing(hearing: Assignment) -> Assignment:
     """The hearing, locked after its round, so that closing the round and writing cannot overlap.
 
-    In this order, since whoever submits all that is sorted has the round before the hearings. The round's key
-    stays free: a session of hearing that begins at this moment points at it, and has the hearing already.
+    In this order, since whoever submits all that is sorted, or moves hearings apart, has the round before the
+    hearings. The round's key stays free: a session of hearing that begins at this moment points at it, and has
+    the hearing already.
     """
-    Round.objects.select_for_update(no_key=True).get(pk=hearing.round_id)
-    hearing = (
-        Assignment.objects.select_for_update(of=("self",))
-        .select_related("round__contest", "entry")
-        .get(pk=hearing.pk)
-    )
+    rounds = Round.objects.select_for_update(of=("self",), no_key=True).select_related("contest")
+    round_ = rounds.get(pk=hearing.round_id)
+    hearing = Assignment.objects.select_for_update(of=("self",)).select_related("entry").get(pk=hearing.pk)
+    hearing.round = round_
     if hearing.state == HearingState.SUBMITTED:
         raise SheetRefused("This sheet is submitted and sealed; nothing about it changes any more.")
     if hearing.state == HearingState.STOOD_ASIDE:

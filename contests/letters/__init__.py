@@ -32,6 +32,7 @@ from contests.letters.news import (
     tell_entrants,
     write_to_entrants,
 )
+from contests.letters.voters import PUBLIC_VOTE, public_vote, public_vote_ended
 from contests.letters.winners import (
     PRIZE_CHOOSE,
     PRIZE_SENT,
@@ -54,6 +55,7 @@ __all__ = [
     "PRIZE_CHOOSE",
     "PRIZE_SENT",
     "PRIZE_TOLD",
+    "PUBLIC_VOTE",
     "RESULT_PUBLISHED",
     "TELL_ENTRANTS",
     "deadline_near",
@@ -69,6 +71,8 @@ __all__ = [
     "prize_choose",
     "prize_sent",
     "prize_told",
+    "public_vote",
+    "public_vote_ended",
     "tell_entrants",
     "write_to_entrants",
 ]

@@ -12,6 +12,12 @@ from contests.models.contest import Contest
 from contests.models.entry import Entry
 from contests.states import VOTE_MOVES, MoveNotAllowed, StateChanged, VoteState
 
+VOTE_RULE = (
+    "There is a public vote: your mix may be played in it to members of this site, whole or in part, without "
+    "your name and at one loudness with the others."
+)
+"""What the rules of a contest with a public vote say of it, whatever else its host wrote."""
+
 
 class VoteField(models.TextChoices):
     """Which mixes are voted on."""
@@ -30,10 +36,15 @@ class Vote(models.Model):
     closes_at = models.DateTimeField()
     packet_size = models.PositiveSmallIntegerField(default=6)
     least_heard_s = models.PositiveSmallIntegerField(default=30)  # of each mix on a ballot
+    # The first version of the contest's rules that says VOTE_RULE; null: they do not say it.
+    in_rules_since = models.PositiveIntegerField(null=True)
 
     plan = models.ForeignKey(MatchPlan, on_delete=models.PROTECT, null=True, related_name="+")
     owns_plan = models.BooleanField(default=False)  # false: it is a round's, which keeps it
     seed = models.BigIntegerField(default=0)  # drawn when the vote is prepared
+
+    opening_told_at = models.DateTimeField(null=True)  # when all who may vote had been written to
+    ending_told_at = models.DateTimeField(null=True)  # the same, that it ends soon
 
     counted_at = models.DateTimeField(null=True)
     working = models.JSONField(null=True)  # the tally as contests.scoring gives it, entries by primary key
@@ -58,6 +69,16 @@ class Vote(models.Model):
     def has_ended(self, now: datetime) -> bool:
         """Whether no ballot is taken any more."""
         return now >= self.closes_at
+
+    @property
+    def rule(self) -> str:
+        """What the rules say of the vote; empty where they do not, since entrants agreed to them before."""
+        return "" if self.in_rules_since is None else VOTE_RULE
+
+    @property
+    def about_min(self) -> int:
+        """How many minutes of hearing a ballot asks for, at least, rounded up."""
+        return -(-self.packet_size * self.least_heard_s // 60)
 
     @property
     def fits_timeline(self) -> bool:

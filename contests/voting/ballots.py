@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from django.db import IntegrityError, transaction
-from django.db.models import Count
+from django.db.models import Count, QuerySet
 from django.utils.crypto import get_random_string, salted_hmac
 
 from academy.members.models import Member
@@ -46,6 +46,20 @@ def obstacle(vote: Vote, member: Member) -> str | None:
             f"{moment(vote.contest.opens_at, vote.contest.zone)}. Yours was made later."
         )
     return None
+
+
+def voters_of(vote: Vote) -> QuerySet[Member]:
+    """Everybody who has a vote: whom nothing of `obstacle` stands in the way of, and who has not left."""
+    contest = vote.contest
+    members = Member.objects.filter(is_active=True, is_host=False, joined_at__lt=contest.opens_at)
+    return members.exclude(pk__in=contest.judges.values("member")).order_by("pk")
+
+
+def open_votes(now: datetime) -> list[Vote]:
+    """Every vote in which a ballot can be had now, the next to end first."""
+    by_the_clock = Vote.objects.filter(state=VoteState.PREPARED, opens_at__lte=now, closes_at__gt=now)
+    votes = by_the_clock.select_related("contest").order_by("closes_at", "pk")
+    return [vote for vote in votes if why_not_open(vote, now) is None]
 
 
 def why_not_open(vote: Vote, now: datetime) -> str | None:

@@ -22,6 +22,12 @@ def entries_to_draw(vote: Vote) -> QuerySet[Entry]:
     return entries_of_vote(vote).filter(recording__in=ready.values("recording"))
 
 
+def entries_under_other_rules(vote: Vote) -> QuerySet[Entry]:
+    """The ready entries that were sent under rules that did not say yet that members may hear them."""
+    ready = vote.contest.entries.filter(state=EntryState.READY)
+    return ready if vote.in_rules_since is None else ready.filter(rules_version__lt=vote.in_rules_since)
+
+
 def copies_in_state(vote: Vote, state: CopyState) -> QuerySet[ListeningCopy]:
     """Copies of the entries voted on that are in a state: of each its first, which is what voters hear."""
     recordings = entries_of_vote(vote).values("recording")

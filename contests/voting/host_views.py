@@ -22,7 +22,7 @@ from contests.models import Contest, Vote
 from contests.states import VoteState
 from contests.voting import running
 from contests.voting.doubts import doubts_of
-from contests.voting.field import copies_in_state, entries_of_vote
+from contests.voting.field import copies_in_state, entries_of_vote, entries_under_other_rules
 from contests.voting.forms import BallotsForm
 from contests.voting.tables import vote_lines
 
@@ -121,6 +121,7 @@ def _page(
             "given": vote.ballots.count(),
             "submitted": submitted.count(),
             "set_aside": list(submitted.filter(is_set_aside=True).values_list("code", flat=True)),
+            "under_other_rules": entries_under_other_rules(vote).count(),
             "may_prepare": vote.state == VoteState.LAID_OUT
             or (vote.state == VoteState.PREPARED and not has_ended and not vote.ballots.exists()),
             "doubts": doubts_of(vote) if has_ended else [],

@@ -78,7 +78,7 @@ def page_of(vote: Vote, member: Member, ballot: Ballot | None, now: datetime) ->
         closes_at=vote.closes_at,
         packet_size=vote.packet_size,
         least_heard_s=vote.least_heard_s,
-        about_min=-(-vote.packet_size * vote.least_heard_s // 60),
+        about_min=vote.about_min,
         method=METHOD,
         has_ended=vote.has_ended(now),
         obstacle=None if ballot else obstacle(vote, member),

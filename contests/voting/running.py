@@ -13,7 +13,7 @@ from academy.members.models import Member
 from academy.templatetags.audio_text import moment
 from analysis.listening import planning, preparing
 from analysis.listening.models import MatchPlan
-from contests import decisions
+from contests import decisions, letters
 from contests.hosting.refusals import HostingRefused
 from contests.models import Ballot, BallotLine, Contest, Entry, Vote, VoteField
 from contests.results.standings import fingerprint
@@ -82,6 +82,7 @@ def end_vote(contest_id: int, *, actor: Member, now: datetime, reason: str) -> V
     details = {"announced": vote.closes_at.isoformat()}
     vote.closes_at = now
     vote.save(update_fields=["closes_at"])
+    letters.public_vote_ended(vote, now=now)
     decisions.record(
         vote.contest, "public vote ended early", actor=actor, now=now, reason=reason, details=details
     )

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
+from celery import current_app
 from django.apps import apps
 from django.conf import settings
 from django.db import connection, connections, transaction
@@ -22,6 +23,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from academy.letters.models import Letter
+from academy.letters.writing import SEND_LETTER
 from academy.members import codes, leaving
 from academy.members.models import Grant, Member, PaymentEvent
 from academy.members.payments import signatures
@@ -42,7 +44,11 @@ from contests import decisions
 from contests.entering.submissions import EntryRefused, submit_entry
 from contests.hosting import running as hosting
 from contests.judging import filling_up, heard, panel, sheets
+from contests.judging.assigning import letters
+from contests.judging.conflicts import declare_conflict
 from contests.judging.drafts import Draft
+from contests.judging.filling_up import hear_again
+from contests.judging.heard import keep_heard
 from contests.models import (
     Assignment,
     Award,
@@ -68,6 +74,7 @@ from contests.voting import ballots
 from contests.voting.ballots import BallotRefused
 from tests import cast
 from tests.contests import stages
+from tests.contests.judging import quiet_rounds
 from tests.contests.voting import staging as voting
 
 
@@ -211,6 +218,55 @@ def standing_of(entry: int) -> dict[str, Any]:
     }
 
 
+def write_to_many(letters: int) -> None:
+    """So many letters that can be switched off wait to be sent, and a bell was rung for each."""
+    now = timezone.now()
+    rows = Letter.objects.bulk_create(
+        Letter(
+            kind="host-writes",
+            key=f"{number}",
+            address=f"member{number}@example.org",
+            subject="News",
+            text="News.",
+            html="<p>News.</p>",
+            written_at=now,
+            next_try_at=now,
+        )
+        for number in range(letters)
+    )
+    jobs = Job.objects.bulk_create(
+        Job(kind=SEND_LETTER, subject=str(row.pk), run_after=now, requested_at=now) for row in rows
+    )
+    with current_app.connection_for_write() as line:  # one for all: thousands would take a minute
+        for job in jobs:
+            current_app.send_task(doorbell.RUN_JOB, [job.pk], connection=line, ignore_result=True)
+
+
+def orphan_and_clock() -> int:
+    """A job whose worker died an hour ago, and the clock's bell for the sweep; the job."""
+    now = timezone.now()
+    job = Job.objects.create(
+        kind="trial",
+        subject="orphan",
+        state="running",
+        attempt=1,
+        lease_until=now - timedelta(hours=1),
+        run_after=now - timedelta(hours=2),
+        requested_at=now - timedelta(hours=2),
+    )
+    bell = settings.CELERY_BEAT_SCHEDULE["sweep"]
+    current_app.send_task(bell["task"], ignore_result=True, expires=25, **bell["options"])
+    return job.pk
+
+
+def letters_and(job: int) -> dict[str, Any]:
+    """A job's state, how many letters were sent before it ended, and how many still wait."""
+    row = Job.objects.get(pk=job)
+    letters = Job.objects.filter(kind=SEND_LETTER)
+    sent = letters.filter(state="done", finished_at__lt=row.finished_at or timezone.now())
+    return {"state": row.state, "sent_before": sent.count(), "wait": letters.filter(state="queued").count()}
+
+
 def ring(job: int, times: int = 1) -> dict[str, Any]:
     """Ring for a job, and how long that took in all."""
     started = time.monotonic()
@@ -300,6 +356,53 @@ def draw_at_once(times: int, voters: int) -> dict[str, Any]:
             BallotLine.objects.filter(ballot__vote=vote, entry=entry).count()
             for entry in vote.contest.entries.all()
         ),
+    }
+
+
+def hear_again_while_judging() -> dict[str, bool]:
+    """The host has a third of the entries heard again while every judge writes, hears and leaves mixes.
+
+    `is_whole`: each judge's letters go on without a gap. `is_kept`: each draft is about the mix under whose
+    code it was written.
+    """
+    stage = quiet_rounds.by_name()
+    round_ = quiet_rounds.opened(stage, 3)
+    mixes = {one.code: one.entry_id for one in round_.assignments.all()}
+    receipts = [entry.receipt for entry in stage.entries[::3]]
+    now = timezone.now()
+
+    def order() -> None:
+        hear_again(round_, receipts, actor=stage.host, now=now, reason="At the line.")
+
+    def work(judge: Judge) -> Callable[[], None]:
+        own = list(round_.assignments.filter(judge=judge, repeat=0).order_by("position"))
+
+        def run() -> None:
+            for hearing in own[1::3]:
+                sheets.save_draft(hearing, Draft({}, comment=hearing.code), now=now)
+            keep_heard(
+                judge.member, round_, {one.code: {"seconds": 9, "plays": 1} for one in own[::3]}, now=now
+            )
+            sheets.stand_aside(own[-1])
+
+        return run
+
+    declares = stage.judges[0]
+    _at_once(
+        [
+            order,
+            *(work(judge) for judge in stage.judges),
+            lambda: declare_conflict(declares, stage.entries[1].member.email, by=declares.member, now=now),
+        ]
+    )
+    written = ScoreSheet.objects.filter(assignment__round=round_).select_related("assignment")
+    lists = [list(round_.assignments.filter(judge=judge).order_by("position")) for judge in stage.judges]
+    return {
+        "is_whole": all(
+            [one.label for one in own] == [letters(at) for at in range(len(own))] for own in lists
+        ),
+        "is_kept": all(mixes[one.comment] == one.assignment.entry_id for one in written),
+        "is_heard_again": round_.assignments.count() == len(mixes) + len(receipts),
     }
 
 

@@ -70,6 +70,14 @@ class TestPublishing:
 
 
 @BOTH
+class TestJudging:
+    def test_further_hearings_come_in_between_while_judges_write(self, site):
+        for _ in range(4):
+            outcome = site.play("hear_again_while_judging")
+            assert outcome == {"is_whole": True, "is_kept": True, "is_heard_again": True}
+
+
+@BOTH
 class TestVoting:
     def test_a_ballot_asked_for_in_many_windows_is_one_and_all_mixes_are_shown_alike(self, site):
         outcome = site.play("draw_at_once", times=3, voters=7)

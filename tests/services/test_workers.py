@@ -85,6 +85,29 @@ class TestWorker:
         assert (standing["entry"], standing["job"], standing["attempt"]) == ("ready", "done", 1)
 
 
+@pytest.mark.parametrize("site", ["folder", REDIS], indirect=True)
+class TestThousandsOfLetters:
+    def test_a_check_asked_for_after_them_starts_next(self, site, enter):
+        site.play("write_to_many", letters=5000)
+        entered = enter(SHORT_S)
+        with site.worker():
+            wait_for(site, entered["entry"], entry="ready")
+            found = site.play("letters_and", job=entered["job"])
+        assert found["sent_before"] == 0
+        assert found["wait"] > 4000  # so they did wait behind it
+
+    def test_the_clock_is_heard_among_them(self, site):
+        site.play("write_to_many", letters=5000)
+        orphan = site.play("orphan_and_clock")
+        with site.worker():
+            wait_until(
+                lambda: site.play("letters_and", job=orphan)["state"] != "running",
+                seconds=90,
+                what="the sweep found the orphan",
+            )
+            assert site.play("letters_and", job=orphan)["wait"] > 4000
+
+
 class TestSigkillInTheMiddle:
     def recover(self, site: Site, entry: int) -> None:
         """The lease runs out, by a later clock; the sweep puts the job back, and rings when it is due."""

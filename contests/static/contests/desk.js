@@ -131,8 +131,12 @@ class Desk {
     }
     const progress = document.querySelector("[data-desk-progress]");
     progress.querySelector("[data-desk-words]").textContent = `${submitted} of ${needed} sheets submitted.`;
-    progress.querySelector("progress").max = needed;
-    progress.querySelector("progress").value = submitted;
+    const bar = progress.querySelector("progress");
+    if (needed > bar.max) {
+      progress.querySelector("[data-desk-grown]").hidden = false; // The page has fewer mixes than the list by now.
+    }
+    bar.max = needed;
+    bar.value = submitted;
     progress.querySelector("[data-desk-about]").hidden = about_min === null;
     progress.querySelector("[data-desk-minutes]").textContent = about_min ?? "";
     if (!is_open) {

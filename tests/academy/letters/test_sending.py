@@ -14,7 +14,7 @@ from django.utils import timezone
 from academy.letters import sending, sweeping, wishes, writing
 from academy.letters.kinds import Kind, announce
 from academy.letters.models import Letter, LetterState
-from analysis.jobs import doorbell
+from analysis.jobs import doorbell, running
 from analysis.jobs.models import Job, JobState
 from tests import cast
 from tests.academy.letters.postbox import postbox
@@ -85,6 +85,15 @@ class TestWriting:
     def test_a_line_break_in_a_name_makes_no_header(self):
         assert write(name="Ansa\r\nBcc: all@example.org").subject == "News for Ansa Bcc: all@example.org"
 
+    def test_what_somebody_waits_for_does_not_wait_behind_news(self, work):
+        for number in range(3):
+            write(key=str(number))
+        link = write(RECEIPT, key="a link")
+        running.answer(Job.objects.filter(kind="send_letter").earliest("pk").pk)
+        assert [message.subject for message in mail.outbox] == ["For Ansa", "News for Ansa"]
+        link.refresh_from_db()
+        assert link.state == LetterState.SENT
+
     def test_it_waits_where_the_broker_is_down(self, django_capture_on_commit_callbacks):
         with (
             patch.object(doorbell.current_app, "connection_for_write", side_effect=ConnectionError),
@@ -134,7 +143,7 @@ class TestSending:
 
     def test_an_essential_one_offers_no_switch(self, work):
         write(RECEIPT)
-        work("send_letter")
+        work("send_essential")
         assert "List-Unsubscribe" not in mail.outbox[0].extra_headers
         assert "Get no more" not in mail.outbox[0].alternatives[0].content
 
@@ -187,7 +196,7 @@ class TestSending:
 class TestForgetting:
     def test_of_who_has_no_account_nothing_is_kept_once_it_is_sent(self, work):
         writing.write(RECEIPT, key="1", address="s@example.org", context=RECEIPT.sample, now=cast.NOW)
-        work("send_letter")
+        work("send_essential")
         assert mail.outbox[0].to == ["s@example.org"]
         assert [(one.state, one.address) for one in Letter.objects.all()] == [("sent", "")]
 

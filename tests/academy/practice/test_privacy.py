@@ -144,7 +144,7 @@ class TestGone:
         keys = keys_of(mix)
         with django_capture_on_commit_callbacks(execute=True):
             leaving.leave(member, {}, now=cast.NOW)
-            Job.objects.filter(kind="send_letter").delete()  # the last letter is another room's
+            Job.objects.filter(kind="send_essential").delete()  # the last letter is another room's
             finish()
         assert client.get(f"/practice/shared/{mix.share_code}/").status_code == 404
         assert statuses(client, own) <= {302, 404, 405}

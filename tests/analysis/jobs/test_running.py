@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from analysis.jobs import claiming, kinds, requesting, running
 from analysis.jobs.claiming import Claim, LeaseLost
+from analysis.jobs.kinds import Urgency
 from analysis.jobs.models import Job, JobState
 from analysis.jobs.tasks import run_job
 from tests import cast
@@ -170,6 +171,84 @@ class TestKinds:
         job = requesting.request("nobody does this", 1)
         assert not running.run(job.pk)
         assert "KeyError" in Job.objects.get(pk=job.pk).trouble
+
+
+class TestAnswer:
+    """What goes before what, whatever order the bells are heard in."""
+
+    @pytest.fixture
+    def done(self, monkeypatch):
+        """Kinds of each urgency that note their subjects in the order in which they are done."""
+        order: list[str] = []
+        for kind, urgency in (("check", Urgency.FIRST), ("copy", Urgency.USUAL), ("news", Urgency.LAST)):
+            monkeypatch.setitem(kinds._workers, kind, lambda claim: order.append(str(claim.job.subject)))
+            monkeypatch.setitem(kinds._urgencies, kind, urgency)
+        return order
+
+    def test_a_check_asked_for_after_5000_letters_starts_next(self, done, rung):
+        now = timezone.now()
+        Job.objects.bulk_create(
+            Job(kind="news", subject=f"letter {n}", run_after=now, requested_at=now) for n in range(5000)
+        )
+        bells = list(Job.objects.order_by("pk").values_list("pk", flat=True))
+        bells.append(requesting.request("check", "the entry").pk)
+        run_job(bells[0])
+        assert done == ["the entry", "letter 0"]
+
+    def test_nothing_starves_while_more_urgent_work_keeps_coming(self, done, rung):
+        letters = [requesting.request("news", f"letter {n}").pk for n in range(10)]
+        for n in range(30):
+            requesting.request("check", f"entry {n}")
+        for bell in letters:
+            run_job(bell)
+        assert done == [subject for n in range(10) for subject in (f"entry {n}", f"letter {n}")]
+
+    def test_the_most_urgent_goes_first_and_the_oldest_of_them(self, done, rung):
+        letters = [requesting.request("news", f"letter {n}") for n in range(3)]
+        requesting.request("copy", "copy")
+        requesting.request("check", "entry 1")
+        requesting.request("check", "entry 2")
+        for letter in letters:
+            run_job(letter.pk)
+        assert done == ["entry 1", "letter 0", "entry 2", "letter 1", "copy", "letter 2"]
+
+    def test_each_is_done_once_when_all_bells_are_heard(self, done, rung, django_capture_on_commit_callbacks):
+        with django_capture_on_commit_callbacks(execute=True):
+            for n in range(5):
+                requesting.request("news", f"letter {n}")
+                requesting.request("check", f"entry {n}")
+        assert len(rung) == 10
+        for bell in [*rung, *rung]:
+            run_job(bell)
+        assert sorted(done) == [f"entry {n}" for n in range(5)] + [f"letter {n}" for n in range(5)]
+
+    def test_what_is_not_due_yet_waits(self, done, rung):
+        letter = requesting.request("news", "letter")
+        requesting.request("check", "entry", not_before=timezone.now() + timedelta(hours=1))
+        run_job(letter.pk)
+        assert done == ["letter"]
+
+    def test_what_another_worker_took_meanwhile_is_passed_over(self, done, rung, monkeypatch):
+        letter = requesting.request("news", "letter")
+        taken = requesting.request("check", "taken")
+        requesting.request("check", "left")
+        real = claiming.claim
+
+        def claim(job_id, *, now):
+            return None if job_id == taken.pk else real(job_id, now=now)
+
+        monkeypatch.setattr(running, "claim", claim)
+        run_job(letter.pk)
+        assert done == ["left", "letter"]
+
+    def test_a_fault_in_the_urgent_one_does_not_hold_the_other_up(self, done, rung, monkeypatch):
+        monkeypatch.setitem(kinds._workers, "check", fail)
+        letter = requesting.request("news", "letter")
+        check = requesting.request("check", "entry")
+        run_job(letter.pk)
+        assert done == ["letter"]
+        check.refresh_from_db()
+        assert (check.state, check.attempt) == (JobState.QUEUED, 1)
 
 
 class TestHeartbeat:

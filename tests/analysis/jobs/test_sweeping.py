@@ -9,8 +9,10 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.utils import timezone
 
+from academy.letters.writing import SEND_LETTER
 from analysis.jobs import claiming, requesting, sweeping
 from analysis.jobs.models import Job, JobState
+from contests.entering.checking import CHECK_ENTRY
 
 pytestmark = pytest.mark.django_db
 
@@ -58,6 +60,30 @@ class TestSweep:
         sweeping.sweep(timezone.now() + sweeping.UNHEARD_AFTER + timedelta(seconds=1))
         assert rung == [job.pk]
 
+    def test_it_rings_for_checks_of_entries_before_thousands_of_letters(self, rung):
+        at = timezone.now()
+        Job.objects.bulk_create(
+            Job(kind=SEND_LETTER, subject=str(n), run_after=at, requested_at=at) for n in range(5000)
+        )
+        check = requesting.request(CHECK_ENTRY, 7)
+        rung.clear()
+        later = timezone.now() + sweeping.UNHEARD_AFTER + timedelta(seconds=1)
+        assert sweeping.sweep(later).rung_again == sweeping.RUNG_AT_ONCE
+        oldest = list(Job.objects.filter(kind=SEND_LETTER).order_by("pk").values_list("pk", flat=True))
+        assert rung == [check.pk, *oldest[: sweeping.RUNG_AT_ONCE - 1]]
+
+    def test_what_one_sweep_leaves_out_the_next_ones_ring_for(self, rung, monkeypatch):
+        monkeypatch.setattr(sweeping, "RUNG_AT_ONCE", 2)
+        jobs = [requesting.request("trial", n).pk for n in range(5)]
+        later = timezone.now() + timedelta(minutes=1)
+        heard: list[int] = []
+        for _ in range(3):
+            rung.clear()
+            sweeping.sweep(later)
+            heard += rung
+            Job.objects.filter(pk__in=rung).update(state=JobState.DONE)
+        assert heard == jobs
+
 
 class TestTheCommands:
     def run(self, *words: str) -> str:
@@ -99,6 +125,12 @@ class TestHealth:
         answer = client.get("/health/ready")
         assert answer.status_code == 503
         assert not answer.json()["checks"]["oldest job"]["good"]
+
+    @pytest.mark.parametrize(("waits", "status"), [("59 min", 200), ("61 min", 503)])
+    def test_letters_to_many_may_wait_longer(self, client, job, waits, status):
+        due = timezone.now() - timedelta(minutes=int(waits.split()[0]))
+        Job.objects.update(kind=SEND_LETTER, run_after=due)
+        assert client.get("/health/ready").status_code == status
 
     def test_a_full_disk_is_told(self, client, monkeypatch):
         monkeypatch.setattr("analysis.jobs.health.LEAST_FREE_BYTES", 2**62)

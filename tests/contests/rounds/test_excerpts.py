@@ -13,6 +13,7 @@ from analysis.listening.planning import MAKE_COPY
 from contests import queries
 from contests.hosting import running
 from contests.hosting.refusals import HostingRefused
+from contests.judging.assigning import AssignRefused
 from contests.judging.filling_up import take_in_late
 from tests import cast
 from tests.contests import stages
@@ -106,6 +107,7 @@ class TestALateEntry:
         assert copy.copy_lufs == pytest.approx(-18.0, abs=0.05)
         assert copy.second_meter_lufs == pytest.approx(-18.0, abs=0.1)
         assert list(open_round.plan.copies.exclude(pk=copy.pk).order_by("pk").values()) == before
+        assert take_in_late(open_round, actor=stage.host, now=AFTER_THE_CLOSE) == 1
         hearing = late.assignments.first()
         judge = Client()
         judge.force_login(hearing.judge.member)
@@ -116,6 +118,8 @@ class TestALateEntry:
         audio[72_000:] = 0.0
         _, copy = self.joins(stage, open_round, audio)
         assert (copy.state, copy.trouble) == (CopyState.REFUSED, "This part of the recording is silent.")
+        with pytest.raises(AssignRefused, match=r"is silent\. Decide about this entry first"):
+            take_in_late(open_round, actor=stage.host, now=AFTER_THE_CLOSE)
 
     def test_one_that_would_pass_the_ceiling_there_lowers_nobody(self, stage, open_round):
         audio = stages.music(7, level=0.001, seconds=3.0)

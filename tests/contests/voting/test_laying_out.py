@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
+from django.utils import timezone
 
 from contests.drafting import changing
 from contests.drafting.checklist import Missing, missing_before_opening
-from contests.models import Contest, Vote
-from contests.states import ContestState, VoteState
+from contests.models import Contest, Entry, Vote
+from contests.models.voting import VOTE_RULE
+from contests.states import ContestState, EntryState, VoteState
 from tests import cast
 
 pytestmark = pytest.mark.django_db
@@ -123,3 +125,85 @@ def test_dates_that_moved_past_the_vote_are_found_before_opening(desk, draft):
     assert found not in missing_before_opening(draft)
     Contest.objects.update(closes_at=datetime(2031, 3, 30, tzinfo=UTC))
     assert found in missing_before_opening(Contest.objects.get(pk=draft.pk))
+
+
+class TestTheRules:
+    """What an entrant accepts says that members may hear the mix; what was accepted before stays."""
+
+    def rules(self, desk, contest) -> str:
+        return desk.get(f"/contests/{contest.slug}/").content.decode().partition('id="rules"')[2]
+
+    def test_a_draft_says_it_from_its_first_version_on(self, desk, draft):
+        desk.post(SHEET, TERMS)
+        assert (draft.vote.in_rules_since, Contest.objects.get().rules_version) == (1, 1)
+        assert VOTE_RULE in self.rules(desk, draft)
+
+    def test_the_entrant_reads_it_where_the_rules_are_accepted(self, desk, client, draft):
+        desk.post(SHEET, TERMS)
+        Contest.objects.update(
+            state=ContestState.OPEN,
+            opens_at=timezone.now() - timedelta(days=1),
+            closes_at=timezone.now() + timedelta(days=1),
+        )
+        client.force_login(cast.member())
+        page = client.get("/contests/a-draft/enter/").content.decode()
+        assert VOTE_RULE in page
+        Vote.objects.all().delete()
+        assert VOTE_RULE not in client.get("/contests/a-draft/enter/").content.decode()
+
+    def test_laid_out_in_the_open_it_is_a_new_version_and_entries_keep_theirs(self, desk, draft):
+        entry = self.entered(draft)
+        Contest.objects.update(state=ContestState.OPEN)
+        assert desk.post(SHEET, TERMS | {"announcement": "Members vote, too."}).status_code == 302
+        entry.refresh_from_db()
+        assert (entry.rules_version, Contest.objects.get().rules_version) == (1, 2)
+        assert Vote.objects.get().in_rules_since == 2
+        assert draft.decisions.get().details["in the rules"] == f"– → {VOTE_RULE}"
+        assert VOTE_RULE in self.rules(desk, draft)
+        # A later change of its hours changes nothing that was agreed.
+        longer = TERMS | {"closes_at": "2031-04-06T18:00", "announcement": "A day more."}
+        assert desk.post(SHEET, longer).status_code == 302
+        assert (Vote.objects.get().in_rules_since, Contest.objects.get().rules_version) == (2, 2)
+
+    def test_the_host_is_told_of_entries_that_were_sent_before(self, desk, draft):
+        self.entered(draft)
+        Contest.objects.update(state=ContestState.OPEN)
+        desk.post(SHEET, TERMS | {"announcement": "Members vote, too."})
+        address = "/contests/hosting/a-draft/vote/"
+        page = desk.get(address).content.decode()
+        assert "1 of the ready entries was sent under rules that did not say" in page
+        draft.entries.update(rules_version=2)
+        assert "sent under rules that did not say" not in desk.get(address).content.decode()
+
+    def test_a_public_vote_from_before_is_in_the_rules_once_its_host_announces_it(self, desk, draft):
+        desk.post(SHEET, TERMS)
+        Vote.objects.update(in_rules_since=None)
+        Contest.objects.update(state=ContestState.OPEN)
+        assert VOTE_RULE not in self.rules(desk, draft)
+        assert desk.post(SHEET, TERMS | {"announcement": "The rules say it now."}).status_code == 302
+        assert Vote.objects.get().in_rules_since == Contest.objects.get().rules_version == 2
+        assert VOTE_RULE in self.rules(desk, draft)
+
+    def test_without_the_vote_the_rules_say_it_no_more(self, desk, draft):
+        desk.post(SHEET, TERMS)
+        Contest.objects.update(state=ContestState.OPEN)
+        assert desk.post(SHEET, {"announcement": "No vote after all."}).status_code == 302
+        assert Contest.objects.get().rules_version == 2
+        assert VOTE_RULE not in self.rules(desk, draft)
+
+    def test_a_copy_says_it_from_its_first_version_on(self, desk, draft):
+        desk.post(SHEET, TERMS)
+        Contest.objects.update(rules_version=5)
+        copy = changing.copy_contest(draft, title="Again", slug="again", now=cast.NOW)
+        assert (copy.vote.in_rules_since, copy.rules_version) == (1, 1)
+
+    def entered(self, contest: Contest) -> Entry:
+        return Entry.objects.create(
+            contest=contest,
+            member=cast.member(),
+            recording=cast.recording(),
+            state=EntryState.READY,
+            receipt="2345-6789-0001",
+            received_at=cast.NOW,
+            rules_version=1,
+        )

@@ -13,9 +13,14 @@ from django.urls import reverse
 from django.utils import timezone
 from playwright.sync_api import Page, Route, expect
 
+from analysis.measuring.measuring import measurement_of
+from contests.judging.filling_up import take_in_late
 from contests.models import Assignment, Round, ScoreSheet
 from contests.states import RoundState
+from tests import cast
 from tests.contests.judging.browser.conftest import settle
+from tests.contests.judging.conftest import entry, music
+from tests.contests.stages import run_all_jobs
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
@@ -200,6 +205,28 @@ class TestSealing:
         sheet(desk).get_by_role("button", name="Stand aside from mix A").click()
         expect(state(desk)).to_have_text("You stood aside from mix A.")
         expect(desk.locator("[data-desk-words]")).to_have_text("0 of 2 sheets submitted.")
+
+    def test_a_list_that_grew_meanwhile_is_told_at_the_next_save(
+        self, desk: Page, round_: Round, hearings: list[Assignment]
+    ) -> None:
+        grown = desk.locator("[data-desk-grown]")
+        sheet(desk).locator("[name=comment]").fill("Before.")
+        expect(state(desk)).to_contain_text("Saved")
+        expect(grown).to_be_hidden()
+        settle(desk)
+        late = cast.member("Dov Halloran")
+        recording = cast.recording(owner=late, audio=music(9, seconds=4.0))
+        measurement_of(recording)
+        entry(round_.contest, late, recording=recording)
+        host = cast.host()
+        take_in_late(round_, actor=host, now=timezone.now())  # asks for the copy
+        run_all_jobs()
+        assert take_in_late(round_, actor=host, now=timezone.now()) == 1
+        sheet(desk).locator("[name=comment]").fill("After.")
+        expect(grown).to_contain_text("Your list has grown")
+        # What is begun keeps its letter, and its words.
+        assert Assignment.objects.get(pk=hearings[0].pk).label == "A"
+        eventually(lambda: ScoreSheet.objects.get(assignment=hearings[0]).comment == "After.")
 
     def test_a_round_that_the_host_closes_meanwhile_says_so(self, desk: Page) -> None:
         settle(desk)

@@ -1,0 +1,34 @@
+"""Which jobs wait for a worker, and which of them goes first."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.db.models import Case, IntegerField, QuerySet, Value, When
+
+from analysis.jobs.kinds import Urgency, kinds_of, urgency_of
+from analysis.jobs.models import Job, JobState
+
+
+def is_due(job: Job, now: datetime) -> bool:
+    """Whether the job waits and its time has come."""
+    return job.state == JobState.QUEUED and job.run_after <= now
+
+
+def waiting_since(moment: datetime) -> QuerySet[Job]:
+    """Every job that has been due since that moment or longer: the most urgent first, then the oldest."""
+    return _in_turn(Job.objects.filter(state=JobState.QUEUED, run_after__lte=moment))
+
+
+def more_urgent(job: Job, now: datetime) -> QuerySet[Job]:
+    """Every job that is due and more urgent than this one, in the same order."""
+    ahead = [kind for one in Urgency if one < urgency_of(job.kind) for kind in kinds_of(one)]
+    return _in_turn(Job.objects.filter(state=JobState.QUEUED, run_after__lte=now, kind__in=ahead))
+
+
+def _in_turn(jobs: QuerySet[Job]) -> QuerySet[Job]:
+    first_and_last = [
+        When(kind__in=kinds_of(one), then=Value(int(one))) for one in (Urgency.FIRST, Urgency.LAST)
+    ]
+    turn = Case(*first_and_last, default=Value(int(Urgency.USUAL)), output_field=IntegerField())
+    return jobs.order_by(turn, "run_after", "pk")
