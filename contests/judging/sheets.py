@@ -179,8 +179,8 @@ def _open_hearing(hearing: Assignment) -> Assignment:
     """The hearing, locked after its round, so that closing the round and writing cannot overlap.
 
     In this order, since whoever submits all that is sorted, or moves hearings apart, has the round before the
-    hearings. The round's key stays free: a session of hearing that begins at this moment points at it, and has
-    the hearing already.
+    hearings. The round's key stays free: a session of hearing that begins at this moment points at it, and
+    has the hearing already.
     """
     rounds = Round.objects.select_for_update(of=("self",), no_key=True).select_related("contest")
     round_ = rounds.get(pk=hearing.round_id)
