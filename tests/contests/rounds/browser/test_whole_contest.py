@@ -180,23 +180,27 @@ def known_mix(site: Served) -> Hearing:
 
 
 def moved(before: list[Hearing], after: list[Hearing], *, of: Person) -> list[Hearing]:
-    """What was given out between two readings in place of what fell away from a judge, at the end of orders.
+    """What was given out between two readings in place of what fell away from a judge.
 
-    Everything else has to be as it was.
+    It comes among what its judges have not begun, which keeps its order and moves apart. Everything else has
+    to be as it was.
     """
     kept = {one["code"]: one for one in after}
-    changed = [one for one in before if kept[one["code"]] != one]
-    assert all(one["judge"] == of.email for one in changed)
-    assert all(kept[one["code"]] == one | {"state": "stood_aside"} for one in changed)
+    own = [one for one in before if one["judge"] == of.email]
+    fallen = [one for one in own if kept[one["code"]] != one]
+    assert all(kept[one["code"]] == one | {"state": "stood_aside"} for one in fallen)
+    for one in before:
+        if one["judge"] != of.email:
+            now = kept[one["code"]]
+            assert now == one | {key: now[key] for key in ("position", "label")}
+            assert one["state"] == "waiting" or now == one
     known = {one["code"] for one in before}
+    assert [one["code"] for one in after if one["code"] in known] == [one["code"] for one in before]
     new = [one for one in after if one["code"] not in known]
     assert of.email not in {one["judge"] for one in new}
-    for one in new:
-        own = [other["position"] for other in before if other["judge"] == one["judge"]]
-        assert one["position"] > max(own)
     pairs = [(one["judge"], one["receipt"]) for one in after]
     assert len(pairs) == len(set(pairs))  # nobody is given a mix twice
-    assert sorted(one["receipt"] for one in new) == sorted(one["receipt"] for one in changed)
+    assert sorted(one["receipt"] for one in new) == sorted(one["receipt"] for one in fallen)
     return new
 
 
@@ -208,7 +212,7 @@ def desk(host: Visitor) -> None:
 
 
 def take_off_the_panel(host: Visitor, site: Served) -> None:
-    """Let the leaver go; what she has not heard goes to others, and nothing else moves."""
+    """Let the leaver go; what she has not heard goes to others, among what they have not begun."""
     before = hearings_of(site)
     fall_away = waiting(site, LEAVER)
     desk(host)
