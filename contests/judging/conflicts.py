@@ -30,6 +30,8 @@ def declare_conflict(judge: Judge, email: str, *, by: Member, now: datetime) -> 
     contest = Contest.objects.select_for_update().get(pk=judge.contest_id)
     if contest.state in {ContestState.DECIDED, ContestState.PUBLISHED}:
         raise ConflictRefused("The result is decided; write to the host about it.")
+    # Before the hearings, as everywhere: what this judge's booth tells waits, or is waited for.
+    Judge.objects.select_for_update(no_key=True).get(pk=judge.pk)
     try:
         with transaction.atomic():  # so that the outer one survives the constraint
             conflict = Conflict.objects.create(

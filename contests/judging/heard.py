@@ -41,7 +41,11 @@ def keep_heard(member: Member, round_: Round, told: Mapping[str, object], *, now
     # The judge's row first: two windows of one judge may tell at once, and take turns. Its key stays free, or
     # who gives this judge a further hearing would wait here while the session waits for that one's round.
     judge = Judge.objects.select_for_update(no_key=True).get(contest=round_.contest_id, member=member)
-    mine = {one.code: one for one in access.own_hearings(member).filter(round=round_)}
+    own = access.own_hearings(member).filter(round=round_)
+    asked = [pk for pk, code in own.values_list("pk", "code") if code in told]
+    # By their keys, as the judge's other acts lock them: the booth tells in the order of hearing.
+    rows = Assignment.objects.select_for_update(no_key=True).filter(pk__in=asked).order_by("pk")
+    mine = {one.code: one for one in rows}
     read = ((mine[code], _read(what)) for code, what in told.items() if code in mine)
     heard = [(hearing, found) for hearing, found in read if found is not None]
     risen_s = sum(max(0.0, found.seconds - hearing.heard_s) for hearing, found in heard)

@@ -125,9 +125,15 @@ def submit_sorted(round_: Round, member: Member, *, now: datetime) -> int:
     if round_.state != RoundState.JUDGING or not round_.is_sorting:
         raise SheetRefused("This round is not open for sorting.")
     sorted_ = Assignment.objects.filter(
-        round=round_, judge__member=member, state=HearingState.WAITING, entry__state__in=HEARD
-    ).exclude(sheet__verdict="")
-    hearings = list(sorted_.filter(sheet__isnull=False).values_list("pk", flat=True))
+        round=round_,
+        judge__member=member,
+        state=HearingState.WAITING,
+        entry__state__in=HEARD,
+        pk__in=ScoreSheet.objects.exclude(verdict="").values("assignment"),
+    )
+    # By their keys: the booth tells what was heard just when the page goes away, and locks them so as well.
+    locked = sorted_.select_for_update(of=("self",), no_key=True).order_by("pk")
+    hearings = list(locked.values_list("pk", flat=True))
     if not hearings:
         raise SheetRefused("Nothing is sorted that is not submitted already.")
     ScoreSheet.objects.filter(assignment__in=hearings).update(submitted_at=now)
@@ -180,11 +186,16 @@ def _open_hearing(hearing: Assignment) -> Assignment:
 
     In this order, since whoever submits all that is sorted, or moves hearings apart, has the round before the
     hearings. The round's key stays free: a session of hearing that begins at this moment points at it, and
-    has the hearing already.
+    has the hearing already. Where the mix comes a second time both hearings are locked, in the order of their
+    keys, for who stands aside leaves both, and what a booth tells may be about both.
     """
     rounds = Round.objects.select_for_update(of=("self",), no_key=True).select_related("contest")
     round_ = rounds.get(pk=hearing.round_id)
-    hearing = Assignment.objects.select_for_update(of=("self",)).select_related("entry").get(pk=hearing.pk)
+    of_the_mix = Assignment.objects.filter(
+        round=hearing.round_id, judge=hearing.judge_id, entry=hearing.entry_id
+    )
+    locked = of_the_mix.select_for_update(of=("self",)).select_related("entry").order_by("pk")
+    hearing = {one.pk: one for one in locked}[hearing.pk]
     hearing.round = round_
     if hearing.state == HearingState.SUBMITTED:
         raise SheetRefused("This sheet is submitted and sealed; nothing about it changes any more.")

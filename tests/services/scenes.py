@@ -16,7 +16,7 @@ from unittest import mock
 from celery import current_app
 from django.apps import apps
 from django.conf import settings
-from django.db import connection, connections, transaction
+from django.db import OperationalError, connection, connections, transaction
 from django.db.models import F
 from django.test import Client, RequestFactory
 from django.urls import reverse
@@ -578,6 +578,63 @@ def further_hearings_while_hearing() -> dict[str, Any]:
         heard.keep_heard(judge.member, round_, {hearing.code: {"seconds": 5.0, "plays": 1}}, now=now)
     giving_out.join()
     return {"hearings": round_.assignments.count(), "sessions": round_.sessions.count()}
+
+
+def two_of_a_judges_acts_at_once(act: str) -> dict[str, Any]:
+    """A judge's booth tells of two hearings, the later one first, while the judge does something about both.
+
+    `submit_all`: submits all that is sorted. `stand_aside`: leaves a mix that comes twice, from its repeat.
+    """
+    stage, round_ = _open_round()
+    judge, now = stage.judges[0], timezone.now()
+    first = round_.assignments.get(judge=judge)
+    is_left = act == "stand_aside"
+    second = Assignment.objects.create(
+        round=round_,
+        judge=judge,
+        entry=stage.entries[0 if is_left else 1],
+        repeat=1 if is_left else 0,
+        position=1,
+        label="B",
+        code=f"{round_.pk}x{judge.pk}x2",
+    )
+    ScoreSheet.objects.create(assignment=second, verdict=Verdict.PASS, saved_at=now)
+    acts: dict[str, Callable[[], object]] = {
+        "submit_all": lambda: sheets.submit_sorted(round_, judge.member, now=now),
+        "stand_aside": lambda: sheets.stand_aside(second),
+    }
+    refused: list[str] = []
+
+    def beside() -> None:
+        try:
+            acts[act]()
+        except OperationalError as exc:  # what PostgreSQL makes of two who wait for each other
+            refused.append(type(exc).__name__)
+
+    other = threading.Thread(target=_closing(beside))
+    take_into, taken = heard._take_into, []
+
+    def between_two(session: Any, hearing: Assignment) -> None:
+        taken.append(hearing)
+        if len(taken) == 2:  # one hearing is written by now
+            other.start()
+            other.join(timeout=0.5)
+        take_into(session, hearing)
+
+    told = {one.code: {"seconds": 5.0, "plays": 1} for one in (second, first)}
+    with mock.patch.object(heard, "_take_into", between_two):
+        try:
+            heard.keep_heard(judge.member, round_, told, now=now)
+        except OperationalError as exc:
+            refused.append(type(exc).__name__)
+    other.join()
+    own = round_.assignments.filter(judge=judge).order_by("position")
+    return {
+        "refused": refused,
+        "states": [one.state for one in own],
+        "heard_s": [one.heard_s for one in own],
+        "in_session": [one.session_position for one in own],
+    }
 
 
 def unseat_while_opening() -> dict[str, Any]:

@@ -130,6 +130,15 @@ class TestTakingTurns:
     def test_a_further_hearing_does_not_wait_for_what_is_being_told(self, site):
         assert site.play("further_hearings_while_hearing") == {"hearings": 4, "sessions": 1}
 
+    def test_a_judges_booth_and_the_judge_do_not_wait_for_each_other(self, site):
+        """Hearings of one judge are locked by their keys; in the session they stand as they were told."""
+        for act, state in (("submit_all", "submitted"), ("stand_aside", "stood_aside")):
+            outcome = site.play("two_of_a_judges_acts_at_once", act=act)
+            assert (act, outcome) == (
+                act,
+                {"refused": [], "states": [state] * 2, "heard_s": [5.0] * 2, "in_session": [2, 1]},
+            )
+
     def test_who_leaves_waits_for_a_host_who_is_deciding_and_not_the_host_for_them(self, site):
         outcome = site.play("leave_while_a_host_decides")
         assert outcome == {"waited": True, "refusal": "", "entries": ["withdrawn"]}
