@@ -19,7 +19,10 @@ from contests.results.listened import listened_to
 def held(member: Member) -> Part | None:
     """Entries with receipts and histories, prizes, what the member gave as a judge or voter; or None."""
     entries = list(entries_of(member).prefetch_related("moves", "rulings"))
-    hearings = Assignment.objects.filter(judge__member=member, sheet__isnull=False).order_by("pk")
+    # In the order of the judge's lists: by their keys, hearings that came later would stand at the end.
+    hearings = Assignment.objects.filter(judge__member=member, sheet__isnull=False).order_by(
+        "round", "position"
+    )
     sheets = list(
         hearings.select_related("round__contest", "sheet", "session").prefetch_related(
             "sheet__scores__criterion", "sheet__notes"

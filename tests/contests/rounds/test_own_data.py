@@ -7,9 +7,11 @@ import json
 import pytest
 
 from contests.judging import heard
+from contests.judging.filling_up import hear_again
 from contests.models import JudgeOrder, ScoreSheet
 from contests.own_data import held
 from tests import cast
+from tests.contests.judging import quiet_rounds
 from tests.contests.judging.conftest import MakeStage, make_stage  # noqa: F401  a fixture
 
 pytestmark = pytest.mark.django_db
@@ -28,6 +30,20 @@ class TestOrders:
         assert data["orders"][0]["best_first"] == ["D", "C", "B", "A"]
         text = json.dumps(data, default=str)
         assert not any(entry.receipt in text for entry in stage.entries)
+
+
+class TestSheets:
+    def test_they_come_as_the_desk_has_them_so_that_no_place_tells_which_was_given_later(self):
+        stage = quiet_rounds.by_name()
+        round_ = quiet_rounds.opened(stage, 5, repeats=0)
+        later = stage.entries[7]
+        hear_again(round_, [later.receipt], actor=stage.host, now=cast.NOW, reason="At the line.")
+        judge = round_.assignments.filter(entry=later).latest("pk").judge
+        own = list(round_.assignments.filter(judge=judge).order_by("position"))
+        for hearing in own:
+            ScoreSheet.objects.create(assignment=hearing, saved_at=cast.NOW)
+        labels = [sheet["label"] for sheet in held(judge.member).holds["score_sheets"]]
+        assert labels == [hearing.label for hearing in own]
 
 
 class TestListening:
