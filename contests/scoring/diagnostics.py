@@ -22,6 +22,11 @@ FEWEST_REPEATS = 6
 
 CONFIDENCE = 0.95
 
+WHOLE = 0.98
+"""Who heard so much of a mix's length heard it whole: a player does not count its last buffers, and lengths
+are told by tenths. Common practice, no source.
+"""
+
 Positions = Mapping[tuple[str, str], float]
 """At which position a judge heard an entry, by judge and entry: the mean where the total is one of several
 hearings.
@@ -148,8 +153,9 @@ def order_effect(scores: ScoreTable, weights: Weights | None, positions: Positio
 class TimeSpent:
     """For how long a judge heard mixes, as times the length of each, as far as anything is known of it.
 
-    `short` of `known` hearings came to less than the mix's length. `change` is that of the time from one mix
-    to the next within a session, `change_p` its chance by luck; None for too few or for what does not vary.
+    `short` of `known` hearings came to less than `WHOLE` of the mix's length. `change` is that of the time
+    from one mix to the next within a session, `change_p` its chance by luck; None for too few or for what
+    does not vary.
     """
 
     judge: str
@@ -167,7 +173,7 @@ def time_spent(judge: str, heard: Sequence[tuple[float, float | None]]) -> TimeS
     told = [(times, np.nan if at is None else at) for times, at in heard if times > 0]
     times, position = np.array(told, dtype=np.float64).reshape(-1, 2).T
     change, change_p = _slope(position, times)
-    return TimeSpent(judge, len(told), int((times < 1.0).sum()), change, change_p)
+    return TimeSpent(judge, len(told), int((times < WHOLE).sum()), change, change_p)
 
 
 @dataclass(frozen=True)

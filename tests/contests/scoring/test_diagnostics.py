@@ -185,6 +185,10 @@ class TestTimeSpent:
         assert time_spent("Ruy", heard) == TimeSpent("Ruy", 3, 1, None, None)
         assert time_spent("Ruy", []) == TimeSpent("Ruy", 0, 0, None, None)
 
+    def test_who_heard_a_mix_once_from_end_to_end_was_not_short(self):
+        # 119.9 of 120 s: what a player counts of its last buffers, and tenths, are no haste.
+        assert time_spent("Ruy", [(119.9 / 120, 1), (116.0 / 120, 2)]).short == 1
+
     def test_who_hurries_is_found_by_the_slope(self):
         rng = np.random.default_rng(2)
         heard = [(2.0 - 0.2 * at + 0.02 * rng.standard_normal(), at) for at in (1, 2, 3, 4, 5, 1, 2, 3, 4)]
