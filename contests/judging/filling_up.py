@@ -22,7 +22,7 @@ from contests.models import Assignment, Contest, Entry, Judge, Round, ScoreSheet
 from contests.scoring.assigning import top_up
 from contests.scoring.errors import ScoringError
 from contests.scoring.further import Stand, moments, places
-from contests.states import HEARD, EntryState, HearingState, RoundState
+from contests.states import HEARD, ContestState, EntryState, HearingState, RoundState
 
 
 def fallen_away(round_: Round) -> dict[Entry, int]:
@@ -147,14 +147,30 @@ def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
     assert round_.plan is not None
     if not _all_copied(round_.plan, late):
         return 0
-    times = len(_at_work(round_)) if round_.heard_by_all else round_.hearings_per_entry
-    given = _give_out(round_, late, [receipt for receipt in late for _ in range(times)])
+    given = _give_out(round_, late, _wanted(round_, late))
     details = {"round": round_.number, "entries": sorted(late)}
     decision = decisions.record(
         round_.contest, "late entries taken in", actor=actor, now=now, details=details
     )
     letters.further_hearings(round_, given, decision=decision, now=now)
     return len(late)
+
+
+def _wanted(round_: Round, late: Mapping[str, Entry]) -> list[str]:
+    """Each late entry's receipt as many times as it is to be heard.
+
+    Where the whole panel hears everything that is by all but those with a conflict; one time at least, so
+    that an entry which nobody may hear is refused and not passed over.
+    """
+    if not round_.heard_by_all:
+        return [receipt for receipt in late for _ in range(round_.hearings_per_entry)]
+    barred = barred_pairs(round_.contest, late.values())
+    at_work = _at_work(round_)
+    times = {
+        receipt: sum((judge.pk, entry.pk) not in barred for judge in at_work)
+        for receipt, entry in late.items()
+    }
+    return [receipt for receipt in late for _ in range(max(1, times[receipt]))]
 
 
 def _all_copied(plan: MatchPlan, late: Mapping[str, Entry]) -> bool:
@@ -179,12 +195,15 @@ def hear_again(of: Round, receipts: Collection[str], *, actor: Member, now: date
 
     The hearings go to judges with spare load who have not heard the entry, among what they have not begun.
     Submitted sheets stay sealed; a sheet that was missing at the close can still be submitted. Returns how
-    many. Raises AssignRefused, with nothing written, without a reason, for a round that is not open or closed
-    last, for an entry that is not in it, and when nobody is left to hear one.
+    many. Raises AssignRefused, with nothing written, without a reason, once the result is decided, for a
+    round that is not open or closed last, for an entry that is not in it, and when nobody is left to hear
+    one.
     """
     round_ = _locked(of)
     if not reason.strip():
         raise AssignRefused("Say why these entries are heard again; it is recorded.")
+    if round_.contest.state != ContestState.JUDGING:
+        raise AssignRefused("The result is decided; no further hearing can change what it stands on.")
     later = round_.contest.rounds.filter(number__gt=round_.number).exclude(state=RoundState.PLANNED)
     if round_.state not in {RoundState.JUDGING, RoundState.CLOSED} or later.exists():
         raise AssignRefused("Further hearings are ordered while no later round has been prepared.")
@@ -211,14 +230,17 @@ def hear_again(of: Round, receipts: Collection[str], *, actor: Member, now: date
 def drop_out(judge: Judge, *, actor: Member, now: datetime, reason: str) -> int:
     """A judge leaves in the middle of a round: what is not submitted goes to others; how many hearings move.
 
-    Submitted sheets stay and count. Raises PanelRefused without a reason, without an open round, and when
-    somebody else cannot take the hearings over; then nothing has changed.
+    Submitted sheets stay and count. Raises PanelRefused without a reason, without an open round, for who has
+    left before, and when somebody else cannot take the hearings over; then nothing has changed.
     """
     if not reason.strip():
         raise PanelRefused("Give the reason; it is recorded.")
     # The judge's row before the round's and the hearings': who tells what was heard takes it first as well.
     Contest.objects.select_for_update().get(pk=judge.contest_id)
-    Judge.objects.select_for_update(no_key=True).get(pk=judge.pk)
+    judges = Judge.objects.select_for_update(of=("self",), no_key=True).select_related("contest")
+    judge = judges.get(pk=judge.pk)
+    if judge.has_left:
+        raise PanelRefused("This judge has left the panel already; nothing more has to move.")
     round_ = judge.contest.rounds.select_for_update(no_key=True).filter(state=RoundState.JUDGING).first()
     if round_ is None:
         raise PanelRefused("No round is open, so no hearing has to move. Take the seat away instead.")

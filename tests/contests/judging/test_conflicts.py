@@ -154,6 +154,13 @@ class TestDropOut:
         assert not Judge.objects.filter(has_left=True).exists()
         assert not Decision.objects.filter(action="judge dropped out").exists()
 
+    def test_a_second_press_of_the_button_is_refused_and_records_nothing(self, judging):
+        judge = Judge.objects.get(pk=judging.judges[0].pk)
+        drop_out(judging.judges[0], actor=judging.host, now=AFTER_THE_CLOSE, reason="Illness.")
+        with pytest.raises(PanelRefused, match="has left the panel already"):
+            drop_out(judge, actor=judging.host, now=AFTER_THE_CLOSE, reason="Illness.")
+        assert Decision.objects.filter(action="judge dropped out").count() == 1
+
     def test_a_reason_is_asked_for(self, judging):
         with pytest.raises(PanelRefused, match="reason"):
             drop_out(judging.judges[0], actor=judging.host, now=AFTER_THE_CLOSE, reason=" ")

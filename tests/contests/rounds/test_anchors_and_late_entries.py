@@ -14,6 +14,7 @@ from contests.hosting import running
 from contests.hosting.refusals import HostingRefused
 from contests.judging import filling_up
 from contests.judging.assigning import AssignRefused
+from contests.judging.conflicts import declare_conflict
 from contests.judging.filling_up import late_entries, take_in_late
 from contests.judging.panel import judges_with_missing_sheets
 from contests.models import Assignment, Entry
@@ -143,7 +144,11 @@ class TestAnOwnMix:
 @pytest.fixture
 def late():
     """A round that is open; one entry was disqualified before and is taken back now."""
-    stage = stages.closed()
+    return one_late(stages.closed())
+
+
+def one_late(stage: stages.Stage) -> tuple[stages.Stage, Entry]:
+    """A closed contest whose first round is opened without one entry, which is taken back then."""
     back = stage.entries[0]
     deciding.disqualify_entry(back.pk, actor=stage.host, now=AFTER_THE_CLOSE, reason="Other stems.")
     running.prepare_round(stage.contest.pk, actor=stage.host, now=AFTER_THE_CLOSE)
@@ -175,6 +180,25 @@ class TestLateEntries:
         copy = stage.round.plan.copies.get(recording=back.recording)
         assert copy.copy_lufs == pytest.approx(-18.0, abs=0.05)
         assert stage.contest.decisions.last().details == {"round": 1, "entries": [back.receipt]}
+
+    def test_where_the_whole_panel_hears_all_a_conflict_leaves_the_others(self):
+        stage, back = one_late(staging.closed({"heard_by_all": True}))
+        barred, *others = stage.judges
+        declare_conflict(barred, back.member.email, by=stage.host, now=AFTER_THE_CLOSE)
+        assert take_in_late(stage.round, actor=stage.host, now=AFTER_THE_CLOSE) == 0
+        stages.run_all_jobs()
+        assert take_in_late(stage.round, actor=stage.host, now=AFTER_THE_CLOSE) == 1
+        heard_by = stage.round.assignments.filter(entry=back).values_list("judge", flat=True)
+        assert sorted(heard_by) == [judge.pk for judge in others]
+
+    def test_one_that_the_whole_panel_has_a_conflict_with_is_refused(self):
+        stage, back = one_late(staging.closed({"heard_by_all": True}))
+        for judge in stage.judges:
+            declare_conflict(judge, back.member.email, by=stage.host, now=AFTER_THE_CLOSE)
+        take_in_late(stage.round, actor=stage.host, now=AFTER_THE_CLOSE)
+        stages.run_all_jobs()
+        with pytest.raises(AssignRefused, match=f"No other judge may hear entry {back.receipt}"):
+            take_in_late(stage.round, actor=stage.host, now=AFTER_THE_CLOSE)
 
     def test_the_desk_says_so_and_offers_the_step(self, late):
         stage, _ = late

@@ -25,6 +25,8 @@ from contests.judging.filling_up import fallen_away, fill_up, hear_again
 from contests.models import Assignment, Judge, JudgeOrder
 from contests.results import standings
 from contests.results.doubts import doubts_of
+from contests.results.exporting import export_of
+from contests.results.recounting import recount
 from contests.scoring.assigning import REPEAT_DISTANCE
 from contests.states import HearingState, RoundState
 from tests.contests import stages
@@ -191,6 +193,17 @@ class TestHearAgain:
                 now=AFTER_THE_CLOSE,
                 reason="Late.",
             )
+
+    def test_not_once_the_result_is_decided(self):
+        """A page that was open since before still has the form; the result would lose what it stands on."""
+        stage = stages.decided(hearings_per_entry=2)
+        address = reverse("contests:host_hear_again", args=[stage.contest.slug])
+        fields = {"entry": stage.entries[0].receipt, "reason": "They are close."}
+        answer = client_of(stage).post(address, fields)
+        assert answer.status_code == 422
+        assert "The result is decided" in answer.content.decode()
+        assert stage.round.state == RoundState.CLOSED
+        assert recount(export_of(stage.contest)).problems == []
 
 
 NINE = [f"{name} Entrant" for name in ("Ada", "Bo", "Cy", "Di", "Ed", "Flo", "Gus", "Hal", "Ivy")]
