@@ -101,6 +101,14 @@ class TestReadScores:
 
 
 class TestScoreTable:
+    def test_the_part_about_some_entries_has_those_and_no_others(self):
+        """Arrays of text cut zeros off the ends of names, and give every name the room of the longest."""
+        table = ScoreTable([Score(name, "J1", "mix", 5.0) for name in ("A", "A\0", "B")])
+        assert table.of_entries(["A"]).entries == ("A",)
+        assert table.of_entries(["B", "A\0", "Z"]).entries == ("A\0", "B")
+        with pytest.raises(SheetsRefused, match="There are no scores"):
+            table.of_entries([])
+
     def test_it_refuses_a_score_twice_and_what_is_not_a_number(self):
         score = Score("E1", "J1", "balance", 7.0)
         with pytest.raises(SheetsRefused, match="Judge J1, entry E1: criterion balance is scored twice"):

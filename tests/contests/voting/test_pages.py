@@ -217,6 +217,29 @@ class TestTheHost:
         assert host.get(self.desk(stage, "ballots/")).status_code == 405
         assert host.post(self.desk(stage, "do/other/")).status_code == 404
 
+    @pytest.mark.parametrize(
+        ("state", "before", "after"),
+        [
+            (CopyState.WAITING, "nobody gets a ballot before", "nobody is given this mix before"),
+            (CopyState.REFUSED, "and nobody gets a ballot", "so this mix comes on no ballot"),
+        ],
+    )
+    def test_a_copy_that_is_not_ready_holds_up_the_first_ballot_and_none_after_it(
+        self, staged, state, before, after
+    ):
+        stage, vote = staged
+        ready = vote.plan.copies.last()
+        late = vote.plan.copies.filter(pk=ready.pk)
+        late.update(state=state)
+        host = signed_in(stage.host)
+        assert before in text(host.get(self.desk(stage)))
+        late.update(state=CopyState.READY)
+        staging.drawn(vote, staging.voter())
+        late.update(state=state)
+        shown = text(host.get(self.desk(stage)))
+        assert after in shown
+        assert before not in shown
+
     def test_there_are_no_running_totals_for_anybody(self, staged, clock):
         """While it runs the host's page counts ballots, and is the same whatever they say."""
         stage, vote = staged
