@@ -134,7 +134,9 @@ class SessionWords:
 
 @dataclass(frozen=True)
 class OrderLine:
-    """One mix to be put in order, and the place that the judge gave it; empty before that."""
+    """One mix to be put in order, and the place that the judge gave it; empty before that, and for one that
+    came after the order was sealed.
+    """
 
     label: str
     code: str

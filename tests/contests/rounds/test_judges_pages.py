@@ -7,12 +7,13 @@ from django.test import Client
 from django.urls import reverse
 
 from contests.judging import sheets
+from contests.judging.assigning import new_hearing
 from contests.models import JudgeOrder, Round, RoundKind
 from contests.results import standings
 from contests.results.standings import orders_of
 from contests.states import HearingState, RoundState
 from tests import cast
-from tests.contests.judging.conftest import MakeStage, make_stage, sign_in  # noqa: F401  fixtures
+from tests.contests.judging.conftest import MakeStage, entry, make_stage, sign_in  # noqa: F401  fixtures
 
 pytestmark = pytest.mark.django_db
 
@@ -141,6 +142,14 @@ class TestTheOrder:
         assert again.status_code == 422
         assert "sealed" in again.content.decode()
         assert JudgeOrder.objects.count() == 1
+
+    def test_what_is_heard_after_it_was_sealed_has_no_place_in_it(self, final):
+        judge = final.judges[0]
+        self.send(final, judge, self.places(self.sealed(final, judge), [2, 1, 4, 3]))
+        late = entry(final.contest, cast.member("Late Comer"))
+        new_hearing(final.round, judge, late, 4).save()
+        page = " ".join(browser(judge).get(desk(final.round)).content.decode().split())
+        assert '<span class="key">D</span> place 3, <span class="key">E</span> not in it.' in page
 
     def test_it_waits_for_every_sheet(self, final):
         judge = final.judges[0]
