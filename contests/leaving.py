@@ -12,10 +12,18 @@ from academy.members.leaving import Choice, LeavingRefused, Parting
 from academy.members.models import Member
 from contests import decisions
 from contests.entering import submissions
+from contests.judging import panel
 from contests.judging.access import own_hearings
-from contests.models import Ballot, Contest, Entry
+from contests.models import Ballot, Contest, Entry, Judge
 from contests.prizes import departing
-from contests.states import STANDING_ENTRY, ContestState, EntryState, HearingState, StateChanged
+from contests.states import (
+    STANDING_ENTRY,
+    ContestState,
+    EntryState,
+    HearingState,
+    RoundState,
+    StateChanged,
+)
 
 STAY, WITHDRAW = "stay", "withdraw"
 AT_STAKE = (ContestState.OPEN, ContestState.CLOSED, ContestState.JUDGING)
@@ -29,6 +37,7 @@ def leaving(member: Member, now: datetime) -> Parting:
         lost=[
             *(f"Your entry to “{entry.contest}”: it is withdrawn." for entry in sorted_.to_withdraw),
             *departing.lost_by(member),
+            *(f"Your seat on the panel of “{seat.contest}”." for seat in _seats(member)),
             *(f"Your ballot in the vote on “{ballot.vote.contest}”." for ballot in _begun_ballots(member)),
         ],
         kept=_kept(member, sorted_),
@@ -98,8 +107,16 @@ def _begun_ballots(member: Member) -> QuerySet[Ballot]:
     return member.ballots.filter(submitted_at__isnull=True).select_related("vote__contest")
 
 
+def _seats(member: Member) -> QuerySet[Judge]:
+    """The seats on panels that are still at work."""
+    seats = member.seats.filter(has_left=False, contest__state__in=panel.SEATED_UNTIL)
+    return seats.select_related("contest").order_by("contest")
+
+
 def _hearings_left(member: Member) -> str:
-    left = own_hearings(member).filter(state=HearingState.WAITING).count()
+    # Of an open round: in a closed one nothing can be scored or left any more.
+    open_ones = own_hearings(member).filter(round__state=RoundState.JUDGING)
+    left = open_ones.filter(state=HearingState.WAITING).count()
     if not left:
         return ""
     mixes = "One mix waits" if left == 1 else f"{left} mixes wait"
@@ -118,6 +135,10 @@ def _carry_out(member: Member, found: _Sorted, answers: Mapping[str, str], now: 
     for entry in found.at_stake:
         if answers[f"entry-{entry.pk}"] == WITHDRAW:
             _take_out(entry, now)
+    for seat in _seats(member):
+        panel.leave_panel(seat, now=now)
+    if obstacle := _hearings_left(member):  # asked again: by now no host can give anything out
+        raise LeavingRefused(obstacle)
     member.reminders.all().delete()
     _begun_ballots(member).delete()
     member.ballots.update(network_mark="")

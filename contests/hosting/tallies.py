@@ -13,7 +13,8 @@ from analysis.jobs.models import Job, JobState
 from analysis.listening.models import CopyState, ListeningCopy
 from analysis.listening.planning import MAKE_COPY, MEASURE_PART
 from contests.entering.checking import CHECK_ENTRY
-from contests.models import Assignment, Award, Contest, Entry, Judge, Prize, Round, ScreenedEntry, Turn
+from contests.judging.panel import seats_at_work
+from contests.models import Assignment, Award, Contest, Entry, Prize, Round, ScreenedEntry, Turn
 from contests.screening import repairing
 from contests.states import (
     HEARD,
@@ -166,7 +167,7 @@ def tallies_of(contests: Sequence[Contest]) -> dict[int, Tally]:
         elif tally.next_round is None:
             tally.next_round = round_
     for contest, judges in (
-        Judge.objects.filter(contest__in=tallies, has_left=False).values_list("contest").annotate(Count("pk"))
+        seats_at_work().filter(contest__in=tallies).values_list("contest").annotate(Count("pk"))
     ):
         tallies[contest].judges = judges
     for contest, state, number in _by_state(Entry.objects.filter(contest__in=tallies), "contest"):

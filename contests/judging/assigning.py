@@ -15,6 +15,7 @@ from analysis.intake.models import Recording
 from analysis.listening import planning
 from contests import decisions
 from contests.judging.conflicts import barred_pairs
+from contests.judging.panel import at_work
 from contests.models import Assignment, Entry, Judge, Round
 from contests.scoring.assigning import Assignment as Plan
 from contests.scoring.assigning import assign_hearings, assign_to_everybody, with_repeats
@@ -49,7 +50,7 @@ def assign_round(of: Round, now: datetime, *, actor: Member | None = None) -> tu
     _refuse_if_left_out(round_)
     entries = {entry.receipt: entry for entry in heard_in_round(round_).select_related("member")}
     anchors = anchors_of(round_)
-    seated = round_.contest.judges.filter(has_left=False).select_related("member").order_by("pk")
+    seated = at_work(round_.contest).select_related("member").order_by("pk")
     judges = _by_name(seated)
     barred = barred_pairs(round_.contest, entries.values())
     conflicts = [

@@ -17,7 +17,7 @@ from contests import decisions, letters
 from contests.judging.assigning import AssignRefused, entries_of_round, new_hearing
 from contests.judging.assigning import letters as label_at
 from contests.judging.conflicts import barred_pairs
-from contests.judging.panel import PanelRefused
+from contests.judging.panel import DROPPED_OUT, PanelRefused, at_work
 from contests.models import Assignment, Contest, Entry, Judge, Round, ScoreSheet
 from contests.scoring.assigning import top_up
 from contests.scoring.errors import ScoringError
@@ -249,7 +249,7 @@ def drop_out(judge: Judge, *, actor: Member, now: datetime, reason: str) -> int:
     judge.has_left = True
     judge.save(update_fields=["has_left"])
     details = {"judge": judge.pk, "round": round_.number, "hearings": moved}
-    decisions.record(judge.contest, "judge dropped out", actor=actor, now=now, reason=reason, details=details)
+    decisions.record(judge.contest, DROPPED_OUT, actor=actor, now=now, reason=reason, details=details)
     try:
         fill_up(round_, actor=actor, now=now)
     except AssignRefused as exc:
@@ -273,7 +273,7 @@ def _locked(of: Round) -> Round:
 
 def _at_work(round_: Round) -> list[Judge]:
     """The judges who hear now, locked: what a booth tells meanwhile waits, and finds the hearings moved."""
-    seated = round_.contest.judges.select_for_update(of=("self",), no_key=True).filter(has_left=False)
+    seated = at_work(round_.contest).select_for_update(of=("self",), no_key=True)
     return list(seated.select_related("member").order_by("pk"))
 
 

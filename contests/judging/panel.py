@@ -12,7 +12,10 @@ from contests import decisions, queries
 from contests.models import Assignment, Contest, Judge, Round
 from contests.states import HEARD, ContestState, HearingState, RoundState
 
+DROPPED_OUT = "judge dropped out"
+
 SEATED_UNTIL = (ContestState.DRAFT, ContestState.OPEN, ContestState.CLOSED, ContestState.JUDGING)
+DROPPED_OUT = "judge dropped out"
 
 
 class PanelRefused(Exception):
@@ -52,7 +55,7 @@ def remove_judge(judge: Judge, *, actor: Member, now: datetime, reason: str) -> 
     Assignments of rounds that are being prepared go wholly: they have to be made anew for the others.
     """
     # Locked first: a round that opened meanwhile would lose this judge's hearings with the seat.
-    Contest.objects.select_for_update().get(pk=judge.contest_id)
+    contest = Contest.objects.select_for_update().get(pk=judge.contest_id)
     opened = judge.assignments.exclude(round__state=RoundState.PREPARING).values_list(
         "round__number", flat=True
     )
@@ -61,10 +64,47 @@ def remove_judge(judge: Judge, *, actor: Member, now: datetime, reason: str) -> 
             f"{judge.member} has hearings in round {min(opened)}, which has opened; taking the seat away "
             "would take the sheets with it. Leave the seat: what is not submitted is not counted."
         )
-    Assignment.objects.filter(round__contest=judge.contest_id, round__state=RoundState.PREPARING).delete()
+    _take_back_preparation(contest)
     details = {"judge": judge.pk, "member": judge.member_id}
     decisions.record(judge.contest, "judge removed", actor=actor, now=now, reason=reason, details=details)
     judge.delete()
+
+
+@transaction.atomic
+def leave_panel(judge: Judge, *, now: datetime) -> None:
+    """A judge leaves the site: nobody counts on them for a hearing any more, and it is recorded.
+
+    Sheets that were submitted stay and count. What is missing of a closed round falls away, so that another
+    judge may have it should that round open again; a round that is being prepared has to be given out anew
+    where it counted on the judge. Nothing happens once the result is decided. What waits in an open round is
+    the caller's to ask about, after this has locked the contest.
+    """
+    contest = Contest.objects.select_for_update().get(pk=judge.contest_id)
+    if contest.state not in SEATED_UNTIL:
+        return
+    Judge.objects.filter(pk=judge.pk).update(has_left=True)
+    judge.assignments.filter(round__state=RoundState.CLOSED, state=HearingState.WAITING).update(
+        state=HearingState.STOOD_ASIDE
+    )
+    if judge.assignments.filter(round__state=RoundState.PREPARING).exists():
+        _take_back_preparation(contest)
+    reason = "The judge left the site."
+    details = {"judge": judge.pk}
+    decisions.record(contest, DROPPED_OUT, actor=None, now=now, reason=reason, details=details)
+
+
+def seats_at_work() -> QuerySet[Judge]:
+    """The seats of all who may be given something to hear: who has not dropped out, and can sign in."""
+    return Judge.objects.filter(has_left=False, member__is_active=True)
+
+
+def at_work(contest: Contest) -> QuerySet[Judge]:
+    """Those of one contest."""
+    return seats_at_work().filter(contest=contest)
+
+
+def _take_back_preparation(contest: Contest) -> None:
+    Assignment.objects.filter(round__contest=contest, round__state=RoundState.PREPARING).delete()
 
 
 def judges_with_missing_sheets(round_: Round) -> QuerySet[Judge]:
@@ -73,9 +113,8 @@ def judges_with_missing_sheets(round_: Round) -> QuerySet[Judge]:
     A sheet about a host's own anchor is missing like any other: the round does not close without a reason.
     """
     return (
-        Judge.objects.filter(
-            has_left=False,
-            member__is_active=True,
+        at_work(round_.contest)
+        .filter(
             assignments__round=round_,
             assignments__state=HearingState.WAITING,
             assignments__entry__state__in=HEARD,

@@ -6,14 +6,18 @@ from datetime import timedelta
 
 import pytest
 
+from academy.letters.models import Letter
 from academy.members import leaving, own_data
 from academy.members.leaving import LeavingRefused
 from academy.members.models import Member
 from contests import decisions
+from contests.judging.assigning import assign_round
+from contests.judging.filling_up import hear_again
 from contests.models import Assignment, Contest, Decision, Entry, Round
 from contests.prizes import departing
 from contests.states import ContestState, EntryState, RoundState
 from tests import cast
+from tests.contests.judging import quiet_rounds
 
 pytestmark = pytest.mark.django_db
 
@@ -117,6 +121,81 @@ class TestJudges:
         hearing.state = "submitted"
         hearing.save()
         assert leave(seat.member, now=AFTER).name.startswith("Former member")
+
+    def test_a_sheet_that_was_missing_at_the_close_keeps_nobody_here(self):
+        """Nothing can be scored or left in a closed round; should it open again, another may hear the mix."""
+        contest = cast.contest(state=ContestState.JUDGING)
+        seat = cast.judge(contest)
+        round_ = Round.objects.create(contest=contest, state=RoundState.CLOSED, hearings_per_entry=1, seed=1)
+        hearing = Assignment.objects.create(
+            round=round_, judge=seat, entry=entry_of(cast.member(), contest), position=0, label="A", code="c"
+        )
+        leave(seat.member, now=AFTER)
+        hearing.refresh_from_db()
+        assert hearing.state == "stood_aside"
+
+    def test_who_left_the_site_is_given_nothing_more_to_hear(self):
+        """The sheets that are in stay; the seat is left, so that nobody waits for an account that is gone."""
+        stage = quiet_rounds.by_name()
+        round_ = quiet_rounds.opened(stage, 3, repeats=0)
+        gone, *others = stage.judges
+        round_.assignments.filter(judge=gone).update(state="submitted")
+        lost = [line for one in leaving.partings_of(gone.member, now=AFTER) for line in one.lost]
+        assert f"Your seat on the panel of “{stage.contest}”." in lost
+        leave(gone.member, now=AFTER)
+        gone.refresh_from_db()
+        assert gone.has_left
+        line = stage.contest.decisions.last()
+        assert (line.action, line.actor, line.details) == ("judge dropped out", None, {"judge": gone.pk})
+        before = round_.assignments.filter(judge=gone).count()
+        receipts = [entry.receipt for entry in stage.entries]
+        hear_again(round_, receipts, actor=stage.host, now=AFTER, reason="At the line.")
+        assert round_.assignments.filter(judge=gone).count() == before
+        assert {line.address for line in Letter.objects.all() if line.kind == "further-hearings"} <= {
+            other.member.email for other in others
+        }
+
+    def test_a_round_that_is_being_prepared_is_given_out_anew_for_the_others(self):
+        stage = quiet_rounds.by_name()
+        round_ = quiet_rounds.prepared(stage, 3)
+        gone = stage.judges[0]
+        leave(gone.member, now=AFTER)
+        assert not round_.assignments.exists()
+        assign_round(round_, AFTER)
+        heard_by = set(round_.assignments.values_list("judge", flat=True))
+        assert heard_by == {judge.pk for judge in stage.judges[1:]}
+
+    def test_a_seat_of_a_contest_that_is_decided_stays_as_it_was(self):
+        seat = cast.judge(cast.contest(state=ContestState.DECIDED))
+        leave(seat.member, now=AFTER)
+        seat.refresh_from_db()
+        assert not seat.has_left
+
+    def test_a_hearing_that_comes_at_this_moment_is_seen(self, monkeypatch):
+        stage = quiet_rounds.by_name()
+        round_ = quiet_rounds.opened(stage, 3, repeats=0)
+        gone = stage.judges[0]
+        own = round_.assignments.filter(judge=gone)
+        own.update(state="submitted")
+        let_go = departing.let_go
+
+        def given_meanwhile(*args, **said):
+            own.filter(position=0).update(state="waiting")
+            let_go(*args, **said)
+
+        monkeypatch.setattr(departing, "let_go", given_meanwhile)
+        with pytest.raises(LeavingRefused, match="One mix waits to be scored by you"):
+            leave(gone.member, now=AFTER)
+        gone.refresh_from_db()
+        assert not gone.has_left
+
+    def test_an_account_that_is_shut_is_not_asked_to_hear(self):
+        stage = quiet_rounds.by_name()
+        shut = stage.judges[0]
+        Member.objects.filter(pk=shut.member_id).update(is_active=False)
+        round_ = quiet_rounds.opened(stage, 3, repeats=0)
+        hear_again(round_, [stage.entries[0].receipt], actor=stage.host, now=AFTER, reason="At the line.")
+        assert not round_.assignments.filter(judge=shut).exists()
 
 
 class TestOwnData:

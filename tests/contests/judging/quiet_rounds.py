@@ -32,6 +32,13 @@ def by_name() -> stages.Stage:
 
 def opened(stage: stages.Stage, seed: int, *, repeats: int = 1) -> Round:
     """A round that is open: half of the panel hears each entry."""
+    round_ = prepared(stage, seed, repeats=repeats)
+    round_.move_to(RoundState.JUDGING)
+    return round_
+
+
+def prepared(stage: stages.Stage, seed: int, *, repeats: int = 0) -> Round:
+    """The same before it opens."""
     stage.contest.rounds.all().delete()
     round_ = Round.objects.create(
         contest=stage.contest,
@@ -41,5 +48,4 @@ def opened(stage: stages.Stage, seed: int, *, repeats: int = 1) -> Round:
         seed=seed,
     )
     assign_round(round_, AFTER_THE_CLOSE)
-    round_.move_to(RoundState.JUDGING)
     return round_
