@@ -76,7 +76,9 @@ def leave(member: Member, answers: Mapping[str, str], *, now: datetime) -> None:
         # Every host's row, so that of the last two who leave at once one finds that the other has left. Their
         # keys stay free: a host who is deciding something just now goes on, and nobody waits in a circle.
         list(_hosts().select_for_update(no_key=True).order_by("pk"))
-        row = Member.objects.select_for_update().filter(pk=member.pk, is_active=True).first()
+        # So does the member's own: a host's act that has a contest and writes to this member goes on, and the
+        # rooms wait for it where they come to that contest.
+        row = Member.objects.select_for_update(no_key=True).filter(pk=member.pk, is_active=True).first()
         if row is None:
             raise LeavingRefused("This account is gone already.")
         member, address, name = row, row.email, row.name
@@ -122,6 +124,8 @@ def _forget(member: Member) -> None:
 def _delete_or_empty(member: Member) -> None:
     """Delete the row, or take everything personal out of it where another row must go on pointing at it."""
     pk = member.pk
+    # With its key from here on: nothing comes to point at the row while its like are gathered.
+    Member.objects.select_for_update().get(pk=pk)
     try:
         with transaction.atomic():
             member.delete()

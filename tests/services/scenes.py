@@ -668,6 +668,19 @@ def leave_while_a_host_decides() -> dict[str, Any]:
     return outcome | {"entries": list(contest.entries.values_list("state", flat=True))}
 
 
+def leave_while_hearings_are_given_out() -> dict[str, Any]:
+    """A judge with nothing left to hear leaves while the host gives hearings out, and writes to the judges."""
+    stage, round_ = _open_round()
+    judge, now = stage.judges[2], timezone.now()
+    outcome = _in_the_midst(
+        lambda: Contest.objects.select_for_update().get(pk=stage.contest.pk),
+        lambda: leaving.leave(judge.member, {}, now=now),
+        lambda: filling_up.fill_up(round_, actor=stage.host, now=now),
+    )
+    judge.refresh_from_db()
+    return outcome | {"has_left": judge.has_left, "given": round_.assignments.filter(judge=judge).count()}
+
+
 def delete_while_removing() -> dict[str, Any]:
     """A second version is deleted while the job that removes the first is at work. What is left of both."""
     now = timezone.now()

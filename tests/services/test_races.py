@@ -143,6 +143,12 @@ class TestTakingTurns:
         outcome = site.play("leave_while_a_host_decides")
         assert outcome == {"waited": True, "refusal": "", "entries": ["withdrawn"]}
 
+    def test_a_judge_who_leaves_waits_for_a_host_who_gives_hearings_out_and_finds_them(self, site):
+        outcome = site.play("leave_while_hearings_are_given_out")
+        assert outcome["waited"]
+        assert "LeavingRefused" in outcome["refusal"]
+        assert (outcome["has_left"], outcome["given"]) == (False, 2)
+
     def test_a_version_that_is_deleted_while_another_is_removed_goes_too(self, site):
         outcome = site.play("delete_while_removing")
         assert outcome == {"waited": True, "refusal": "", "versions": 0, "files": 0}
