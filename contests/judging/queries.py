@@ -170,6 +170,7 @@ class Desk:
 
     round: RoundWords
     sheets: tuple[SheetWords, ...]
+    given: int  # see `given_to`
     booth_set: dict[str, Any] | None
     session: SessionWords
     order: tuple[OrderLine, ...] = ()  # empty where none is asked for
@@ -229,6 +230,7 @@ def desk_of(member: Member, round_: Round, now: datetime) -> Desk:
         round=words,
         session=_session_words(member, round_, hearings, words, now),
         sheets=sheets,
+        given=given_to(member, round_),
         booth_set=_booth_set(round_, hearings, copies),
         order=_order_lines(orders.to_be_ordered(member, round_), order),
         is_ordered=order is not None,
@@ -265,6 +267,14 @@ def round_of(member: Member, round_: Round, now: datetime) -> RoundWords:
     """What is said of a round on the page of a single sheet."""
     hearings = list(access.own_hearings(member).filter(round=round_))
     return _round_words(round_, *progress_of(hearings), _heard_of_submitted(hearings), now=now)
+
+
+def given_to(member: Member, round_: Round) -> int:
+    """How many hearings of a round the member ever got, those that fell away included.
+
+    It only ever grows, so a page that knows a smaller number has a list that is out of date.
+    """
+    return round_.assignments.filter(judge__member=member).count()
 
 
 def progress_of(hearings: list[Assignment]) -> tuple[int, int]:

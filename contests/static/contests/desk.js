@@ -122,7 +122,7 @@ class Desk {
     this.#form(key)?.dispatchEvent(new CustomEvent("sheet:note", { detail: { seconds } }));
   }
 
-  #told({ code, is_open, state_words, state_shape, submitted, needed, about_min }) {
+  #told({ code, is_open, state_words, state_shape, submitted, needed, given, about_min }) {
     for (const word of this.#root.querySelectorAll("[data-desk-word]")) {
       if (word.dataset.deskWord === code) {
         word.textContent = state_words;
@@ -132,7 +132,7 @@ class Desk {
     const progress = document.querySelector("[data-desk-progress]");
     progress.querySelector("[data-desk-words]").textContent = `${submitted} of ${needed} sheets submitted.`;
     const bar = progress.querySelector("progress");
-    if (needed > bar.max) {
+    if (given > Number(progress.dataset.deskProgress)) {
       progress.querySelector("[data-desk-grown]").hidden = false; // The page has fewer mixes than the list by now.
     }
     bar.max = needed;

@@ -158,7 +158,7 @@ class TestFurtherHearings:
         assert answer.status_code == 200
         assert ScoreSheet.objects.get().assignment.entry_id == before[moved.code]
         # By this number the page sees that its list is not whole any more.
-        assert answer.json()["needed"] == round_.assignments.filter(judge=moved.judge).count()
+        assert answer.json()["given"] == round_.assignments.filter(judge=moved.judge).count()
 
 
 def left(hearing: Assignment) -> bool:
