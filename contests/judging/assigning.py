@@ -90,9 +90,13 @@ def entries_of_round(round_: Round) -> QuerySet[Entry]:
 
 
 def anchors_of(round_: Round) -> list[str]:
-    """The receipts of what the whole panel hears: chosen entries of the round, and a host's own mixes."""
-    chosen = round_.anchors.filter(pk__in=heard_in_round(round_).values("pk"))
-    return list(chosen.order_by("receipt").values_list("receipt", flat=True))
+    """The receipts of what the whole panel hears."""
+    return list(anchor_entries(round_).order_by("receipt").values_list("receipt", flat=True))
+
+
+def anchor_entries(round_: Round) -> QuerySet[Entry]:
+    """What the whole panel hears: chosen entries of the round, and a host's own mixes."""
+    return round_.anchors.filter(pk__in=heard_in_round(round_).values("pk"))
 
 
 def heard_in_round(round_: Round) -> QuerySet[Entry]:

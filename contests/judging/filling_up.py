@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from django.db import transaction
 from django.db.models import Exists, OuterRef, QuerySet
@@ -14,7 +16,7 @@ from analysis.listening import planning
 from analysis.listening.models import CopyState, MatchPlan
 from analysis.listening.planning import CannotPlan
 from contests import decisions, letters
-from contests.judging.assigning import AssignRefused, entries_of_round, new_hearing
+from contests.judging.assigning import AssignRefused, anchor_entries, entries_of_round, new_hearing
 from contests.judging.assigning import letters as label_at
 from contests.judging.conflicts import barred_pairs
 from contests.judging.panel import DROPPED_OUT, PanelRefused, at_work
@@ -56,19 +58,30 @@ def fill_up(of: Round, *, actor: Member, now: datetime) -> int:
     if not wanted:
         return 0
     given = _give_out(round_, {entry.receipt: entry for entry in lacking}, wanted)
-    details = {"round": round_.number, "hearings": len(wanted)}
+    details = {"round": round_.number, "hearings": len(wanted)} | given.details
     decision = decisions.record(round_.contest, "hearings filled up", actor=actor, now=now, details=details)
-    letters.further_hearings(round_, given, decision=decision, now=now)
+    letters.further_hearings(round_, given.numbers, decision=decision, now=now)
     return len(wanted)
 
 
-def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]) -> dict[Judge, int]:
+@dataclass(frozen=True)
+class _GivenOut:
+    """How many hearings each judge got who got any, and what the log says of anchors among them."""
+
+    numbers: dict[Judge, int]
+    details: dict[str, Any]
+
+
+def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]) -> _GivenOut:
     """One more hearing for each receipt in `wanted`, each to a judge at work with spare load.
 
     Each comes at a place drawn among what its judge has not begun, where it cannot be told from the others.
-    Returns how many each judge got who got any.
+    Who was seated after the round had been given out hears the round's anchors as well: where entries are
+    heard once, nothing else links such a judge to the panel.
     """
     judges = {judge.pk: judge for judge in _at_work(round_)}
+    anchors = {one.receipt: one for one in anchor_entries(round_).select_related("member")}
+    entries = {**anchors, **entries}
     receipts = {entry.pk: entry.receipt for entry in entries.values()}
     orders = _orders(round_, judges)
     barred = {
@@ -80,14 +93,22 @@ def _give_out(round_: Round, entries: Mapping[str, Entry], wanted: Sequence[str]
     except ScoringError as exc:
         raise AssignRefused(f"{exc} Seat another judge, or let the entry have one hearing less.") from exc
     panels: dict[str, list[str]] = {}
+    linked: dict[str, list[str]] = {}
     for name, order in filled.items():
-        for receipt in order[len(orders[name]) :]:
+        further = order[len(orders[name]) :]
+        links = [one for one in sorted(anchors) if one not in order and (name, one) not in barred]
+        if further and links:
+            linked[name] = links
+        for receipt in [*further, *linked.get(name, [])]:
             panels.setdefault(receipt, []).append(name)
     drawn = {int(name): own for name, own in moments(panels, seed=seed).items()}
     standing = _hearings_of(round_, drawn)
     for judge, own in sorted(drawn.items()):
         _take_in(round_, judges[judge], standing.get(judge, []), {entries[one]: own[one] for one in own})
-    return {judges[judge]: len(own) for judge, own in drawn.items()}
+    return _GivenOut(
+        numbers={judges[judge]: len(own) for judge, own in drawn.items()},
+        details={"anchors": linked} if linked else {},
+    )
 
 
 def _take_in(round_: Round, judge: Judge, own: Sequence[Assignment], further: Mapping[Entry, float]) -> None:
@@ -148,11 +169,11 @@ def take_in_late(of: Round, *, actor: Member, now: datetime) -> int:
     if not _all_copied(round_.plan, late):
         return 0
     given = _give_out(round_, late, _wanted(round_, late))
-    details = {"round": round_.number, "entries": sorted(late)}
+    details = {"round": round_.number, "entries": sorted(late)} | given.details
     decision = decisions.record(
         round_.contest, "late entries taken in", actor=actor, now=now, details=details
     )
-    letters.further_hearings(round_, given, decision=decision, now=now)
+    letters.further_hearings(round_, given.numbers, decision=decision, now=now)
     return len(late)
 
 
@@ -218,11 +239,11 @@ def hear_again(of: Round, receipts: Collection[str], *, actor: Member, now: date
     given = _give_out(round_, entries, sorted(entries))
     if round_.state == RoundState.CLOSED:
         round_.move_to(RoundState.JUDGING)
-    details = {"round": round_.number, "entries": sorted(entries)}
+    details = {"round": round_.number, "entries": sorted(entries)} | given.details
     decision = decisions.record(
         round_.contest, "further hearings ordered", actor=actor, now=now, reason=reason, details=details
     )
-    letters.further_hearings(round_, given, decision=decision, now=now)
+    letters.further_hearings(round_, given.numbers, decision=decision, now=now)
     return len(entries)
 
 

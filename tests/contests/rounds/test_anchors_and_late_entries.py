@@ -141,6 +141,44 @@ class TestAnOwnMix:
             assert Client().post(address).status_code == 302
 
 
+class TestWhoIsSeatedLater:
+    def test_a_judge_who_takes_hearings_over_hears_the_anchors_too(self):
+        """With one hearing an entry only the anchor links the panel: without it there is no joint ranking."""
+        stage = staging.closed({"hearings_per_entry": 1})
+        anchor = stage.entries[3]
+        round_ = stage.contest.rounds.get()
+        choose_anchors(round_, [anchor.receipt], actor=stage.host, now=AFTER_THE_CLOSE)
+        staging.open_next(stage)
+        new = cast.judge(stage.contest, "Una Weir")
+        said = {"actor": stage.host, "now": AFTER_THE_CLOSE, "reason": "Illness."}
+        filling_up.drop_out(stage.judges[0], **said)
+        own = round_.assignments.filter(judge=new)
+        assert own.filter(entry=anchor).count() == 1
+        assert own.count() >= 2
+        line = stage.contest.decisions.get(action="hearings filled up")
+        assert line.details["anchors"] == {str(new.pk): [anchor.receipt]}
+        stages.submit_all(round_, staging.scoring(staging.FIRST_ROUND))
+        standing = standings.standing_of(stage.contest)
+        assert standing.summary.connected
+        # By construction each judge is half a point stricter than the last; that is taken out.
+        names = {str(one.pk): one.member.name for one in stage.entries}
+        adjusted = {names[row.entry]: row.adjusted for row in standing.entries}
+        first = adjusted["Ansa Merrow"] - staging.FIRST_ROUND["Ansa Merrow"]
+        assert adjusted == pytest.approx({name: own + first for name, own in staging.FIRST_ROUND.items()})
+
+    def test_whoever_hears_something_in_the_round_already_is_given_no_more_than_fell_away(self):
+        stage = staging.closed({"hearings_per_entry": 1})
+        round_ = stage.contest.rounds.get()
+        choose_anchors(round_, [stage.entries[3].receipt], actor=stage.host, now=AFTER_THE_CLOSE)
+        staging.open_next(stage)
+        before = round_.assignments.count()
+        said = {"actor": stage.host, "now": AFTER_THE_CLOSE, "reason": "Illness."}
+        filling_up.drop_out(stage.judges[0], **said)
+        line = stage.contest.decisions.get(action="hearings filled up")
+        assert "anchors" not in line.details
+        assert round_.assignments.count() == before + line.details["hearings"]
+
+
 @pytest.fixture
 def late():
     """A round that is open; one entry was disqualified before and is taken back now."""
