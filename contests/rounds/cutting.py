@@ -85,7 +85,8 @@ def cut_of(round_: Round, scores_of: ScoresOf = scores_from_rows) -> Cut:
         return Cut(
             round_,
             _unheard(receipts),
-            "Common entries do not link all judges, so there is no joint ranking. Name those who go on.",
+            "Common entries do not link all judges, so there is no joint ranking. Have one entry heard by "
+            "judges of every group, or name those who go on.",
         )
     return Cut(round_, _rows(round_, receipts, table.entries, fit))
 

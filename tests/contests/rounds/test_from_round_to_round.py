@@ -36,6 +36,14 @@ class TestTheCut:
         assert [row.place for row in cut.rows] == [1, 2, 3, 4]
         assert sum(row.chance for row in cut.rows) == pytest.approx(2)
 
+    def test_judges_without_a_common_entry_cut_nobody_and_the_page_says_what_to_do(self):
+        stage, entries = stages.judged_by_table({"Ilo": {"A": 8, "B": 6}, "Jun": {"C": 7, "D": 5}})
+        round_ = stage.round
+        round_.goes_on = 2
+        cut = cut_of(round_)
+        assert (cut.going_on, len(cut.rows)) == ([], len(entries))
+        assert "Have one entry heard by judges of every group" in cut.trouble
+
     def test_equals_of_the_last_place_that_goes_on_all_do(self):
         stage = staging.closed({"goes_on": 2, "takes_borderline": False}, {})
         round_ = staging.open_next(stage)
