@@ -669,7 +669,7 @@ def leave_while_a_host_decides() -> dict[str, Any]:
 
 
 def leave_while_hearings_are_given_out() -> dict[str, Any]:
-    """A judge with nothing left to hear leaves while the host gives hearings out, and writes to the judges."""
+    """A judge with nothing left to hear leaves while the host gives hearings out and writes to judges."""
     stage, round_ = _open_round()
     judge, now = stage.judges[2], timezone.now()
     outcome = _in_the_midst(
