@@ -50,13 +50,8 @@ def submit_mix(
 
     Raises MixRefused; then nothing is written and the bytes are let go.
     """
-    with transaction.atomic():
-        try:
-            return _submit(pack, member, received, remark, now)
-        except Exception:
-            # Here the rollback is certain; once a commit has begun, a row may have these bytes.
-            sealing.let_go(received)
-            raise
+    with sealing.or_let_go(received):
+        return _submit(pack, member, received, remark, now)
 
 
 def _submit(pack: StemPack, member: Member, received: Received, remark: str, now: datetime) -> PracticeMix:

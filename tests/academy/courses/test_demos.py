@@ -13,11 +13,13 @@ from academy.courses import authoring, demonstrating
 from academy.courses.demonstrating import DemoRefused
 from academy.courses.models import Course, Demo, Lesson
 from analysis.intake import keeping
+from analysis.intake.models import Recording
 from analysis.jobs import requesting
 from analysis.jobs.models import Job, JobState
 from analysis.listening import segments
 from analysis.listening.models import CopyState, ListeningCopy, MatchPlan
 from tests import cast
+from tests.academy.packs import making
 
 pytestmark = pytest.mark.django_db
 
@@ -93,10 +95,41 @@ class TestPreparing:
         assert not ListeningCopy.objects.exists()
         assert not any(keeping.shelf().exists(key) for key in keys)
 
-    def test_it_goes_with_its_lesson(self, prepared):
-        authoring.remove_lesson(prepared.lesson)
+    def test_it_goes_with_its_lesson_and_its_recordings_with_it(
+        self, prepared, django_capture_on_commit_callbacks
+    ):
+        keys = list(Recording.objects.values_list("storage_key", flat=True))
+        with django_capture_on_commit_callbacks(execute=True):
+            authoring.remove_lesson(prepared.lesson)
         assert not MatchPlan.objects.exists()
+        assert not Recording.objects.exists()
+        assert not any(keeping.shelf().exists(key) for key in keys)
 
+    def test_a_recording_that_something_else_has_stays(
+        self, prepared, lesson, django_capture_on_commit_callbacks
+    ):
+        shared, own = (variant.recording for variant in prepared.variants.all())
+        other = Demo.objects.create(lesson=lesson, title="Another")
+        elsewhere = demonstrating.add_variant(other, shared, label="The same")
+        with django_capture_on_commit_callbacks(execute=True):
+            demonstrating.remove_demo(prepared)
+        assert list(Recording.objects.all()) == [shared]
+        assert keeping.shelf().exists(shared.storage_key)
+        assert not keeping.shelf().exists(own.storage_key)
+        with django_capture_on_commit_callbacks(execute=True):
+            demonstrating.remove_variant(elsewhere)
+        assert not Recording.objects.exists()
+        assert not keeping.shelf().exists(shared.storage_key)
+
+    def test_a_variant_for_a_demo_that_was_taken_away_leaves_nothing(self, demo, tmp_path):
+        demonstrating.remove_demo(Demo.objects.get(pk=demo.pk))
+        received = making.short_tone(tmp_path)
+        with pytest.raises(DemoRefused, match="taken away meanwhile"):
+            demonstrating.take_variant(demo, received, owner=cast.host(), now=cast.NOW, label="Late")
+        assert not keeping.shelf().exists(received.storage_key)
+        assert not Recording.objects.exists()
+
+    @pytest.mark.django_db(transaction=True)
     def test_one_that_was_taken_away_meanwhile_is_forgotten(self, demo, work, monkeypatch):
         demonstrating.request_preparation(demo)
         measured = demonstrating.measurement_of

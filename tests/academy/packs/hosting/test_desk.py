@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from dataclasses import replace
 from uuid import uuid4
 
 import numpy as np
@@ -16,6 +17,7 @@ from academy.packs.refusals import PackRefused
 from analysis import audiofile
 from analysis.intake import keeping
 from analysis.intake.models import Recording, Upload
+from analysis.intake.resumable.refusals import UploadRefused
 from analysis.jobs.models import Job, JobState
 from tests import cast
 from tests.academy.packs import making
@@ -149,6 +151,20 @@ class TestPuttingIn:
         gone = client.post(DESK + "add/", {"upload": str(uuid4()), "name": "x.wav"}, headers=as_json)
         assert gone.status_code == 404
         assert "no such upload" in gone.json()["message"]
+
+    def test_an_upload_that_was_used_meanwhile_leaves_no_second_copy_of_its_bytes(self, pack, tmp_path):
+        said = {"owner": None, "now": cast.NOW}
+        uses = [
+            lambda one: publishing.add_stem(pack, one, name="Guitar", **said),
+            lambda one: publishing.set_reference_mix(pack, one, **said),
+            lambda one: arranging.replace_stem(pack.stems.first(), one, **said),
+        ]
+        for use in uses:
+            again = replace(making.short_tone(tmp_path), upload_id=uuid4())  # no row speaks of it any more
+            with pytest.raises(UploadRefused, match="made of this upload already"):
+                use(again)
+            assert not keeping.shelf().exists(again.storage_key)
+        assert names(pack) == ["Kick", "Bass", "Voice"]
 
     def test_a_reference_mix(self, client, host, pack, wav):
         client.post(DESK + "reference/", {"file": wav("My mix.wav")})
