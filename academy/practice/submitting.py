@@ -6,7 +6,6 @@ import secrets
 from datetime import datetime
 from uuid import UUID
 
-from django.db import transaction
 from django.db.models import F
 
 from academy.members.models import Member

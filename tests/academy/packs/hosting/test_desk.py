@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
-from academy.packs import arranging, auditing, publishing
+from academy.packs import arranging, auditing, mending, publishing
 from academy.packs.models import PackState, Stem, StemPack, TermsAccepted, Unpacking
 from academy.packs.refusals import PackRefused
 from analysis import audiofile
@@ -331,6 +331,31 @@ class TestFixes:
         stem.refresh_from_db()
         assert stem.recording == earlier
         assert "Hum stays as it is" in client.get(DESK).content.decode()
+
+    def test_what_changed_meanwhile_or_was_given_up_leaves_nothing_on_the_shelf(
+        self, pack, tmp_path, work, monkeypatch, django_capture_on_commit_callbacks
+    ):
+        kick, bass, _ = pack.stems.all()
+        made: list[str] = []
+        mended = mending._mended
+
+        def noted(stem, write):
+            received = mended(stem, write)
+            made.append(received.storage_key)
+            if stem == kick:  # another host is quicker
+                arranging.replace_stem(kick, making.short_tone(tmp_path, level=0.3), owner=None, now=cast.NOW)
+            else:  # the lease ran out
+                Job.objects.filter(kind="mend_stems").update(lease_token=uuid4())
+            return received
+
+        monkeypatch.setattr(mending, "_mended", noted)
+        with django_capture_on_commit_callbacks(execute=True):
+            for stem in (kick, bass):
+                mending.request_fix(pack, "mono", stem)
+                before = Recording.objects.count()
+                work("mend_stems")
+                assert Recording.objects.count() == before + (stem == kick)  # what the other host put in
+        assert [keeping.shelf().exists(key) for key in made] == [False, False]
 
     @pytest.mark.parametrize("data", [{"fix": "louder"}, {"fix": "offset"}, {}])
     def test_a_fix_that_is_none_is_refused(self, client, host, pack, data):
