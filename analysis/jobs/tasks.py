@@ -16,4 +16,4 @@ def run_job(job_id: int) -> None:
 @shared_task(ignore_result=True, expires=25)  # one sweep at a time is enough; a late one is not wanted
 def sweep() -> None:
     """Time to look for what was left behind."""
-    sweeping.sweep()
+    sweeping.sweep_by_the_clock()

@@ -10,8 +10,8 @@ from django.core.management import CommandError, call_command
 from django.utils import timezone
 
 from academy.letters.writing import SEND_LETTER
-from analysis.jobs import claiming, requesting, sweeping
-from analysis.jobs.models import Job, JobState
+from analysis.jobs import claiming, requesting, sweeping, tasks
+from analysis.jobs.models import ClockHeard, Job, JobState
 from contests.entering.checking import CHECK_ENTRY
 
 pytestmark = pytest.mark.django_db
@@ -118,7 +118,8 @@ class TestHealth:
     def test_it_is_ready_when_all_is_well(self, client):
         answer = client.get("/health/ready")
         assert answer.status_code == 200, answer.json()
-        assert set(answer.json()["checks"]) == {"database", "storage", "broker", "oldest job", "free disk"}
+        looked_at = {"database", "storage", "broker", "oldest job", "clock", "free disk"}
+        assert set(answer.json()["checks"]) == looked_at
 
     def test_a_job_that_waits_too_long_is_told(self, client, job):
         Job.objects.update(run_after=timezone.now() - timedelta(minutes=6))
@@ -131,6 +132,29 @@ class TestHealth:
         due = timezone.now() - timedelta(minutes=int(waits.split()[0]))
         Job.objects.update(kind=SEND_LETTER, run_after=due)
         assert client.get("/health/ready").status_code == status
+
+    @pytest.mark.parametrize(("ago", "status"), [(19, 200), (21, 503)])
+    def test_a_clock_that_nobody_hears_is_told(self, client, rung, ago, status):
+        tasks.sweep()
+        heard = ClockHeard.objects.get()
+        ClockHeard.objects.update(heard_at=heard.heard_at - timedelta(minutes=ago))
+        answer = client.get("/health/ready")
+        assert answer.status_code == status
+        assert answer.json()["checks"]["clock"]["words"].startswith("heard ")
+        assert ("queue “clock”" in answer.json()["checks"]["clock"]["words"]) == (status == 503)
+
+    @pytest.mark.parametrize(("first_job", "status"), [(19, 200), (21, 503)])
+    def test_one_that_was_never_heard_is_told_once_there_was_need_of_it(self, client, job, first_job, status):
+        requested_at = timezone.now() - timedelta(minutes=first_job)
+        Job.objects.update(requested_at=requested_at, state=JobState.DONE)
+        answer = client.get("/health/ready")
+        assert answer.status_code == status
+        assert answer.json()["checks"]["clock"]["words"].startswith("not heard yet")
+
+    def test_a_sweep_by_hand_is_not_the_clock(self, client, job):
+        Job.objects.update(requested_at=timezone.now() - timedelta(hours=1), state=JobState.DONE)
+        call_command("sweep", stdout=StringIO())
+        assert client.get("/health/ready").status_code == 503
 
     def test_a_full_disk_is_told(self, client, monkeypatch):
         monkeypatch.setattr("analysis.jobs.health.LEAST_FREE_BYTES", 2**62)
