@@ -120,7 +120,8 @@ def _clock() -> str:
     since = heard_at or Job.objects.aggregate(first=Min("requested_at"))["first"] or now
     if now - since > CLOCK_UNHEARD:
         raise NotWell(
-            f"{words}: does one worker run with --beat, and some worker take from the queue “{settings.CLOCK}”?"
+            f"{words}: does one worker run with --beat, and some worker take from the queue "
+            f"“{settings.CLOCK}”?"
         )
     return words
 
