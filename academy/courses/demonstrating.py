@@ -27,6 +27,7 @@ from analysis.measuring.measuring import measurement_of
 PREPARE_DEMO = "prepare_demo"
 LEVEL_LUFS = -18.0  # the level and ceiling at which every set of this site is heard
 CEILING_DBTP = -1.0
+FEWEST = 2
 LETTERS = "ABCDEF"  # one a variant: more than six cannot be told apart by ear
 
 
@@ -110,7 +111,7 @@ def remove_demo(demo: Demo) -> None:
 
 def request_preparation(demo: Demo) -> None:
     """Have the variants measured and matched. Raises DemoRefused for fewer than two."""
-    if demo.variants.count() < 2:
+    if demo.variants.count() < FEWEST:
         raise DemoRefused("A demo compares: add at least two variants.")
     requesting.request(PREPARE_DEMO, demo.pk)
 
@@ -118,7 +119,8 @@ def request_preparation(demo: Demo) -> None:
 def prepare_demo(claim: Claim) -> None:
     """Measure the variants of the demo that the claim names, and plan the set. Copies are jobs of their own.
 
-    A demo that has its plan is left as it is, and one that was taken away is forgotten.
+    A demo that has its plan is left as it is, one that was taken away is forgotten, and one whose variants
+    became fewer than two waits to be asked for again.
     """
     demo = Demo.objects.filter(pk=claim.subject).first()
     if demo is None or demo.plan_id is not None:
@@ -133,7 +135,7 @@ def prepare_demo(claim: Claim) -> None:
     with claim.finishing():
         # Read again under the lock: what came meanwhile is unmeasured, and the next attempt takes it.
         demo = Demo.objects.select_for_update().filter(pk=demo.pk).first()
-        if demo is None:
+        if demo is None or demo.variants.count() < FEWEST:
             return
         demo.plan = planning.plan_set(
             _recordings_of(demo),
@@ -149,8 +151,9 @@ def state_of(demo: Demo) -> DemoState:
     """How far the demo is, with what is wrong with single variants in words."""
     if demo.plan_id is None:
         job = requesting.state_of(PREPARE_DEMO, demo.pk)
-        words = {None: "empty", JobState.FAILED: "failed"}
-        return DemoState(words.get(job, "waiting"), [])
+        if job in (JobState.QUEUED, JobState.RUNNING):
+            return DemoState("waiting", [])
+        return DemoState("failed" if job == JobState.FAILED else "empty", [])
     copies = _copies_of(demo)
     troubles = [
         f"{variant.label}: {copies[variant.recording_id].trouble}"

@@ -118,11 +118,13 @@ def _demo_page(
     request: HttpRequest, found: Demo, *, form: VariantForm | None = None, refusal: str = ""
 ) -> HttpResponse:
     variants = list(found.variants.select_related("recording"))
+    state = demonstrating.state_of(found)
     page = {
         "course": found.lesson.course,
         "lesson": found.lesson,
         "demo": found,
-        "demo_state": demonstrating.state_of(found),
+        "demo_state": state,
+        "may_change": found.plan_id is None and state.word != "waiting",
         "variants": variants,
         "is_full": len(variants) >= len(demonstrating.LETTERS),
         "form": form or VariantForm(),

@@ -8,6 +8,7 @@ import re
 
 import pytest
 import soundfile
+from django.urls import reverse
 
 from academy.courses import authoring, demonstrating
 from academy.courses.demonstrating import DemoRefused
@@ -149,6 +150,29 @@ class TestPreparing:
         demonstrating.add_variant(demo, cast.recording(), label="Only")
         with pytest.raises(DemoRefused, match="at least two"):
             demonstrating.request_preparation(demo)
+
+    def test_a_variant_taken_out_before_they_are_matched_leaves_the_demo_to_be_gone_on_with(self, demo, work):
+        demonstrating.request_preparation(demo)
+        demonstrating.remove_variant(demo.variants.first())
+        assert [job.state for job in work("prepare_demo")] == [JobState.DONE]
+        demo.refresh_from_db()
+        assert demo.plan is None
+        assert demonstrating.state_of(demo).word == "empty"
+
+    def test_one_whose_preparing_failed_can_be_tried_again(self, demo, client, work):
+        client.force_login(cast.host())
+        address = reverse("courses:hosted_demo", args=["harbour", "two", demo.pk])
+        demonstrating.request_preparation(demo)
+        Job.objects.filter(kind="prepare_demo").update(state=JobState.FAILED, attempt=3)
+        html = client.get(address).content.decode()
+        assert "Bring them to one loudness" in html
+        assert "Put a variant in" in html
+        client.post(f"{address}prepare/")
+        work("prepare_demo")
+        demo.refresh_from_db()
+        assert demo.plan is not None
+        html = client.get(address).content.decode()
+        assert "Bring them to one loudness" not in html
 
     def test_the_same_recording_twice_is_refused(self, demo):
         with pytest.raises(DemoRefused, match="already"):
