@@ -66,6 +66,7 @@ class RoundWords:
     is_open: bool
     submitted: int
     needed: int
+    listed: int  # those that the judge left as well
     about_min: int | None  # for what is left; None when nothing is
     pace: pacing.Pace
     length_s: float  # of each mix
@@ -198,9 +199,10 @@ def rounds_waiting(member: Member, now: datetime) -> list[RoundWords]:
         .annotate(
             needed=Count("pk", filter=~Q(state=HearingState.STOOD_ASIDE)),
             submitted=Count("pk", filter=Q(state=HearingState.SUBMITTED)),
+            listed=Count("pk"),
         )
     )
-    counts = {row["round"]: (row["submitted"], row["needed"]) for row in counted}
+    counts = {row["round"]: (row["submitted"], row["needed"], row["listed"]) for row in counted}
     heard: dict[int, list[float]] = {}
     for round_, heard_s in mine.filter(state=HearingState.SUBMITTED).values_list("round", "heard_s"):
         heard.setdefault(round_, []).append(heard_s)
@@ -265,11 +267,14 @@ def round_of(member: Member, round_: Round, now: datetime) -> RoundWords:
     return _round_words(round_, *progress_of(hearings), _heard_of_submitted(hearings), now=now)
 
 
-def progress_of(hearings: list[Assignment]) -> tuple[int, int]:
-    """How many sheets are submitted, and how many are to be; mixes that the judge left are not counted."""
+def progress_of(hearings: list[Assignment]) -> tuple[int, int, int]:
+    """How many sheets are submitted, how many are to be, and how many mixes stand on the list.
+
+    Mixes that the judge left stand there still, and no sheet is to be.
+    """
     states = [hearing.state for hearing in hearings]
     submitted = states.count(HearingState.SUBMITTED)
-    return submitted, submitted + states.count(HearingState.WAITING)
+    return submitted, submitted + states.count(HearingState.WAITING), len(states)
 
 
 def _heard_of_submitted(hearings: Sequence[Assignment]) -> list[float]:
@@ -277,7 +282,7 @@ def _heard_of_submitted(hearings: Sequence[Assignment]) -> list[float]:
 
 
 def _round_words(
-    round_: Round, submitted: int, needed: int, heard_s: Sequence[float], *, now: datetime
+    round_: Round, submitted: int, needed: int, listed: int, heard_s: Sequence[float], *, now: datetime
 ) -> RoundWords:
     contest, plan, is_sorting = round_.contest, round_.plan, round_.is_sorting
     length_s = plan.frames / plan.rate_hz if plan else 0.0
@@ -292,6 +297,7 @@ def _round_words(
         is_open=round_.state == RoundState.JUDGING,
         submitted=submitted,
         needed=needed,
+        listed=listed,
         about_min=pacing.minutes_for(needed - submitted, length_s=length_s, pace=pace, is_sorting=is_sorting),
         pace=pace,
         length_s=length_s,

@@ -229,6 +229,7 @@ def _state_of(request: HttpRequest, hearing: Assignment) -> dict[str, object]:
         "revision": words.revision,
         "submitted": round_.submitted,
         "needed": round_.needed,
+        "listed": round_.listed,
         "about_min": round_.about_min,
     }
 

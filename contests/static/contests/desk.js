@@ -122,7 +122,7 @@ class Desk {
     this.#form(key)?.dispatchEvent(new CustomEvent("sheet:note", { detail: { seconds } }));
   }
 
-  #told({ code, is_open, state_words, state_shape, submitted, needed, about_min }) {
+  #told({ code, is_open, state_words, state_shape, submitted, needed, listed, about_min }) {
     for (const word of this.#root.querySelectorAll("[data-desk-word]")) {
       if (word.dataset.deskWord === code) {
         word.textContent = state_words;
@@ -131,10 +131,10 @@ class Desk {
     }
     const progress = document.querySelector("[data-desk-progress]");
     progress.querySelector("[data-desk-words]").textContent = `${submitted} of ${needed} sheets submitted.`;
-    const bar = progress.querySelector("progress");
-    if (needed > bar.max) {
+    if (listed > this.#root.querySelectorAll("[data-desk-open]").length) {
       progress.querySelector("[data-desk-grown]").hidden = false; // The page has fewer mixes than the list by now.
     }
+    const bar = progress.querySelector("progress");
     bar.max = needed;
     bar.value = submitted;
     progress.querySelector("[data-desk-about]").hidden = about_min === null;

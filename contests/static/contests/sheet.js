@@ -2,7 +2,8 @@
  *
  * It hears `sheet:flush`, whose detail is a list: a promise goes into it that is true once everything typed is saved; and
  * `sheet:note` `{ seconds }`, which begins a timed note.
- * The page finds `sheet:told` `{ code, is_open, state_words, state_shape, submitted, needed, about_min }` on the form after each answer.
+ * The page finds `sheet:told` `{ code, is_open, state_words, state_shape, submitted, needed, listed, about_min }` on the
+ * form after each answer.
  */
 
 import { Draft } from "./drafts.js";
@@ -239,8 +240,9 @@ class Sheet {
       this.#fieldset.disabled = true;
       this.#draft.end(body.revision);
     }
-    const { is_open, state_words, state_shape, submitted, needed, about_min } = body;
-    const detail = { code: this.#form.dataset.sheet, is_open, state_words, state_shape, submitted, needed, about_min };
+    const { is_open, state_words, state_shape, submitted, needed, listed, about_min } = body;
+    const told = { is_open, state_words, state_shape, submitted, needed, listed, about_min };
+    const detail = { code: this.#form.dataset.sheet, ...told };
     this.#form.dispatchEvent(new CustomEvent("sheet:told", { detail, bubbles: true }));
   }
 

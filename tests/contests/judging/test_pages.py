@@ -324,6 +324,7 @@ class TestSheetScript:
             "revision": revision,
             "submitted": 0,
             "needed": 3,
+            "listed": 3,
             "about_min": 10,  # 3 x 3 min of writing, and nothing to hear; up to whole five minutes
             "message": "Your sheet for mix A is saved.",
         }
