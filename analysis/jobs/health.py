@@ -11,7 +11,6 @@ from celery import current_app
 from django.conf import settings
 from django.core.files.storage import storages
 from django.db import connection
-from django.db.models import Min
 from django.utils import timezone
 
 from analysis.jobs.kinds import Urgency, kinds_of
@@ -25,6 +24,8 @@ Common practice, no source.
 """
 CLOCK_UNHEARD = timedelta(minutes=20)
 """A worker alone hears nothing while it is at a job, which may take CELERY_TASK_TIME_LIMIT, 16 minutes."""
+BEGAN = timezone.now()
+"""When this process began. What went unheard before then may only mean that the site stood still."""
 LEAST_FREE_BYTES = 2 * 1024**3
 
 
@@ -116,9 +117,7 @@ def _clock() -> str:
     now = timezone.now()
     heard_at = ClockHeard.objects.filter(task=SWEEP).values_list("heard_at", flat=True).first()
     words = f"heard {(now - heard_at).total_seconds():.0f} s ago" if heard_at else "not heard yet"
-    # A new site has had no need of it before its first job.
-    since = heard_at or Job.objects.aggregate(first=Min("requested_at"))["first"] or now
-    if now - since > CLOCK_UNHEARD:
+    if now - max(heard_at or BEGAN, BEGAN) > CLOCK_UNHEARD:
         raise NotWell(
             f"{words}: does one worker run with --beat, and some worker take from the queue "
             f"“{settings.CLOCK}”?"
