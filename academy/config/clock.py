@@ -9,7 +9,7 @@ from celery.beat import PersistentScheduler
 logger = logging.getLogger(__name__)
 
 
-class Clock(PersistentScheduler):  # type: ignore[misc]  # the library has no types
+class Clock(PersistentScheduler):
     """The library's schedule in a file, which begins anew where that file cannot be read.
 
     By itself the library does so after some faults only. At others, such as a file that a power cut or a full
