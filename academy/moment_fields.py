@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -11,13 +12,17 @@ from django import forms
 from academy.moments import WALL, NoSuchMoment, in_zone, on_the_wall, site_zone
 
 FIRST_YEAR, LAST_YEAR = 1970, 2999
+# Date and time, as a browser sends them or somebody types them. Django would also take a day alone for its
+# first moment, and an offset that then had no say.
+WRITTEN = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?", re.ASCII)
 
 
 class WallField(forms.DateTimeField):
     """A moment, typed and filled in as clocks in `zone` show it; without a zone, in the site's own.
 
     It gives an aware moment, and None for an empty field that is not required. A time that those clocks never
-    show, or show twice, is an error of the field, and so is one at the edges of time, where zones overflow.
+    show, or show twice, is an error of the field; so are a day alone, a time with an offset of its own, and
+    one at the edges of time, where zones overflow.
     """
 
     def __init__(self, *, zone: ZoneInfo | None = None, **named: Any) -> None:
@@ -33,6 +38,8 @@ class WallField(forms.DateTimeField):
 
     def to_python(self, value: Any) -> datetime | None:
         """The moment that was typed."""
+        if isinstance(value, str) and value.strip() and not WRITTEN.fullmatch(value.strip()):
+            raise forms.ValidationError(self.error_messages["invalid"], code="invalid")
         typed: datetime | None = super().to_python(value)
         if typed is None or isinstance(value, datetime):
             return typed

@@ -216,6 +216,7 @@ CLOCK = "clock"
 CELERY_TASK_QUEUES = [
     Queue(name, Exchange(name), routing_key=name) for name in (CELERY_TASK_DEFAULT_QUEUE, CLOCK)
 ]
+CELERY_BEAT_SCHEDULER = "academy.config.clock:Clock"
 CELERY_BEAT_SCHEDULE = {
     task.rpartition(".")[2]: {"task": task, "schedule": every_s, "options": {"queue": CLOCK}}
     for task, every_s in {

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.db.models import Max
 from django.urls import reverse
 from django.utils import timezone
@@ -27,6 +27,7 @@ from analysis.measuring.measuring import measurement_of
 PREPARE_DEMO = "prepare_demo"
 LEVEL_LUFS = -18.0  # the level and ceiling at which every set of this site is heard
 CEILING_DBTP = -1.0
+FEWEST = 2
 LETTERS = "ABCDEF"  # one a variant: more than six cannot be told apart by ear
 
 
@@ -46,12 +47,10 @@ class DemoState:
 def add_variant(demo: Demo, recording: Recording, *, label: str, is_exaggerated: bool = False) -> DemoVariant:
     """Put a recording into a demo as its next variant, perhaps one that exaggerates on purpose.
 
-    Raises DemoRefused when the demo holds the recording already, is full, or is matched: a match plan is one
-    decision for a whole set.
+    Raises DemoRefused when the demo holds the recording already, is full, was taken away, or is matched: a
+    match plan is one decision for a whole set.
     """
-    demo = Demo.objects.select_for_update().get(pk=demo.pk)
-    if demo.plan_id is not None:
-        raise DemoRefused("This demo is matched already. Make a new one for other variants.")
+    demo = _unmatched(demo.pk)
     if demo.variants.filter(recording__sha256=recording.sha256).exists():
         raise DemoRefused("The demo holds this recording already. A variant has to sound different.")
     last = demo.variants.aggregate(last=Max("position"))["last"] or 0
@@ -67,39 +66,52 @@ def add_variant(demo: Demo, recording: Recording, *, label: str, is_exaggerated:
     )
 
 
-@transaction.atomic
 def take_variant(
     demo: Demo, received: Received, *, owner: Member, now: datetime, label: str, is_exaggerated: bool = False
 ) -> DemoVariant:
-    """Seal an upload as the next variant. Raises DemoRefused as `add_variant` does, with nothing sealed."""
-    recording = sealing.seal(received, owner=owner, now=now)
-    return add_variant(demo, recording, label=label, is_exaggerated=is_exaggerated)
+    """Seal an upload as the next variant.
+
+    Raises DemoRefused as `add_variant` does, and UploadRefused when something was made of the upload already;
+    then nothing is sealed and the bytes are let go.
+    """
+    with sealing.or_let_go(received):
+        recording = sealing.seal(received, owner=owner, now=now)
+        return add_variant(demo, recording, label=label, is_exaggerated=is_exaggerated)
 
 
 @transaction.atomic
 def remove_variant(variant: DemoVariant) -> None:
-    """Take a variant out of a demo. Raises DemoRefused once the demo is matched."""
-    demo = Demo.objects.select_for_update().get(pk=variant.demo_id)
-    if demo.plan_id is not None:
-        raise DemoRefused("This demo is matched already. Make a new one for other variants.")
+    """Take a variant out of a demo, with its recording where nothing else has it.
+
+    Raises DemoRefused once the demo is matched or was taken away.
+    """
+    _unmatched(variant.demo_id)
     variant.delete()
+    sealing.forget(variant.recording)
 
 
 @transaction.atomic
 def remove_demo(demo: Demo) -> None:
-    """Take a demo out of its lesson, with its variants and the copies by which they were heard."""
+    """Take a demo out of its lesson, with its variants and the copies by which they were heard.
+
+    Their recordings leave the shelf where nothing else has them.
+    """
     # Locked, so that a job which plans it at this moment is over or finds it gone.
     held = Demo.objects.select_for_update(of=("self",)).select_related("plan").filter(pk=demo.pk).first()
     if held is None:
         return
+    # In one order, so that two demos which share recordings and go at once do not wait in a circle.
+    recordings = sorted(_recordings_of(held), key=lambda one: one.pk)
     held.delete()
     if held.plan is not None:
         preparing.clear_plan(held.plan)
+    for recording in recordings:
+        sealing.forget(recording)
 
 
 def request_preparation(demo: Demo) -> None:
     """Have the variants measured and matched. Raises DemoRefused for fewer than two."""
-    if demo.variants.count() < 2:
+    if demo.variants.count() < FEWEST:
         raise DemoRefused("A demo compares: add at least two variants.")
     requesting.request(PREPARE_DEMO, demo.pk)
 
@@ -107,17 +119,23 @@ def request_preparation(demo: Demo) -> None:
 def prepare_demo(claim: Claim) -> None:
     """Measure the variants of the demo that the claim names, and plan the set. Copies are jobs of their own.
 
-    A demo that has its plan is left as it is, and one that was taken away is forgotten.
+    A demo that has its plan is left as it is, one that was taken away is forgotten, and one whose variants
+    became fewer than two waits to be asked for again.
     """
     demo = Demo.objects.filter(pk=claim.subject).first()
     if demo is None or demo.plan_id is not None:
         return
-    for recording in _recordings_of(demo):
-        measurement_of(recording)
+    try:
+        for recording in _recordings_of(demo):
+            measurement_of(recording)
+    except (OSError, IntegrityError):
+        if Demo.objects.filter(pk=demo.pk).exists():
+            raise
+        return  # its recordings went with it
     with claim.finishing():
         # Read again under the lock: what came meanwhile is unmeasured, and the next attempt takes it.
         demo = Demo.objects.select_for_update().filter(pk=demo.pk).first()
-        if demo is None:
+        if demo is None or demo.variants.count() < FEWEST:
             return
         demo.plan = planning.plan_set(
             _recordings_of(demo),
@@ -133,8 +151,9 @@ def state_of(demo: Demo) -> DemoState:
     """How far the demo is, with what is wrong with single variants in words."""
     if demo.plan_id is None:
         job = requesting.state_of(PREPARE_DEMO, demo.pk)
-        words = {None: "empty", JobState.FAILED: "failed"}
-        return DemoState(words.get(job, "waiting"), [])
+        if job in (JobState.QUEUED, JobState.RUNNING):
+            return DemoState("waiting", [])
+        return DemoState("failed" if job == JobState.FAILED else "empty", [])
     copies = _copies_of(demo)
     troubles = [
         f"{variant.label}: {copies[variant.recording_id].trouble}"
@@ -168,6 +187,16 @@ def booth_set(demo: Demo) -> dict[str, Any]:
 def copy_of(variant: DemoVariant) -> ListeningCopy | None:
     """The listening copy of a variant; None while there is no plan."""
     return ListeningCopy.objects.filter(plan=variant.demo.plan_id, recording=variant.recording_id).first()
+
+
+def _unmatched(demo_id: int) -> Demo:
+    """The demo, locked, while its variants may still change. Raises DemoRefused for any other."""
+    demo = Demo.objects.select_for_update().filter(pk=demo_id).first()
+    if demo is None:
+        raise DemoRefused("This demo was taken away meanwhile. Look at the lesson’s demos again.")
+    if demo.plan_id is not None:
+        raise DemoRefused("This demo is matched already. Make a new one for other variants.")
+    return demo
 
 
 def _recordings_of(demo: Demo) -> list[Recording]:

@@ -8,23 +8,28 @@ from django.contrib.auth.base_user import AbstractBaseUser
 from django.db.models import QuerySet
 
 from academy.letters.models import Letter, LetterState, Unwanted
-from academy.letters.writing import have_sent
+from academy.letters.writing import SEND_ESSENTIAL, SEND_LETTER, have_sent
+from analysis.jobs import waiting
 
 KEPT = timedelta(days=90)
 """How long the site remembers to whom a letter went. Common practice, no source."""
 
 
 def sweep(now: datetime) -> int:
-    """Have every letter sent whose time has come, and forget old addresses. Returns how many were due."""
+    """Have every letter sent whose time has come and that no job is about, and forget old addresses.
+
+    Returns how many jobs were asked for.
+    """
     due = Letter.objects.filter(state=LetterState.WAITING, next_try_at__lte=now)
-    letters = list(due.values_list("pk", "kind"))
-    for pk, kind in letters:
+    on_their_way = waiting.under_way([SEND_LETTER, SEND_ESSENTIAL])
+    left = [(pk, kind) for pk, kind in due.values_list("pk", "kind") if str(pk) not in on_their_way]
+    for pk, kind in left:
         have_sent(pk, kind)
     old = Letter.objects.filter(address__gt="", written_at__lt=now - KEPT)
     old.exclude(state=LetterState.WAITING).update(
         person=None, address="", subject="", text="", html="", trouble=""
     )
-    return len(letters)
+    return len(left)
 
 
 def try_again(letter: Letter, *, now: datetime) -> bool:

@@ -53,18 +53,15 @@ def remove_stem(stem: Stem) -> None:
 def replace_stem(stem: Stem, received: Received, *, owner: Member | None, now: datetime) -> None:
     """Put another recording in the place of a stem's. The earlier one stays kept.
 
-    Raises PackRefused, with the new one's bytes let go, where the stem was taken off the desk meanwhile.
+    Raises PackRefused where the stem was taken off the desk meanwhile, and UploadRefused when something was
+    made of the upload already; the new one's bytes are then let go.
     """
-    try:
-        with transaction.atomic():
-            pack = _locked(stem)
-            _refuse_if_gone(stem)
-            stem.recording = sealing.seal(received, owner=owner, now=now)
-            stem.save(update_fields=["recording"])
-            auditing.request_audit(pack)
-    except PackRefused:
-        sealing.let_go(received)
-        raise
+    with sealing.or_let_go(received):
+        pack = _locked(stem)
+        _refuse_if_gone(stem)
+        stem.recording = sealing.seal(received, owner=owner, now=now)
+        stem.save(update_fields=["recording"])
+        auditing.request_audit(pack)
 
 
 def _locked(stem: Stem) -> StemPack:

@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 
 from django.conf import settings
+from django.db import transaction
 from django.utils import timezone
 
 from academy.packs import auditing
@@ -18,7 +19,7 @@ from analysis.dsp.dynamics import Dynamics
 from analysis.intake import keeping, sealing
 from analysis.intake.sealing import Received
 from analysis.jobs import requesting
-from analysis.jobs.claiming import Claim
+from analysis.jobs.claiming import Claim, LeaseLost
 from analysis.jobs.models import Job, JobState
 from analysis.measuring import stem_fixes
 from analysis.measuring.audit_files import common_start_frames
@@ -71,13 +72,27 @@ def mend(claim: Claim) -> None:
     except BaseException:
         _let_go(made)
         raise
-    with claim.finishing():
-        now = timezone.now()
-        for stem, received in made:
-            # The owner's own recording in another shape, hence theirs too.
-            new = sealing.seal(received, owner=stem.recording.owner, now=now)
-            Stem.objects.filter(pk=stem.pk, recording=stem.recording).update(recording=new)
-        auditing.request_audit(pack)
+    try:
+        with claim.finishing():
+            _put_in(pack, made)
+            auditing.request_audit(pack)
+    except LeaseLost:  # before anything was written
+        _let_go(made)
+        raise
+
+
+def _put_in(pack: StemPack, made: list[tuple[Stem, Received]]) -> None:
+    """Give each stem that is still as it was its new recording; what is not wanted any more is let go."""
+    now = timezone.now()
+    StemPack.objects.select_for_update().filter(pk=pack.pk).first()  # as whoever arranges the desk does
+    for stem, received in made:
+        still = Stem.objects.filter(pk=stem.pk, recording=stem.recording).first()
+        if still is None:
+            transaction.on_commit(partial(sealing.let_go, received), robust=True)
+            continue
+        # The owner's own recording in another shape, hence theirs too.
+        still.recording = sealing.seal(received, owner=stem.recording.owner, now=now)
+        still.save(update_fields=["recording"])
 
 
 def _writes(fix: str, stems: list[Stem]) -> list[tuple[Stem, Write]]:

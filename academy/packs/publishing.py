@@ -71,22 +71,15 @@ def _checked(pack: StemPack) -> StemPack:
 def add_stem(pack: StemPack, received: Received, *, name: str, owner: Member | None, now: datetime) -> Stem:
     """Seal an upload as the next stem on the desk. Members get it with the next version.
 
-    Raises PackRefused, with the upload's bytes let go, when there is a stem of that name.
+    Raises PackRefused when there is a stem of that name, and UploadRefused when something was made of the
+    upload already; its bytes are then let go.
     """
-    try:
-        return _add_stem(pack, received, name=name.strip(), owner=owner, now=now)
-    except PackRefused:
-        sealing.let_go(received)
-        raise
-
-
-@transaction.atomic
-def _add_stem(pack: StemPack, received: Received, *, name: str, owner: Member | None, now: datetime) -> Stem:
-    pack = StemPack.objects.select_for_update().get(pk=pack.pk)
-    name = free_name(pack, name)
-    last = pack.stems.aggregate(last=Max("position"))["last"] or 0
-    recording = sealing.seal(received, owner=owner, now=now)
-    return Stem.objects.create(pack=pack, recording=recording, name=name, position=last + 1)
+    with sealing.or_let_go(received):
+        pack = StemPack.objects.select_for_update().get(pk=pack.pk)
+        name = free_name(pack, name.strip())
+        last = pack.stems.aggregate(last=Max("position"))["last"] or 0
+        recording = sealing.seal(received, owner=owner, now=now)
+        return Stem.objects.create(pack=pack, recording=recording, name=name, position=last + 1)
 
 
 def free_name(pack: StemPack, name: str, *, but: Stem | None = None) -> str:
@@ -104,15 +97,18 @@ def free_name(pack: StemPack, name: str, *, but: Stem | None = None) -> str:
     return name
 
 
-@transaction.atomic
 def set_reference_mix(
     pack: StemPack, received: Received, *, owner: Member | None, now: datetime
 ) -> Recording:
-    """Seal an upload as the teacher's own mix. An earlier one stays kept: practice may refer to it."""
-    recording = sealing.seal(received, owner=owner, now=now)
-    StemPack.objects.filter(pk=pack.pk).update(reference_mix=recording)
-    pack.reference_mix = recording
-    return recording
+    """Seal an upload as the teacher's own mix. An earlier one stays kept: practice may refer to it.
+
+    Raises UploadRefused, with the bytes let go, when something was made of the upload already.
+    """
+    with sealing.or_let_go(received):
+        recording = sealing.seal(received, owner=owner, now=now)
+        StemPack.objects.filter(pk=pack.pk).update(reference_mix=recording)
+        pack.reference_mix = recording
+        return recording
 
 
 @transaction.atomic

@@ -9,6 +9,7 @@ from pathlib import Path
 from uuid import UUID
 
 from django.conf import settings
+from django.db import Error as DatabaseTrouble
 from django.db import transaction
 from django.utils import timezone
 
@@ -70,6 +71,8 @@ def unpack(claim: Claim) -> None:
         trouble = str(refused)
     except UploadRefused as refused:
         trouble = refused.message
+    except DatabaseTrouble:
+        raise  # perhaps it took the commit and only its answer is missing: then the stems have these bytes
     except BaseException:
         _let_go(received)
         raise

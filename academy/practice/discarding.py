@@ -11,8 +11,7 @@ from functools import partial
 from django.db import transaction
 
 from academy.practice.models import MixState, Practice, PracticeMix
-from analysis.intake import keeping
-from analysis.intake.models import Recording
+from analysis.intake import keeping, sealing
 from analysis.jobs import requesting
 from analysis.jobs.claiming import Claim
 from analysis.jobs.models import Job, JobState
@@ -74,15 +73,8 @@ def remove_mixes(claim: Claim) -> None:
         deleted = PracticeMix.objects.filter(practice=claim.subject, state=MixState.DELETED)
         held = ListeningCopy.objects.filter(recording__in=deleted.values("recording")).values("recording")
         for mix in list(deleted.exclude(recording__in=held).select_related("recording")):
-            recording = mix.recording
             mix.delete()
-            _delete_recording(recording)
-
-
-def _delete_recording(recording: Recording) -> None:
-    key = recording.storage_key
-    recording.delete()  # and its measurements with it
-    transaction.on_commit(partial(keeping.discard, key), robust=True)
+            sealing.forget(mix.recording)
 
 
 def _stop_copying(plan: MatchPlan) -> None:

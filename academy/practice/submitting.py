@@ -6,7 +6,6 @@ import secrets
 from datetime import datetime
 from uuid import UUID
 
-from django.db import transaction
 from django.db.models import F
 
 from academy.members.models import Member
@@ -50,13 +49,8 @@ def submit_mix(
 
     Raises MixRefused; then nothing is written and the bytes are let go.
     """
-    with transaction.atomic():
-        try:
-            return _submit(pack, member, received, remark, now)
-        except Exception:
-            # Here the rollback is certain; once a commit has begun, a row may have these bytes.
-            sealing.let_go(received)
-            raise
+    with sealing.or_let_go(received):
+        return _submit(pack, member, received, remark, now)
 
 
 def _submit(pack: StemPack, member: Member, received: Received, remark: str, now: datetime) -> PracticeMix:

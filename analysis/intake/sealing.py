@@ -5,14 +5,18 @@ from __future__ import annotations
 import hashlib
 import tempfile
 import uuid
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from uuid import UUID
 
 from django.conf import settings
 from django.contrib.auth.base_user import AbstractBaseUser
+from django.db import transaction
+from django.db.models import ProtectedError
 
 from analysis import audiofile
 from analysis.audiofile import AudioDescription, AudioError
@@ -103,6 +107,37 @@ def seal(received: Received, *, owner: AbstractBaseUser | None, now: datetime) -
 def let_go(received: Received) -> None:
     """Remove the bytes of an upload that is refused after all."""
     keeping.discard(received.storage_key)
+
+
+@contextmanager
+def or_let_go(received: Received) -> Iterator[None]:
+    """One transaction in which an upload is used; where anything is raised in it, the upload's bytes go."""
+    with transaction.atomic():
+        try:
+            yield
+        except Exception:
+            # Here the rollback is certain; once a commit has begun, a row may have these bytes.
+            let_go(received)
+            raise
+
+
+@transaction.atomic
+def forget(recording: Recording) -> bool:
+    """Remove a recording that nothing refers to any more, with its measurements; its bytes after the commit.
+
+    Call it in the transaction that stopped referring to it. False, and nothing is done, while something else
+    still does, as a stem or an entry may.
+    """
+    # Locked, so that of two who stop referring to it at once the second sees that the first has.
+    held = Recording.objects.select_for_update().filter(pk=recording.pk).first()
+    if held is None:
+        return False
+    try:
+        held.delete()
+    except ProtectedError:
+        return False
+    transaction.on_commit(partial(keeping.discard, held.storage_key), robust=True)
+    return True
 
 
 def shown_name(name: str) -> str:

@@ -17,8 +17,10 @@ logger = logging.getLogger(__name__)
 _quiet_until = 0.0  # of this process; the sweep rings for what was not rung meanwhile
 
 
-def ring(job_id: int) -> bool:
-    """Tell some worker that a job waits. False, and a line in the log, when the broker cannot be reached.
+def ring(job_id: int, *, is_its_turn: bool = False) -> bool:
+    """Tell some worker that a job waits, or, where it is its turn, that no other one goes before it now.
+
+    False, and a line in the log, when the broker cannot be reached.
 
     For a little while after that nobody tries again: a page that rings several times waits for it once.
     """
@@ -30,7 +32,8 @@ def ring(job_id: int) -> bool:
         with current_app.connection_for_write(
             transport_options={"socket_timeout": PUBLISH_TIMEOUT_S}
         ) as line:
-            current_app.send_task(RUN_JOB, [job_id], connection=line, ignore_result=True)
+            told = [job_id, True] if is_its_turn else [job_id]
+            current_app.send_task(RUN_JOB, told, connection=line, ignore_result=True)
     except (OperationalError, OSError) as exc:
         _quiet_until = time.monotonic() + QUIET_AFTER_TROUBLE_S
         logger.warning("no bell for job %s, the sweep will find it: %s", job_id, exc)

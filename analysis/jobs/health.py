@@ -14,13 +14,18 @@ from django.db import connection
 from django.utils import timezone
 
 from analysis.jobs.kinds import Urgency, kinds_of
-from analysis.jobs.models import Job, JobState
+from analysis.jobs.models import ClockHeard, Job, JobState
+from analysis.jobs.sweeping import SWEEP
 
 OLDEST_WAIT = timedelta(minutes=5)
 OLDEST_WAIT_OF_LAST = timedelta(hours=1)
 """What goes last may wait so long: thousands of letters to a slow mail server are no sign of a deaf worker.
 Common practice, no source.
 """
+CLOCK_UNHEARD = timedelta(minutes=20)
+"""A worker alone hears nothing while it is at a job, which may take CELERY_TASK_TIME_LIMIT, 16 minutes."""
+BEGAN = timezone.now()
+"""When this process began. What went unheard before then may only mean that the site stood still."""
 LEAST_FREE_BYTES = 2 * 1024**3
 
 
@@ -53,12 +58,13 @@ def free_bytes() -> int:
 
 
 def findings() -> list[Finding]:
-    """Look at database, storage, broker, the oldest waiting job and the free disk."""
+    """Look at database, storage, broker, the oldest waiting job, the clock and the free disk."""
     looks: dict[str, Callable[[], str]] = {
         "database": _database,
         "storage": _storage,
         "broker": _broker,
         "oldest job": _oldest_job,
+        "clock": _clock,
         "free disk": _free_disk,
     }
     return [_looked_at(name, look) for name, look in looks.items()]
@@ -99,7 +105,23 @@ def _oldest_job() -> str:
     age = oldest_wait(now) or timedelta(0)
     words = f"waits {age.total_seconds():.0f} s"
     if is_late(now):
-        raise NotWell(f"{words}: is a worker running?")
+        raise NotWell(
+            f"{words}: is a worker running, and does it take from the queue "
+            f"“{settings.CELERY_TASK_DEFAULT_QUEUE}”?"
+        )
+    return words
+
+
+def _clock() -> str:
+    """A worker that takes from the other queue only leaves sweeps, reminders and due results undone."""
+    now = timezone.now()
+    heard_at = ClockHeard.objects.filter(task=SWEEP).values_list("heard_at", flat=True).first()
+    words = f"heard {(now - heard_at).total_seconds():.0f} s ago" if heard_at else "not heard yet"
+    if now - max(heard_at or BEGAN, BEGAN) > CLOCK_UNHEARD:
+        raise NotWell(
+            f"{words}: does one worker run with --beat, and some worker take from the queue "
+            f"“{settings.CLOCK}”?"
+        )
     return words
 
 

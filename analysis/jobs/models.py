@@ -1,4 +1,7 @@
-"""The job table: one row a piece of slow work. The row is the truth; the queue message is a nudge."""
+"""The job table: one row a piece of slow work. The row is the truth; the queue message is a nudge.
+
+Beside it stands when the clock was last heard.
+"""
 
 from __future__ import annotations
 
@@ -40,3 +43,13 @@ class Job(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} {self.subject} ({self.state})"
+
+
+class ClockHeard(models.Model):
+    """When a worker last did what the clock rings for; one row a task."""
+
+    task = models.CharField(max_length=40, primary_key=True)
+    heard_at = models.DateTimeField()
+
+    def __str__(self) -> str:
+        return f"{self.task} at {self.heard_at}"

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 from django.db import DatabaseError, connection
 from django.utils import timezone
 
-from analysis.jobs import kinds, waiting
+from analysis.jobs import doorbell, kinds, waiting
 from analysis.jobs.claiming import LEASE, Claim, LeaseLost, claim, put_back
 from analysis.jobs.models import Job
 
 HEARTBEAT_S = 20.0
 TRIED = 5
 """How many jobs are tried at a bell: other workers may be quicker, but hardly as many times in a row."""
+QUICK_S = 60.0
+"""How long a job ahead may take before the other one gets a bell of its own. A bell's time limits run over
+both: a job that begins late in them would be stopped for what the one ahead took.
+"""
 
 logger = logging.getLogger(__name__)
 
@@ -25,15 +30,20 @@ def answer(job_id: int) -> bool:
     """Hear the bell of a job: do it, and before it one that is more urgent, if such a one waits.
 
     So what is urgent need not wait for the bells that were rung before its own, whatever carries them. And
-    nothing starves: each bell ends in its own job, after one other at most. False as `run` has it.
+    nothing starves: each bell ends in its own job, after one other at most; or, where that took long, in a
+    second bell by which it is its turn. False as `run` has it.
     """
     job = Job.objects.filter(pk=job_id).first()
     if job is None or not waiting.is_due(job, timezone.now()):
         return False
+    began_s = time.monotonic()
     for ahead in waiting.more_urgent(job, timezone.now())[:TRIED]:
         if (claimed := claim(ahead.pk, now=timezone.now())) is not None:
             _do(claimed)
             break
+    if time.monotonic() - began_s > QUICK_S:
+        doorbell.ring(job_id, is_its_turn=True)
+        return False
     return run(job_id)
 
 

@@ -9,9 +9,11 @@ from django.utils import timezone
 
 from analysis.jobs import doorbell, waiting
 from analysis.jobs.claiming import put_back
-from analysis.jobs.models import Job, JobState
+from analysis.jobs.models import ClockHeard, Job, JobState
 
 UNHEARD_AFTER = timedelta(seconds=20)
+SWEEP = "sweep"
+"""The task by which the clock is known to be heard: it rings for no other one as often."""
 RUNG_AT_ONCE = 500
 """Bells of one sweep at most. Thousands that wait their turn would get thousands of further bells each time,
 and a worker is held up for as long as they are rung. What is left out is rung for by the next sweep.
@@ -41,3 +43,10 @@ def sweep(now: datetime | None = None) -> Swept:
     doorbell.try_again()
     rung = sum(doorbell.ring(pk) for pk in unheard)
     return Swept(recovered, given_up, rung)
+
+
+def sweep_by_the_clock() -> Swept:
+    """Sweep because the clock rang, and keep that it was heard."""
+    now = timezone.now()
+    ClockHeard.objects.update_or_create(task=SWEEP, defaults={"heard_at": now})
+    return sweep(now)

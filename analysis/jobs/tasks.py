@@ -8,12 +8,12 @@ from analysis.jobs import running, sweeping
 
 
 @shared_task(ignore_result=True)
-def run_job(job_id: int) -> None:
-    """Somebody asked for this job. One that is more urgent goes before it."""
-    running.answer(job_id)
+def run_job(job_id: int, is_its_turn: bool = False) -> None:
+    """Somebody asked for this job. One that is more urgent goes before it, unless it is its turn."""
+    (running.run if is_its_turn else running.answer)(job_id)
 
 
 @shared_task(ignore_result=True, expires=25)  # one sweep at a time is enough; a late one is not wanted
 def sweep() -> None:
     """Time to look for what was left behind."""
-    sweeping.sweep()
+    sweeping.sweep_by_the_clock()

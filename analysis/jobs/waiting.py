@@ -1,7 +1,8 @@
-"""Which jobs wait for a worker, and which of them goes first."""
+"""Which jobs wait for a worker or are under way, and which of them goes first."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 
 from django.db.models import Case, IntegerField, QuerySet, Value, When
@@ -24,6 +25,12 @@ def more_urgent(job: Job, now: datetime) -> QuerySet[Job]:
     """Every job that is due and more urgent than this one, in the same order."""
     ahead = [kind for one in Urgency if one < urgency_of(job.kind) for kind in kinds_of(one)]
     return _in_turn(Job.objects.filter(state=JobState.QUEUED, run_after__lte=now, kind__in=ahead))
+
+
+def under_way(kinds: Sequence[str]) -> set[str]:
+    """The subjects that a job of one of these kinds waits for or is at work on."""
+    jobs = Job.objects.filter(kind__in=kinds, state__in=[JobState.QUEUED, JobState.RUNNING])
+    return set(jobs.values_list("subject", flat=True))
 
 
 def _in_turn(jobs: QuerySet[Job]) -> QuerySet[Job]:

@@ -118,7 +118,7 @@ def clear_plan(plan: MatchPlan) -> None:
     gone = list(plan.copies.select_for_update())
     plan.delete()
     for copy in gone:
-        transaction.on_commit(functools.partial(_discard_segments, copy))
+        transaction.on_commit(functools.partial(_discard_segments, copy), robust=True)
 
 
 def _render(copy: ListeningCopy, folder: Path) -> MadeCopy:

@@ -27,7 +27,11 @@ class SeatForm(forms.Form):
 
     email = forms.EmailField(
         label="E-mail address of the member",
-        help_text="Whoever judges needs an account here; an account can be made for them under “Members”.",
+        help_text=(
+            "Whoever judges needs an account here; an account can be made for them under “Members”. What "
+            "they did before is kept: their practice mixes, and a ballot that they submitted in a public "
+            "vote, which counts. Once seated they submit none."
+        ),
         error_messages={"required": "Write the member's e-mail address."},
     )
 

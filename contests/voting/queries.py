@@ -59,7 +59,7 @@ class VotePage:
     about_min: int
     method: str
     has_ended: bool
-    obstacle: str | None  # why this member has no vote
+    obstacle: str | None  # why this member has no vote; None once a ballot is submitted, which counts
     closed: str | None  # why nobody votes now
     ballot: BallotWords | None
     booth_set: dict[str, Any] | None
@@ -68,8 +68,11 @@ class VotePage:
 def page_of(vote: Vote, member: Member, ballot: Ballot | None, now: datetime) -> VotePage:
     """All that the voter's page shows."""
     closed = why_not_open(vote, now)
+    is_submitted = ballot is not None and ballot.submitted_at is not None
+    # Asked of a ballot that is drawn, too: a seat on the panel may have come since.
+    in_the_way = None if is_submitted else obstacle(vote, member)
     lines = lines_of(ballot) if ballot else []
-    plays = ballot is not None and ballot.submitted_at is None and closed is None
+    plays = ballot is not None and not is_submitted and closed is None and in_the_way is None
     return VotePage(
         title=vote.contest.title,
         slug=vote.contest.slug,
@@ -81,7 +84,7 @@ def page_of(vote: Vote, member: Member, ballot: Ballot | None, now: datetime) ->
         about_min=vote.about_min,
         method=METHOD,
         has_ended=vote.has_ended(now),
-        obstacle=None if ballot else obstacle(vote, member),
+        obstacle=in_the_way,
         closed=closed,
         ballot=_ballot_words(ballot, lines, vote) if ballot else None,
         booth_set=_booth_set(vote, lines) if plays else None,

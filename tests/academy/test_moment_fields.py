@@ -25,6 +25,9 @@ class TestWallField:
             ("2031-03-30T01:30", "never show"),
             ("2031-10-26T01:30", "twice"),
             ("tomorrow", "2031-03-30T18:00"),
+            ("2031-07-01", "2031-03-30T18:00"),  # a day alone is no moment: its first or its last?
+            ("2031-07-01T18:00+05:00", "2031-03-30T18:00"),  # two clocks at once
+            ("2031-07-01T18:00Z", "2031-03-30T18:00"),
             ("0001-01-01T00:00", "between 1970 and 2999"),
             ("9999-12-31T23:59", "between 1970 and 2999"),
         ],

@@ -17,7 +17,7 @@ from academy.courses.models import Demo
 from academy.members.access import require_host
 from academy.members.guards import hosts_page
 from analysis.audiofile import AudioError
-from analysis.intake import answering, sealing
+from analysis.intake import answering
 from analysis.intake.resumable.refusals import UploadRefused
 
 page_with_form = require_http_methods(["GET", "HEAD", "POST"])
@@ -104,30 +104,27 @@ def remove_variant(
 def _add_variant(request: HttpRequest, found: Demo, form: VariantForm) -> None:
     """Take the file in. Raises AudioError, DemoRefused or UploadRefused, with nothing kept."""
     filled, host = form.cleaned_data, require_host(request.user)
-    received = answering.received(filled, host)
-    try:
-        demonstrating.take_variant(
-            found,
-            received,
-            owner=host,
-            now=timezone.now(),
-            label=filled["label"],
-            is_exaggerated=filled["is_exaggerated"],
-        )
-    except (DemoRefused, UploadRefused):
-        sealing.let_go(received)
-        raise
+    demonstrating.take_variant(
+        found,
+        answering.received(filled, host),
+        owner=host,
+        now=timezone.now(),
+        label=filled["label"],
+        is_exaggerated=filled["is_exaggerated"],
+    )
 
 
 def _demo_page(
     request: HttpRequest, found: Demo, *, form: VariantForm | None = None, refusal: str = ""
 ) -> HttpResponse:
     variants = list(found.variants.select_related("recording"))
+    state = demonstrating.state_of(found)
     page = {
         "course": found.lesson.course,
         "lesson": found.lesson,
         "demo": found,
-        "demo_state": demonstrating.state_of(found),
+        "demo_state": state,
+        "may_change": found.plan_id is None and state.word != "waiting",
         "variants": variants,
         "is_full": len(variants) >= len(demonstrating.LETTERS),
         "form": form or VariantForm(),

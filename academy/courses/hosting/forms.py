@@ -14,7 +14,6 @@ from academy.courses.containers import ACCEPTED
 from academy.courses.models import Course, Lesson
 from academy.members.models import Tier
 from academy.moment_fields import WallField, by_the_sites_clocks
-from academy.moments import WALL
 from academy.packs.models import StemPack
 from academy.recall.models import RecallSheet
 from analysis.intake.forms import SentFileForm
@@ -270,7 +269,6 @@ class ScheduleForm(forms.Form):
 
     publish_at = WallField(
         label="Appears at",
-        input_formats=[WALL, "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"],
         error_messages={
             "required": "Say when the course is to appear.",
             "invalid": "Write the date and time as in 2031-03-20 18:00.",

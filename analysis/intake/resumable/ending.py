@@ -10,6 +10,7 @@ from uuid import UUID
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
+from analysis.intake import spooling
 from analysis.intake.models import Upload
 from analysis.intake.resumable import rows
 from analysis.intake.resumable.places import place
@@ -36,9 +37,9 @@ def use_up(upload_id: UUID) -> None:
 
 
 def sweep(now: datetime) -> int:
-    """Remove what rested for too long, and bytes without a row. Returns how many uploads went.
+    """Remove what rested for too long, bytes without a row, and what killed processes left on this machine.
 
-    One that another request has hold of is left to the next sweep.
+    Returns how many went. One that another request has hold of is left to the next sweep.
     """
     removed = 0
     where = place()
@@ -50,7 +51,7 @@ def sweep(now: datetime) -> int:
                     removed += 1
         except UploadRefused:
             continue
-    return removed + where.sweep_strays(older_than=rows.REST)
+    return removed + where.sweep_strays(older_than=rows.REST) + spooling.sweep_left(older_than=rows.REST)
 
 
 def _remove(upload: Upload) -> None:

@@ -8,16 +8,19 @@ import re
 
 import pytest
 import soundfile
+from django.urls import reverse
 
 from academy.courses import authoring, demonstrating
 from academy.courses.demonstrating import DemoRefused
 from academy.courses.models import Course, Demo, Lesson
 from analysis.intake import keeping
+from analysis.intake.models import Recording
 from analysis.jobs import requesting
 from analysis.jobs.models import Job, JobState
 from analysis.listening import segments
 from analysis.listening.models import CopyState, ListeningCopy, MatchPlan
 from tests import cast
+from tests.academy.packs import making
 
 pytestmark = pytest.mark.django_db
 
@@ -93,10 +96,41 @@ class TestPreparing:
         assert not ListeningCopy.objects.exists()
         assert not any(keeping.shelf().exists(key) for key in keys)
 
-    def test_it_goes_with_its_lesson(self, prepared):
-        authoring.remove_lesson(prepared.lesson)
+    def test_it_goes_with_its_lesson_and_its_recordings_with_it(
+        self, prepared, django_capture_on_commit_callbacks
+    ):
+        keys = list(Recording.objects.values_list("storage_key", flat=True))
+        with django_capture_on_commit_callbacks(execute=True):
+            authoring.remove_lesson(prepared.lesson)
         assert not MatchPlan.objects.exists()
+        assert not Recording.objects.exists()
+        assert not any(keeping.shelf().exists(key) for key in keys)
 
+    def test_a_recording_that_something_else_has_stays(
+        self, prepared, lesson, django_capture_on_commit_callbacks
+    ):
+        shared, own = (variant.recording for variant in prepared.variants.all())
+        other = Demo.objects.create(lesson=lesson, title="Another")
+        elsewhere = demonstrating.add_variant(other, shared, label="The same")
+        with django_capture_on_commit_callbacks(execute=True):
+            demonstrating.remove_demo(prepared)
+        assert list(Recording.objects.all()) == [shared]
+        assert keeping.shelf().exists(shared.storage_key)
+        assert not keeping.shelf().exists(own.storage_key)
+        with django_capture_on_commit_callbacks(execute=True):
+            demonstrating.remove_variant(elsewhere)
+        assert not Recording.objects.exists()
+        assert not keeping.shelf().exists(shared.storage_key)
+
+    def test_a_variant_for_a_demo_that_was_taken_away_leaves_nothing(self, demo, tmp_path):
+        demonstrating.remove_demo(Demo.objects.get(pk=demo.pk))
+        received = making.short_tone(tmp_path)
+        with pytest.raises(DemoRefused, match="taken away meanwhile"):
+            demonstrating.take_variant(demo, received, owner=cast.host(), now=cast.NOW, label="Late")
+        assert not keeping.shelf().exists(received.storage_key)
+        assert not Recording.objects.exists()
+
+    @pytest.mark.django_db(transaction=True)
     def test_one_that_was_taken_away_meanwhile_is_forgotten(self, demo, work, monkeypatch):
         demonstrating.request_preparation(demo)
         measured = demonstrating.measurement_of
@@ -116,6 +150,29 @@ class TestPreparing:
         demonstrating.add_variant(demo, cast.recording(), label="Only")
         with pytest.raises(DemoRefused, match="at least two"):
             demonstrating.request_preparation(demo)
+
+    def test_a_variant_taken_out_before_they_are_matched_leaves_the_demo_to_be_gone_on_with(self, demo, work):
+        demonstrating.request_preparation(demo)
+        demonstrating.remove_variant(demo.variants.first())
+        assert [job.state for job in work("prepare_demo")] == [JobState.DONE]
+        demo.refresh_from_db()
+        assert demo.plan is None
+        assert demonstrating.state_of(demo).word == "empty"
+
+    def test_one_whose_preparing_failed_can_be_tried_again(self, demo, client, work):
+        client.force_login(cast.host())
+        address = reverse("courses:hosted_demo", args=["harbour", "two", demo.pk])
+        demonstrating.request_preparation(demo)
+        Job.objects.filter(kind="prepare_demo").update(state=JobState.FAILED, attempt=3)
+        html = client.get(address).content.decode()
+        assert "Bring them to one loudness" in html
+        assert "Put a variant in" in html
+        client.post(f"{address}prepare/")
+        work("prepare_demo")
+        demo.refresh_from_db()
+        assert demo.plan is not None
+        html = client.get(address).content.decode()
+        assert "Bring them to one loudness" not in html
 
     def test_the_same_recording_twice_is_refused(self, demo):
         with pytest.raises(DemoRefused, match="already"):

@@ -114,6 +114,16 @@ class TestSending:
         letter.refresh_from_db()
         assert (letter.state, letter.text, letter.html) == (LetterState.SENT, "", "")
 
+    def test_the_sweep_asks_only_for_those_that_no_job_is_about(self, django_assert_max_num_queries):
+        for number in range(30):
+            write(key=str(number))
+        write(RECEIPT, key="a link")
+        # As a site had it that was updated while essential letters waited among all others.
+        Job.objects.filter(kind="send_essential").update(kind="send_letter")
+        with django_assert_max_num_queries(4):
+            assert sweeping.sweep(cast.NOW + timedelta(minutes=1)) == 0
+        assert {job.kind for job in Job.objects.all()} == {"send_letter"}
+
     def test_what_was_switched_off_meanwhile_is_withheld(self, work):
         person = cast.member()
         letter = write(person=person)

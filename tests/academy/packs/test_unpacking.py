@@ -6,20 +6,24 @@ import stat
 import struct
 import subprocess
 import zipfile
+from contextlib import contextmanager
 from pathlib import Path
 from uuid import UUID, uuid4
 
 import numpy as np
 import pytest
 from django.conf import settings
+from django.db import OperationalError
 from django.utils import timezone
 
 from academy.packs import unpacking, zipreading
 from academy.packs.models import StemPack, Unpacking
 from academy.packs.zipreading import ZipRefused
 from analysis import audiofile
+from analysis.intake import keeping
 from analysis.intake.models import Recording, Upload
 from analysis.intake.resumable import appending, opening
+from analysis.jobs.claiming import Claim
 from tests import cast
 from tests.academy.packs import making
 
@@ -271,6 +275,23 @@ class TestIntoAPack:
         assert (pack.stems.count(), Recording.objects.count()) == (1, 1)
         assert not Upload.objects.exists()
         assert files_kept() == before
+
+    def test_where_the_answer_to_the_commit_is_lost_the_stems_keep_their_bytes(
+        self, pack, host, pack_up, work, monkeypatch
+    ):
+        finishing = Claim.finishing
+
+        @contextmanager
+        def answer_lost(claim):
+            with finishing(claim):
+                yield
+            raise OperationalError("server closed the connection unexpectedly")
+
+        with monkeypatch.context() as broken:
+            broken.setattr(Claim, "finishing", answer_lost)
+            self.run(pack, host, pack_up(("Bass.wav", None)), work)
+        bass = pack.stems.get(name="Bass")
+        assert keeping.shelf().exists(bass.recording.storage_key)
 
     def test_asking_twice_unpacks_once(self, pack, host, pack_up, work):
         upload_id = self.sent(host, pack_up(("Bass.wav", None)))

@@ -9,7 +9,7 @@ import pytest
 from django.db import OperationalError
 from django.utils import timezone
 
-from analysis.jobs import claiming, kinds, requesting, running
+from analysis.jobs import claiming, doorbell, kinds, requesting, running
 from analysis.jobs.claiming import Claim, LeaseLost
 from analysis.jobs.kinds import Urgency
 from analysis.jobs.models import Job, JobState
@@ -221,6 +221,20 @@ class TestAnswer:
         for bell in [*rung, *rung]:
             run_job(bell)
         assert sorted(done) == [f"entry {n}" for n in range(5)] + [f"letter {n}" for n in range(5)]
+
+    def test_after_a_long_one_the_other_gets_a_bell_of_its_own_and_its_turn(self, done, monkeypatch):
+        letter = requesting.request("news", "letter")
+        for n in range(2):
+            requesting.request("check", f"entry {n}")
+        doorbell.try_again()  # whatever trouble another test made
+        told: list[list[object]] = []
+        monkeypatch.setattr(doorbell.current_app, "send_task", lambda task, words, **how: told.append(words))
+        monkeypatch.setattr(running, "QUICK_S", -1.0)  # everything is long
+        run_job(letter.pk)
+        assert done == ["entry 0"]
+        [words] = told
+        run_job(*words)  # now nothing goes before it, though more urgent work waits
+        assert done == ["entry 0", "letter"]
 
     def test_what_is_not_due_yet_waits(self, done, rung):
         letter = requesting.request("news", "letter")

@@ -10,8 +10,8 @@ from django.core.management import CommandError, call_command
 from django.utils import timezone
 
 from academy.letters.writing import SEND_LETTER
-from analysis.jobs import claiming, requesting, sweeping
-from analysis.jobs.models import Job, JobState
+from analysis.jobs import claiming, health, requesting, sweeping, tasks
+from analysis.jobs.models import ClockHeard, Job, JobState
 from contests.entering.checking import CHECK_ENTRY
 
 pytestmark = pytest.mark.django_db
@@ -112,13 +112,19 @@ class TestTheCommands:
 
 
 class TestHealth:
+    @pytest.fixture(autouse=True)
+    def just_begun(self, monkeypatch):
+        """The process has no past, however long the tests run already."""
+        monkeypatch.setattr(health, "BEGAN", timezone.now())
+
     def test_the_process_answers(self, client):
         assert client.get("/health/live").json() == {"live": True}
 
     def test_it_is_ready_when_all_is_well(self, client):
         answer = client.get("/health/ready")
         assert answer.status_code == 200, answer.json()
-        assert set(answer.json()["checks"]) == {"database", "storage", "broker", "oldest job", "free disk"}
+        looked_at = {"database", "storage", "broker", "oldest job", "clock", "free disk"}
+        assert set(answer.json()["checks"]) == looked_at
 
     def test_a_job_that_waits_too_long_is_told(self, client, job):
         Job.objects.update(run_after=timezone.now() - timedelta(minutes=6))
@@ -131,6 +137,29 @@ class TestHealth:
         due = timezone.now() - timedelta(minutes=int(waits.split()[0]))
         Job.objects.update(kind=SEND_LETTER, run_after=due)
         assert client.get("/health/ready").status_code == status
+
+    @pytest.mark.parametrize(("ago", "status"), [(19, 200), (21, 503)])
+    def test_a_clock_that_nobody_hears_is_told(self, client, rung, monkeypatch, ago, status):
+        monkeypatch.setattr(health, "BEGAN", timezone.now() - timedelta(hours=1))
+        tasks.sweep()
+        heard = ClockHeard.objects.get()
+        ClockHeard.objects.update(heard_at=heard.heard_at - timedelta(minutes=ago))
+        answer = client.get("/health/ready")
+        assert answer.status_code == status
+        assert answer.json()["checks"]["clock"]["words"].startswith("heard ")
+        assert ("queue “clock”" in answer.json()["checks"]["clock"]["words"]) == (status == 503)
+
+    @pytest.mark.parametrize(("began", "status"), [(19, 200), (21, 503)])
+    def test_one_that_was_never_heard_is_told_in_time(self, client, monkeypatch, began, status):
+        monkeypatch.setattr(health, "BEGAN", timezone.now() - timedelta(minutes=began))
+        call_command("sweep", stdout=StringIO())  # by hand, which is not the clock
+        answer = client.get("/health/ready")
+        assert answer.status_code == status
+        assert answer.json()["checks"]["clock"]["words"].startswith("not heard yet")
+
+    def test_a_site_that_stood_still_is_ready_as_soon_as_it_runs_again(self, client):
+        ClockHeard.objects.create(task=sweeping.SWEEP, heard_at=timezone.now() - timedelta(days=3))
+        assert client.get("/health/ready").status_code == 200
 
     def test_a_full_disk_is_told(self, client, monkeypatch):
         monkeypatch.setattr("analysis.jobs.health.LEAST_FREE_BYTES", 2**62)

@@ -132,6 +132,24 @@ class TestTheVoter:
         assert client.post(page(stage)).status_code == 422
         assert not vote.ballots.exists()
 
+    def test_whoever_is_seated_meanwhile_reads_it_before_more_is_heard(self, staged, clock):
+        stage, vote = staged
+        early, late = staging.voter("Fenna Brill"), staging.voter("Ruy Halden")
+        submitted, drawn = (staging.drawn(vote, one) for one in (early, late))
+        clock.now = WHILE_OPEN + timedelta(minutes=30)
+        staging.submit(submitted, now=clock.now)
+        for one in (early, late):
+            stage.contest.judges.create(member=one)
+        told = text(signed_in(late).get(page(stage)))
+        assert "You have a seat on the panel" in told
+        assert "drawn for you was not submitted, so it does not count" in told
+        assert "booth-set" not in told
+        assert drawn.lines.first().code not in told
+        kept = text(signed_in(early).get(page(stage)))
+        assert "Sealed on" in kept
+        assert "seat on the panel" not in kept
+        assert [one.code for one in running.submitted_ballots(vote)] == [submitted.code]
+
     def test_before_and_after_its_hours_it_says_so(self, staged, clock):
         stage, _vote = staged
         client = signed_in(staging.voter())

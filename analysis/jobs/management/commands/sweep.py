@@ -16,7 +16,7 @@ class Command(BaseCommand):
 
     help = (
         "Recover jobs whose worker died, ring again for jobs that nobody has taken, and throw away uploads "
-        "that were begun and have rested for too long."
+        "that were begun and have rested for too long, and temporary files of processes that were killed."
     )
 
     def handle(self, *args: Any, **options: Any) -> None:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import io
 import zipfile
+from dataclasses import replace
 from uuid import uuid4
 
 import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
-from academy.packs import arranging, auditing, publishing
+from academy.packs import arranging, auditing, mending, publishing
 from academy.packs.models import PackState, Stem, StemPack, TermsAccepted, Unpacking
 from academy.packs.refusals import PackRefused
 from analysis import audiofile
 from analysis.intake import keeping
 from analysis.intake.models import Recording, Upload
+from analysis.intake.resumable.refusals import UploadRefused
 from analysis.jobs.models import Job, JobState
 from tests import cast
 from tests.academy.packs import making
@@ -149,6 +151,20 @@ class TestPuttingIn:
         gone = client.post(DESK + "add/", {"upload": str(uuid4()), "name": "x.wav"}, headers=as_json)
         assert gone.status_code == 404
         assert "no such upload" in gone.json()["message"]
+
+    def test_an_upload_that_was_used_meanwhile_leaves_no_second_copy_of_its_bytes(self, pack, tmp_path):
+        said = {"owner": None, "now": cast.NOW}
+        uses = [
+            lambda one: publishing.add_stem(pack, one, name="Guitar", **said),
+            lambda one: publishing.set_reference_mix(pack, one, **said),
+            lambda one: arranging.replace_stem(pack.stems.first(), one, **said),
+        ]
+        for use in uses:
+            again = replace(making.short_tone(tmp_path), upload_id=uuid4())  # no row speaks of it any more
+            with pytest.raises(UploadRefused, match="made of this upload already"):
+                use(again)
+            assert not keeping.shelf().exists(again.storage_key)
+        assert names(pack) == ["Kick", "Bass", "Voice"]
 
     def test_a_reference_mix(self, client, host, pack, wav):
         client.post(DESK + "reference/", {"file": wav("My mix.wav")})
@@ -315,6 +331,31 @@ class TestFixes:
         stem.refresh_from_db()
         assert stem.recording == earlier
         assert "Hum stays as it is" in client.get(DESK).content.decode()
+
+    def test_what_changed_meanwhile_or_was_given_up_leaves_nothing_on_the_shelf(
+        self, pack, tmp_path, work, monkeypatch, django_capture_on_commit_callbacks
+    ):
+        kick, bass, _ = pack.stems.all()
+        made: list[str] = []
+        mended = mending._mended
+
+        def noted(stem, write):
+            received = mended(stem, write)
+            made.append(received.storage_key)
+            if stem == kick:  # another host is quicker
+                arranging.replace_stem(kick, making.short_tone(tmp_path, level=0.3), owner=None, now=cast.NOW)
+            else:  # the lease ran out
+                Job.objects.filter(kind="mend_stems").update(lease_token=uuid4())
+            return received
+
+        monkeypatch.setattr(mending, "_mended", noted)
+        with django_capture_on_commit_callbacks(execute=True):
+            for stem in (kick, bass):
+                mending.request_fix(pack, "mono", stem)
+                before = Recording.objects.count()
+                work("mend_stems")
+                assert Recording.objects.count() == before + (stem == kick)  # what the other host put in
+        assert [keeping.shelf().exists(key) for key in made] == [False, False]
 
     @pytest.mark.parametrize("data", [{"fix": "louder"}, {"fix": "offset"}, {}])
     def test_a_fix_that_is_none_is_refused(self, client, host, pack, data):

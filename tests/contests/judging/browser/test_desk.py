@@ -214,21 +214,23 @@ class TestSealing:
         expect(state(desk)).to_contain_text("Saved")
         expect(grown).to_be_hidden()
         settle(desk)
-        late = cast.member("Dov Halloran")
-        recording = cast.recording(owner=late, audio=music(9, seconds=4.0))
-        measurement_of(recording)
-        entry(round_.contest, late, recording=recording)
-        host = cast.host()
         # One goes out as another comes in: as many sheets are asked for as before.
         hearings[1].entry.move_to(EntryState.DISQUALIFIED)
-        take_in_late(round_, actor=host, now=timezone.now())  # asks for the copy
-        run_all_jobs()
-        assert take_in_late(round_, actor=host, now=timezone.now()) == 1
+        give_another(round_)
         sheet(desk).locator("[name=comment]").fill("After.")
         expect(grown).to_be_visible()
         # What is begun keeps its letter, and its words.
         assert Assignment.objects.get(pk=hearings[0].pk).label == "A"
         eventually(lambda: ScoreSheet.objects.get(assignment=hearings[0]).comment == "After.")
+
+    def test_it_is_told_to_a_judge_who_leaves_a_mix_as_well(self, desk: Page, round_: Round) -> None:
+        """As many sheets are to be written as before then; the list has grown all the same."""
+        settle(desk)
+        give_another(round_)
+        sheet(desk).get_by_text("I recognise this mix").click()
+        sheet(desk).get_by_role("button", name="Stand aside from mix A").click()
+        expect(desk.locator("[data-desk-words]")).to_have_text("0 of 3 sheets submitted.")
+        expect(desk.locator("[data-desk-grown]")).to_be_visible()
 
     def test_a_round_that_the_host_closes_meanwhile_says_so(self, desk: Page) -> None:
         settle(desk)
@@ -266,6 +268,18 @@ def test_nothing_runs_off_the_side(desk: Page, width: int) -> None:
     """WCAG 2.2, 1.4.10: no scrolling in two directions; 320 px is asked for, 360 px is looked at here."""
     desk.set_viewport_size({"width": width, "height": 800})
     assert desk.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def give_another(round_: Round) -> None:
+    """An entry that came late is taken into the round, and with it a hearing into the judge's list."""
+    late = cast.member("Dov Halloran")
+    recording = cast.recording(owner=late, audio=music(9, seconds=4.0))
+    measurement_of(recording)
+    entry(round_.contest, late, recording=recording)
+    host = cast.host()
+    take_in_late(round_, actor=host, now=timezone.now())  # asks for the copy
+    run_all_jobs()
+    assert take_in_late(round_, actor=host, now=timezone.now()) == 1
 
 
 def eventually(is_so: Callable[[], bool], *, seconds: float = 5.0) -> None:
