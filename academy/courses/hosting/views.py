@@ -92,10 +92,15 @@ def remove(request: HttpRequest, slug: str) -> HttpResponse:
         "course": course,
         "trail": course,
         "what": f"the course {course}",
-        "loss": f"Its {course.lessons.count()} lessons go with it, with all that is in them.",
+        "loss": _loss(course.lessons.count()),
         "refusal": refusal,
     }
     return render(request, "academy/courses/hosting/remove.html", page, status=422 if refusal else 200)
+
+
+def _loss(lessons: int) -> str:
+    few = {0: "It has no lesson yet.", 1: "Its lesson goes with it, with all that is in it."}
+    return few.get(lessons, f"Its {lessons} lessons go with it, with all that is in them.")
 
 
 @hosts_page
