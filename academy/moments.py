@@ -12,7 +12,8 @@ WALL = "%Y-%m-%dT%H:%M"
 
 
 AREAS = frozenset(
-    "Africa America Antarctica Arctic Asia Atlantic Australia Europe Indian Pacific".split()
+    ("Africa", "America", "Antarctica", "Arctic", "Asia")
+    + ("Atlantic", "Australia", "Europe", "Indian", "Pacific")
 )
 """The continents and oceans that zones of places are named by (tz database, "Theory and pragmatics", names of
 timezones; Arctic is an older link of it)."""

@@ -147,7 +147,9 @@ def captions(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
                 form.add_error("file", sentence)
         else:
             lines = kept.lines.count()
-            messages.success(request, f"The captions are in, {lines} line{'' if lines == 1 else 's'} of words.")
+            messages.success(
+                request, f"The captions are in, {lines} line{'' if lines == 1 else 's'} of words."
+            )
             return redirect("courses:hosted_captions", slug, lesson_slug)
     page = {
         "course": lesson.course,

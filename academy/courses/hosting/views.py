@@ -10,7 +10,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from academy.courses import authoring, publishing
-from academy.courses.checklist import checklist
+from academy.courses.checklist import checklist, missing
 from academy.courses.hosting.access import hosted_course
 from academy.courses.hosting.forms import CourseForm, ScheduleForm, sent
 from academy.courses.models import Course
@@ -158,12 +158,14 @@ def _desk(
 ) -> HttpResponse:
     now = timezone.now()
     course.refresh_from_db()
+    points = checklist(course)
     page = {
         "course": course,
         "state": course.state(now),
         "now": now,
         "lessons": list(course.lessons.select_related("tier", "recording", "excerpt")),
-        "points": checklist(course),
+        "points": points,
+        "lacks": bool(missing(points)),
         "previews": imagined_people(),
         "refusal": refusal,
         "schedule_form": schedule_form or ScheduleForm.of(course),

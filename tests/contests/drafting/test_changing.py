@@ -75,7 +75,12 @@ class TestChangeSheet:
             change_sheet(contest.pk, "sponsors", name_one, actor=cast.host(), now=cast.NOW)
         assert not Sponsor.objects.exists()
         changes = change_sheet(
-            contest.pk, "sponsors", name_one, actor=cast.host(), now=cast.NOW, announcement="One more sponsor."
+            contest.pk,
+            "sponsors",
+            name_one,
+            actor=cast.host(),
+            now=cast.NOW,
+            announcement="One more sponsor.",
         )
         assert changes == {"Wickhouse Lamps": "– → named"}
         assert contest.decisions.get().details == changes
