@@ -10,10 +10,19 @@ from django.conf import settings
 WALL = "%Y-%m-%dT%H:%M"
 """How a browser's field for a date and a time is filled in, and what it sends (HTML, local date and time)."""
 
-
 AREAS = frozenset(
-    ("Africa", "America", "Antarctica", "Arctic", "Asia")
-    + ("Atlantic", "Australia", "Europe", "Indian", "Pacific")
+    {
+        "Africa",
+        "America",
+        "Antarctica",
+        "Arctic",
+        "Asia",
+        "Atlantic",
+        "Australia",
+        "Europe",
+        "Indian",
+        "Pacific",
+    }
 )
 """The continents and oceans that zones of places are named by (tz database, "Theory and pragmatics", names of
 timezones; Arctic is an older link of it)."""

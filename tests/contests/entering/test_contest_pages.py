@@ -84,6 +84,13 @@ class TestContestList:
 
 
 class TestContestPage:
+    def test_a_fine_tolerance_is_said_as_it_is_checked(
+        self, client: Client, clock: Clock, contest: Contest
+    ) -> None:
+        contest.spec_length_tolerance_s = 0.25
+        contest.save()
+        assert "within 0.25 s" in words(client, address(contest))
+
     def test_it_shows_all_that_an_entrant_needs(self, client: Client, clock: Clock, contest: Contest) -> None:
         cast.judge(contest)
         cast.judge(contest, "Pia Storr")
