@@ -26,6 +26,11 @@ class TestAnEmptySite:
         for way in ways:
             assert f'href="{way}"' in html
 
+    def test_a_visitor_is_promised_nothing_that_is_not_there(self, client, page, ways):
+        html = client.get(page, follow=True).content.decode()
+        assert "Begin with a free lesson" not in html
+        assert not any(way in html for way in ways)
+
     def test_nobody_else_is(self, client, page, ways):
         client.force_login(cast.member())
         html = client.get(page).content.decode()
