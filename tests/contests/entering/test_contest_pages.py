@@ -69,6 +69,7 @@ class TestContestList:
         assert "Still in the drawer" not in words(client, self.url)
         assert "Still in the drawer" not in words(browser, self.url)
         assert "Still in the drawer" in words(host_browser, self.url)
+        assert "For every member. Opens" in words(host_browser, self.url)
 
     def test_it_says_what_to_do_when_there_is_none(self, client: Client, clock: Clock, db: None) -> None:
         assert "No contest has been announced yet" in words(client, self.url)
