@@ -3,12 +3,29 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, available_timezones
 
 from django.conf import settings
 
 WALL = "%Y-%m-%dT%H:%M"
 """How a browser's field for a date and a time is filled in, and what it sends (HTML, local date and time)."""
+
+AREAS = frozenset(
+    {
+        "Africa",
+        "America",
+        "Antarctica",
+        "Arctic",
+        "Asia",
+        "Atlantic",
+        "Australia",
+        "Europe",
+        "Indian",
+        "Pacific",
+    }
+)
+"""The continents and oceans that zones of places are named by (tz database, "Theory and pragmatics", names of
+timezones; Arctic is an older link of it)."""
 
 
 class NoSuchMoment(Exception):
@@ -18,6 +35,15 @@ class NoSuchMoment(Exception):
 def site_zone() -> ZoneInfo:
     """The zone by whose clocks the site itself goes: what belongs to no contest is typed and shown in it."""
     return ZoneInfo(settings.SITE_ZONE)
+
+
+def zones_of_places() -> frozenset[str]:
+    """The zones to choose from: UTC, and those of the time zone database that are named by a place.
+
+    What else it holds would mislead: `Etc/GMT+5` lies five hours behind, `EST` knows no summer time,
+    `Factory` is none, and `localtime` is whatever each machine is set to.
+    """
+    return frozenset({"UTC", *(name for name in available_timezones() if name.split("/")[0] in AREAS)})
 
 
 def in_zone(wall: datetime, zone: ZoneInfo) -> datetime:

@@ -149,7 +149,7 @@ def broker(url: str, data_dir: Path) -> tuple[str, dict[str, Any]]:
         path.mkdir(parents=True, exist_ok=True)
     # A worker that takes one message at a time looks again only after this; at a second, letters crawl.
     manner = {"store_processed": False, "polling_interval": POLLED_EVERY_S}
-    return "filesystem://", {name: str(path) for name, path in options.items()} | manner
+    return "folder://", {name: str(path) for name, path in options.items()} | manner
 
 
 def email(url: str, data_dir: Path) -> dict[str, Any]:

@@ -58,6 +58,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "academy.config.form_addresses.FormAddresses",  # last: its page asks who looks
 ]
 # The sections of the site's menu: title, name of its address. The template asks no room.
 SITE_SECTIONS = [

@@ -55,6 +55,11 @@ def checklist(course: Course) -> list[Point]:
     return points
 
 
+def missing(points: list[Point]) -> list[Point]:
+    """Those without which the course cannot be published. Empty when it can."""
+    return [point for point in points if point.is_needed and not point.is_met]
+
+
 def _points_of(lesson: Lesson) -> list[Point]:
     points = [
         Point(

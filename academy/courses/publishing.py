@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from academy.courses.checklist import checklist
+from academy.courses.checklist import checklist, missing
 from academy.courses.models import Course
 from academy.courses.refusals import CourseRefused
 
@@ -34,6 +34,6 @@ def _set(course: Course, publish_at: datetime | None) -> None:
 
 
 def _refuse_unfinished(course: Course) -> None:
-    missing = [point.words for point in checklist(course) if point.is_needed and not point.is_met]
-    if missing:
-        raise CourseRefused("Not yet. This is still to be done: " + "; ".join(missing) + ".")
+    words = [point.words for point in missing(checklist(course))]
+    if words:
+        raise CourseRefused("Not yet. This is still to be done: " + "; ".join(words) + ".")

@@ -117,6 +117,14 @@ class MembersForm(forms.Form):
         super().__init__(*args, **more)
 
 
+WEAK = {
+    "password_too_short": "It is too short. Write eight characters or more.",
+    "password_too_common": "It is too common: it is among those that are guessed first. Choose other words.",
+    "password_too_similar": "It is too similar to your name or address. Choose other words.",
+}
+"""Django's findings about a pass phrase, by their codes, in the words of this site."""
+
+
 class PassPhraseForm(MembersForm):
     """A new pass phrase, twice. It must not be like the member's name or address."""
 
@@ -144,7 +152,8 @@ class PassPhraseForm(MembersForm):
             try:
                 password_validation.validate_password(first, self.member)
             except forms.ValidationError as exc:
-                self.add_error("pass_phrase", exc)
+                for found in exc.error_list:
+                    self.add_error("pass_phrase", WEAK.get(found.code, found))
         return said
 
 

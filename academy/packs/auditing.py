@@ -49,7 +49,8 @@ class Shown:
 class AuditState:
     """How far the audit is, and the findings of the last one, the gravest first.
 
-    `none` (nothing to audit), `waiting`, `fresh`, `stale` (the desk changed since), or `failed`.
+    `none` (nothing to audit), `waiting`, `fresh`, `stale` (the desk changed since),
+    `unheard` (never audited), or `failed`.
     """
 
     word: str
@@ -106,7 +107,7 @@ def state_of(pack: StemPack) -> AuditState:
     elif job in (JobState.QUEUED, JobState.RUNNING):
         word = "waiting"
     else:
-        word = "failed" if job is JobState.FAILED else "stale"
+        word = "failed" if job is JobState.FAILED else "unheard" if audit is None else "stale"
     if audit is None:
         return AuditState(word, [])
     return AuditState(word, _shown(pack, audit), audit.trouble)

@@ -151,6 +151,11 @@ class Progress:
     mixes: list[PracticeMix]
     lines: list[ProgressLine]
 
+    @property
+    def rows(self) -> list[tuple[ProgressLine, list[tuple[PracticeMix, float | None]]]]:
+        """Each quantity, and its number beside the version that it belongs to."""
+        return [(line, list(zip(self.mixes, line.values, strict=True))) for line in self.lines]
+
 
 # A change smaller than this, in the line's own unit, is no move: half of the smallest of `thresholds`.
 SMALLEST_MOVE = 0.5

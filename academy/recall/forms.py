@@ -173,10 +173,9 @@ class PathForm(forms.Form):
 
 
 class NameForm(forms.Form):
-    """A setting's name and reason."""
+    """A setting's name."""
 
     name = forms.CharField(label="Setting", max_length=LONGEST_SETTING_NAME, help_text="For instance attack.")
-    reason = forms.CharField(label="Why", max_length=LONGEST_REASON, required=False)
 
 
 class BandNameForm(NameForm):
@@ -188,6 +187,12 @@ class BandNameForm(NameForm):
         required=False,
         help_text="Write side-chain for a filter in front of the detector; most bands need no name.",
     )
+
+
+class ReasonForm(forms.Form):
+    """Why a setting is as it is."""
+
+    reason = forms.CharField(label="Why", max_length=LONGEST_REASON, required=False)
 
 
 class ValueForm(forms.Form):
@@ -417,13 +422,13 @@ def split_word_of(setting: Setting) -> str:
 
 
 class SettingForms:
-    """The forms of one setting: its name and reason, and a value for each channel that it is for."""
+    """The forms of one setting: its name, a value for each channel that it is for, and the reason."""
 
     def __init__(self, word: str, split: str, *, data: Any = None, setting: Setting | None = None) -> None:
         form_class = VALUE_FORMS[word][1]
         names: Callable[..., NameForm] = BandNameForm if word == "band" else NameForm
-        named = {"name": setting.name, "reason": setting.reason} if setting else {}
-        self.head = names(data, initial=named)
+        self.head = names(data, initial={"name": setting.name} if setting else None)
+        self.reason = ReasonForm(data, initial={"reason": setting.reason} if setting else None)
         self.values: list[tuple[Side, ValueForm]] = []
         for side in SPLITS[split]:
             value = setting.value_for(side) if setting else None
@@ -433,10 +438,11 @@ class SettingForms:
 
     def is_valid(self) -> bool:
         """Whether every form is; each then has its errors beside its fields."""
-        return all([self.head.is_valid(), *(form.is_valid() for _, form in self.values)])
+        values = [form.is_valid() for _, form in self.values]
+        return all([self.head.is_valid(), *values, self.reason.is_valid()])
 
     def setting(self) -> Setting:
         """The setting that the fields say. Raises NotRead for a value that is none."""
         values = tuple((side, form.value()) for side, form in self.values)
-        given = self.head.cleaned_data
-        return Setting(" ".join(given["name"].split()), values, " ".join(given["reason"].split()))
+        name, reason = self.head.cleaned_data["name"], self.reason.cleaned_data["reason"]
+        return Setting(" ".join(name.split()), values, " ".join(reason.split()))

@@ -18,7 +18,11 @@ from academy.recall.writing import write_sheet
 def sheet_list(request: HttpRequest) -> HttpResponse:
     """Show every sheet that the person may know of."""
     lines = queries.sheets_listed(request.user, timezone.now())
-    page = {"lines": lines, "is_host": is_host(request.user)}
+    page = {
+        "lines": lines,
+        "is_host": is_host(request.user),
+        "some_locked": any(not line.is_open for line in lines),
+    }
     return render(request, "recall/list.html", page)
 
 

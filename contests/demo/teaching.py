@@ -7,7 +7,7 @@ from datetime import datetime
 from academy.courses import demonstrating
 from academy.courses.models import Course, Demo, Lesson
 from academy.members.models import Member, Tier
-from academy.packs import publishing
+from academy.packs import auditing, publishing
 from academy.packs.models import StemPack
 from analysis.intake import sealing
 from contests.demo.rendering import DemoAudio
@@ -33,6 +33,7 @@ def make_pack(audio: DemoAudio, tiers: dict[str, Tier], *, host: Member, now: da
     reference = SCENARIO.reference
     received = sealing.receive_file(audio.mix(reference.key), name=reference.file_name)
     publishing.set_reference_mix(pack, received, owner=host, now=now)
+    auditing.request_audit(pack)
     publishing.publish(pack, now=now)
     return pack
 

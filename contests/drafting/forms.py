@@ -7,8 +7,10 @@ from typing import Any, ClassVar
 from zoneinfo import ZoneInfo, available_timezones
 
 from django import forms
+from django.conf import settings
 from django.utils.text import slugify
 
+from academy.moments import zones_of_places
 from analysis.listening.noise import LOUDEST_LUFS
 from contests.drafting.lines import CriteriaFormSet, PrizeFormSet, SponsorFormSet
 from contests.drafting.round_forms import RoundFormSet
@@ -50,7 +52,7 @@ class NewContestForm(forms.ModelForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["zone"] = _zone_field(self.fields["zone"].help_text)
+        self.fields["zone"] = _zone_field(self.fields["zone"].help_text, settings.SITE_ZONE)
         self.fields["slug"].required = False
 
     def clean(self) -> dict[str, Any]:
@@ -137,7 +139,7 @@ class DatesForm(forms.ModelForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["zone"] = _zone_field("")
+        self.fields["zone"] = _zone_field("", self.instance.zone)
         self.fields["grace_minutes"].max_value = LONGEST_GRACE_MINUTES  # type: ignore[attr-defined]
         ask_by_the_wall(self, self.MOMENTS, self._zone())
         if self.instance.state != ContestState.DRAFT:
@@ -291,6 +293,7 @@ FORMS: dict[str, Any] = {
 """The form, or the set of forms, of each sheet."""
 
 
-def _zone_field(help_text: str) -> forms.ChoiceField:
-    zones = sorted(available_timezones())
+def _zone_field(help_text: str, present: str) -> forms.ChoiceField:
+    """Every place whose clocks are known, and the zone that is there already, whatever it is called."""
+    zones = sorted(zones_of_places() | {present})
     return forms.ChoiceField(label="Time zone", choices=[(one, one) for one in zones], help_text=help_text)

@@ -138,7 +138,7 @@ def _vote(contest: Contest) -> Words:
 
 def _sponsors(contest: Contest) -> Words:
     return {
-        sponsor.name: " ".join(part for part in (sponsor.about, sponsor.website) if part)
+        sponsor.name: " ".join(part for part in (sponsor.about, sponsor.website) if part) or "named"
         for sponsor in contest.sponsors.order_by("pk")
     }
 

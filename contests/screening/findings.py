@@ -43,7 +43,10 @@ def of_contest(contest: Contest) -> dict[int, list[Found]]:
     """
     lines = ScreenedEntry.objects.filter(screening__contest=contest).defer("sketch").select_related("entry")
     pairs = Likeness.objects.filter(screening__contest=contest).select_related("entry", "other")
-    off_spec = contest.entries.exclude(findings=[])
+    # An upload that is no entry any more, or never became one, asks nothing of anybody, unless the host
+    # has decided about it.
+    gone = Q(state__in={EntryState.REPLACED, EntryState.SET_ASIDE, EntryState.WITHDRAWN}, rulings=None)
+    off_spec = contest.entries.exclude(findings=[]).exclude(gone)
     return _gathered(lines, pairs, off_spec)
 
 

@@ -38,7 +38,7 @@ def run(capsys):
 class TestRecordings:
     def test_untouched_ones_hold(self, run):
         cast.recording()
-        assert run() == (0, "", "1 recordings and 0 decision logs hold.\n")
+        assert run() == (0, "", "1 recording and 0 decision logs hold.\n")
 
     def test_one_changed_byte_is_found(self, run):
         recording = cast.recording(original_name="mine.wav")

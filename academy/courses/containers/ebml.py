@@ -20,7 +20,7 @@ def look_at(file: BinaryIO, size_bytes: int) -> tuple[bool, float]:
     """Whether there is a picture, and the length in seconds. Raises MediaRefused."""
     head_size = _element(file, size_bytes)[2]
     if dict(_elements(_body(file, head_size))).get(_DOC_TYPE, b"").rstrip(b"\0") != b"webm":
-        raise MediaRefused("This is Matroska and not WebM, which browsers play. Export it as WebM.")
+        raise MediaRefused("This is Matroska, which browsers do not play. Export it as WebM or MP4.")
     kind, _, _ = _element(file, size_bytes)
     if kind != _SEGMENT:
         raise broken("WebM")

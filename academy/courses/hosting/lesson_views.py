@@ -102,7 +102,10 @@ def sheets(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
     form = SheetsForm(*sent(request), initial={"sheets": lesson.sheets.all()})
     if request.method == "POST" and form.is_valid():
         authoring.show_sheets(lesson, form.cleaned_data["sheets"])
-        messages.success(request, f"The lesson shows {lesson.sheets.count()} recall sheets.")
+        shown = lesson.sheets.count()
+        messages.success(
+            request, f"The lesson shows {shown or 'no'} recall sheet{'' if shown == 1 else 's'}."
+        )
         return redirect("courses:hosted_lesson", slug, lesson_slug)
     page = {"course": lesson.course, "lesson": lesson, "form": form}
     return render(request, "academy/courses/hosting/sheets.html", page, status=422 if form.errors else 200)

@@ -126,7 +126,7 @@ def chapters(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
         else:
             lesson.chapters = chapter_texts.written(found)
             lesson.save(update_fields=["chapters"])
-            messages.success(request, f"{len(found)} chapters are noted.")
+            messages.success(request, f"{len(found)} chapter{' is' if len(found) == 1 else 's are'} noted.")
             return redirect("courses:hosted_chapters", slug, lesson_slug)
     page = {"course": lesson.course, "lesson": lesson, "form": form}
     return render(request, "academy/courses/hosting/chapters.html", page, status=422 if form.errors else 200)
@@ -146,7 +146,10 @@ def captions(request: HttpRequest, slug: str, lesson_slug: str) -> HttpResponse:
             for sentence in exc.sentences:
                 form.add_error("file", sentence)
         else:
-            messages.success(request, f"The captions are in, {kept.lines.count()} lines of words.")
+            lines = kept.lines.count()
+            messages.success(
+                request, f"The captions are in, {lines} line{'' if lines == 1 else 's'} of words."
+            )
             return redirect("courses:hosted_captions", slug, lesson_slug)
     page = {
         "course": lesson.course,

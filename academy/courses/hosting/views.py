@@ -10,7 +10,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from academy.courses import authoring, publishing
-from academy.courses.checklist import checklist
+from academy.courses.checklist import checklist, missing
 from academy.courses.hosting.access import hosted_course
 from academy.courses.hosting.forms import CourseForm, ScheduleForm, sent
 from academy.courses.models import Course
@@ -92,10 +92,15 @@ def remove(request: HttpRequest, slug: str) -> HttpResponse:
         "course": course,
         "trail": course,
         "what": f"the course {course}",
-        "loss": f"Its {course.lessons.count()} lessons go with it, with all that is in them.",
+        "loss": _loss(course.lessons.count()),
         "refusal": refusal,
     }
     return render(request, "academy/courses/hosting/remove.html", page, status=422 if refusal else 200)
+
+
+def _loss(lessons: int) -> str:
+    few = {0: "It has no lesson yet.", 1: "Its lesson goes with it, with all that is in it."}
+    return few.get(lessons, f"Its {lessons} lessons go with it, with all that is in them.")
 
 
 @hosts_page
@@ -153,12 +158,14 @@ def _desk(
 ) -> HttpResponse:
     now = timezone.now()
     course.refresh_from_db()
+    points = checklist(course)
     page = {
         "course": course,
         "state": course.state(now),
         "now": now,
         "lessons": list(course.lessons.select_related("tier", "recording", "excerpt")),
-        "points": checklist(course),
+        "points": points,
+        "lacks": bool(missing(points)),
         "previews": imagined_people(),
         "refusal": refusal,
         "schedule_form": schedule_form or ScheduleForm.of(course),

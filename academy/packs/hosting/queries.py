@@ -37,12 +37,19 @@ class Desk:
     archives: dict[str, Any]
 
     @property
+    def is_filling(self) -> bool:
+        """Whether stems are on their way to the desk."""
+        return self.is_mending or any(one.state == UnpackingState.WAITING for one in self.unpackings)
+
+    @property
+    def may_publish(self) -> bool:
+        """Whether the page offers it: there is something new to hand out, or it is on its way to the desk."""
+        return self.is_filling or (bool(self.lines) and self.is_changed)
+
+    @property
     def is_settled(self) -> bool:
         """Whether nothing on it will change by itself."""
-        unpacking = any(one.state == UnpackingState.WAITING for one in self.unpackings)
-        return not (
-            unpacking or self.is_mending or self.audit.word == "waiting" or not self.archives["is_settled"]
-        )
+        return not (self.is_filling or self.audit.word == "waiting" or not self.archives["is_settled"])
 
 
 def desk_of(pack: StemPack) -> Desk:

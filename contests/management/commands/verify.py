@@ -43,7 +43,10 @@ class Command(BaseCommand):
                 "do not hold.",
                 returncode=1,
             )
-        self.stderr.write(f"{recordings} recordings and {logs} decision logs hold.")
+        self.stderr.write(
+            f"{recordings} recording{'' if recordings == 1 else 's'} and {logs} "
+            f"decision log{'' if logs == 1 else 's'} hold."
+        )
 
     def _recordings(self) -> tuple[int, int]:
         read = wrong = 0

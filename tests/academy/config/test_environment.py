@@ -151,7 +151,7 @@ class TestStorage:
 class TestBroker:
     def test_a_folder_needs_no_server(self, tmp_path: Path):
         url, options = environment.broker("", tmp_path)
-        assert url == "filesystem://"
+        assert url == "folder://"
         folders = {
             name: Path(path) for name, path in options.items() if name.endswith(("_in", "_out", "_folder"))
         }

@@ -367,6 +367,15 @@ class TestPublishing:
         assert "the chapters lie within the recording" in html
         assert Course.objects.get().publish_at is None
 
+    def test_a_button_that_would_be_refused_is_not_offered(self, host, lesson):
+        assert f'action="{DESK}publish/"' in host.get(DESK).content.decode()
+        assert f'action="{DESK}schedule/"' in host.get(DESK).content.decode()
+        Course.objects.update(summary="")
+        html = host.get(DESK).content.decode()
+        assert f'action="{DESK}publish/"' not in html
+        assert f'action="{DESK}schedule/"' not in html
+        assert "once nothing above says “not yet”" in html
+
     def test_it_is_published_and_taken_back(self, host, lesson):
         assert host.post(f"{DESK}publish/").status_code == 302
         assert Client().get("/courses/harbour/").status_code == 200

@@ -88,7 +88,7 @@ class TestFreePart:
         html = client.get(PAGE).content.decode()
         assert "Within" in html
         assert 'data-at="1.000"' in html
-        assert "Before</a>" not in html
+        assert "Previous</a>" not in html
         assert "After</a>" not in html
 
     def test_a_change_while_it_is_cut_is_not_overwritten_and_is_cut_next(self, lesson, work, monkeypatch):

@@ -107,9 +107,9 @@ class TestJoining:
     @pytest.mark.parametrize(
         ("phrase", "again", "words"),
         [
-            ("short", None, "too short"),
-            ("password123", None, "too common"),
-            ("new@example.org", None, "too similar"),
+            ("short", None, "It is too short. Write eight characters"),
+            ("password123", None, "It is too common"),
+            ("new@example.org", None, "too similar to your name or address"),
             (PHRASE, "seven quiet kettle", "not the same"),
             ("", "", "Write a pass phrase"),
         ],

@@ -197,6 +197,8 @@ class TestTeachersPages:
         html = client.get(f"/practice/mixes/{nearer.code}/progress/").content.decode()
         assert "towards" in html
         assert html.count("stayed") >= 3
+        # On a phone, where the line above is gone, each number says whose it is.
+        assert html.count('data-label="Version 1"') == html.count('data-label="Version 2"') > 3
 
 
 class TestOwnData:

@@ -243,7 +243,7 @@ class TestForms:
                 address = DESK + f"devices/{at}/settings/{number}/"
                 forms = client.get(address).context["forms"]
                 given = {"seen": row.draft_number}
-                for form in [forms.head, *(form for _, form in forms.values)]:
+                for form in [forms.head, *(form for _, form in forms.values), forms.reason]:
                     for field in form:
                         if not (field.value() is None or field.value() is False):
                             given[field.html_name] = field.value()

@@ -65,6 +65,26 @@ class TestChangeSheet:
         assert "→" in line.details["result"]
         assert decisions.first_broken_line(contest) is None
 
+    def test_a_sponsor_of_whom_only_the_name_is_known_is_a_change_too(self):
+        contest = cast.contest()
+
+        def name_one():
+            Sponsor.objects.create(contest=contest, name="Wickhouse Lamps")
+
+        with pytest.raises(ChangeRefused, match="Say in a sentence"):
+            change_sheet(contest.pk, "sponsors", name_one, actor=cast.host(), now=cast.NOW)
+        assert not Sponsor.objects.exists()
+        changes = change_sheet(
+            contest.pk,
+            "sponsors",
+            name_one,
+            actor=cast.host(),
+            now=cast.NOW,
+            announcement="One more sponsor.",
+        )
+        assert changes == {"Wickhouse Lamps": "– → named"}
+        assert contest.decisions.get().details == changes
+
     @pytest.mark.parametrize("fields", [{"rules": "No samples."}, {"eligibility": "I am of age."}])
     def test_what_entrants_agreed_to_gets_a_new_version(self, fields):
         contest = cast.contest()

@@ -104,6 +104,12 @@ class TestNew:
         copied = desk.post(sheet("copy"), {"title": "Low Tide, copied", "slug": ""})
         assert copied["Location"] == "/contests/hosting/low-tide-copied/set-up/"
 
+    def test_zones_that_mislead_are_not_offered(self, desk, draft):
+        page = desk.get("/contests/hosting/new/").content.decode()
+        assert '<option value="Europe/Lisbon">' in page
+        for name in ("localtime", "Factory", "Etc/GMT+5", "EST"):
+            assert f'value="{name}"' not in page
+
     def test_the_zone_is_the_site_s_until_another_is_chosen(self, desk, draft, settings):
         settings.SITE_ZONE = "Europe/Lisbon"
         page = desk.get("/contests/hosting/new/").content.decode()

@@ -69,6 +69,7 @@ class TestContestList:
         assert "Still in the drawer" not in words(client, self.url)
         assert "Still in the drawer" not in words(browser, self.url)
         assert "Still in the drawer" in words(host_browser, self.url)
+        assert "For every member. Opens" in words(host_browser, self.url)
 
     def test_it_says_what_to_do_when_there_is_none(self, client: Client, clock: Clock, db: None) -> None:
         assert "No contest has been announced yet" in words(client, self.url)
@@ -84,6 +85,13 @@ class TestContestList:
 
 
 class TestContestPage:
+    def test_a_fine_tolerance_is_said_as_it_is_checked(
+        self, client: Client, clock: Clock, contest: Contest
+    ) -> None:
+        contest.spec_length_tolerance_s = 0.25
+        contest.save()
+        assert "within 0.25 s" in words(client, address(contest))
+
     def test_it_shows_all_that_an_entrant_needs(self, client: Client, clock: Clock, contest: Contest) -> None:
         cast.judge(contest)
         cast.judge(contest, "Pia Storr")

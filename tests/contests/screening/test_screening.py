@@ -327,6 +327,16 @@ class TestPage:
             assert entry.member.name not in page
         assert "data-live-done" in client.get(address + "findings/").content.decode()
 
+    def test_an_upload_that_was_replaced_is_not_spoken_of(self):
+        stage = stages.closed()
+        told = [{"message": "It peaks at 4.7 dBTP."}]
+        stands, gone = stage.entries[:2]
+        Entry.objects.filter(pk=stands.pk).update(state=EntryState.ATTENTION, findings=told)
+        Entry.objects.filter(pk=gone.pk).update(state=EntryState.REPLACED, findings=told)
+        page = signed_in(stage.host).get(f"/contests/hosting/{stage.contest.slug}/screening/")
+        assert stands.receipt in page.content.decode()
+        assert gone.receipt not in page.content.decode()
+
     def test_the_number_of_queries_does_not_grow_with_what_was_noticed(self):
         stage = stages.closed()
         first, *others = stage.entries

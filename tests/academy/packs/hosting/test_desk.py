@@ -229,7 +229,7 @@ class TestAudit:
     def test_the_desk_shows_what_was_found_with_its_fix(self, client, host, pack, tmp_path, work):
         sound = making.upload(tmp_path, cast.tone(seconds=0.5, channels=1) * 0.5 + 0.01)
         publishing.add_stem(pack, sound, name="Room", owner=host, now=cast.NOW)
-        assert "has changed since the last audit" in client.get(DESK).content.decode()
+        assert "have not been read side by side" in client.get(DESK).content.decode()
         client.post(DESK + "audit/")
         assert "being read side by side" in client.get(DESK + "state/").content.decode()
         work("audit_pack")
@@ -381,8 +381,24 @@ class TestPublishing:
         assert again.status_code == 422
         assert "Nothing has changed since version 2." in again.content.decode()
 
+    def test_it_is_offered_when_there_is_something_new_to_hand_out(self, client, host, pack, wav):
+        client.post(DESK + "publish/", {})
+        html = client.get(DESK).content.decode()
+        assert "handed out as version 1. Change something" in html
+        assert "publish/" not in html
+        client.post(DESK + "add/", {"file": wav()})
+        assert f'action="{DESK}publish/"' in client.get(DESK).content.decode()
+        client.post(DESK + "publish/", {})
+        Unpacking.objects.create(
+            pack=pack, owner=host, upload_id=uuid4(), original_name="more.zip", asked_at=cast.NOW
+        )
+        assert f'action="{DESK}publish/"' in client.get(DESK).content.decode()
+
     def test_without_stems_it_is_refused(self, client, host, tmp_path):
         making.draft(tmp_path, [])
+        html = client.get(DESK).content.decode()
+        assert "Put stems in first." in html
+        assert "publish/" not in html
         response = client.post(DESK + "publish/", {})
         assert response.status_code == 422
         assert "without stems" in response.content.decode()
@@ -421,11 +437,11 @@ class TestPreview:
     @pytest.mark.parametrize(
         ("seen_as", "words"),
         [
-            ("visitor", "Sign in</a></p>"),
+            ("visitor", "What each tier opens</a></p>"),
             ("member", "your membership does not reach it"),
             ("tier-low", "your membership does not reach it"),
             ("tier-full", "Here the member accepts version 1"),
-            ("nonsense", "Sign in</a></p>"),
+            ("nonsense", "What each tier opens</a></p>"),
         ],
     )
     def test_it_shows_the_desk_to_each(self, client, host, pack, seen_as, words):
