@@ -160,11 +160,12 @@ class TestBusyMachine:
     ) -> None:
         """Chromium holds a gain, and leaves a source out, for a quantum while the page is writing to it."""
         open_bench(page, server)
-        hold_the_locks(page, ms=0.4)
+        hold_the_locks(page, ms=1)
         play_and_switch(page, [KEYS[n % 4] for n in range(1, 101)])
         page.evaluate("bench.player.pause()")
         page.evaluate("bench.wait(300)")
-        error = largest_error(page, server)
+        # Three writes of a change-over take 3 ms of the 13 that are spared; more, if others want the processor.
+        error = largest_error(page, server, most_late=50)
         tell(f"100 switches, the page put aside at each: largest error {error:.1e}")
         assert len(heard_runs(page)) == 102
         assert error <= EXACT
