@@ -61,7 +61,7 @@ def largest_error(page: Page, server: BoothServer, *, most_late: int = 2) -> flo
 
     A busy machine makes a recorder skip its turn: such frames are stamped as missing and left out, and a
     record that misses more than one in fifty is no evidence. It may also make a fade or a piece come later
-    than the player meant, which the player tells: those moments are left out and told, at most `most_late`.
+    than the player meant, which the player tells: those moments, at most `most_late`, are left out and told.
     """
     first, audio, lost = recorded(page)
     runs = page.evaluate("bench.log.run")

@@ -164,7 +164,7 @@ class TestBusyMachine:
         play_and_switch(page, [KEYS[n % 4] for n in range(1, 101)])
         page.evaluate("bench.player.pause()")
         page.evaluate("bench.wait(300)")
-        # Three writes of a change-over take 3 ms of the 13 that are spared; more, if others want the processor.
+        # Three writes of a change-over take 3 ms of the 13 that are spared; more, on a busy machine.
         error = largest_error(page, server, most_late=50)
         tell(f"100 switches, the page put aside at each: largest error {error:.1e}")
         assert len(heard_runs(page)) == 102
