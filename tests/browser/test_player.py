@@ -12,9 +12,12 @@ from playwright.sync_api import Page
 from tests.browser.bench import (
     EXACT,
     KEYS,
+    be_busy,
     expected,
     heard_runs,
+    hold_the_locks,
     largest_error,
+    late_stretches,
     open_bench,
     recorded,
     repaired,
@@ -131,37 +134,109 @@ class TestSwitching:
         assert heard_runs(page).pop()["key"] == KEYS[3]
         assert page.evaluate("bench.player.key") == KEYS[3]
 
-    def test_a_change_over_scheduled_too_late_is_put_right(self, page: Page, server: BoothServer) -> None:
+
+def play_and_switch(page: Page, keys: list[str], *, wait_ms: int = 1000) -> None:
+    """Switch to each of some copies, a moment apart, in a player that is set going first unless it plays."""
+    page.evaluate(
+        """async ([keys, ms]) => {
+          bench.player.play();
+          await bench.until((b) => b.player.state === "playing");
+          await bench.wait(ms);
+          for (const [n, key] of keys.entries()) {
+            await bench.switchTo(key);
+            await bench.wait(10 + (n * 37) % 40);
+          }
+          await bench.wait(ms);
+        }""",
+        [keys, wait_ms],
+    )
+
+
+class TestBusyMachine:
+    """The page and the audio thread share what is scheduled, and neither waits for the other."""
+
+    def test_a_page_put_aside_while_it_writes_changes_nothing_that_sounds(
+        self, page: Page, server: BoothServer
+    ) -> None:
+        """Chromium holds a gain, and leaves a source out, for a quantum while the page is writing to it."""
         open_bench(page, server)
-        page.evaluate(
-            """async (key) => {
-              bench.player.play();
-              await bench.until((b) => b.player.state === "playing");
-              await bench.wait(1000);
-              const create = bench.context.createGain;
-              bench.context.createGain = function () { // the machine is busy for longer than the margin, once
-                const began = performance.now();
-                while (performance.now() - began < 120);
-                bench.context.createGain = create;
-                return create.call(this);
-              };
-              await bench.switchTo(key);
-              await bench.wait(1000);
-            }""",
-            KEYS[1],
+        hold_the_locks(page, ms=1)
+        play_and_switch(page, [KEYS[n % 4] for n in range(1, 101)])
+        page.evaluate("bench.player.pause()")
+        page.evaluate("bench.wait(300)")
+        # Three writes of a change-over take 3 ms of the 13 that are spared; more, on a busy machine.
+        error = largest_error(page, server, most_late=50)
+        tell(f"100 switches, the page put aside at each: largest error {error:.1e}")
+        assert len(heard_runs(page)) == 102
+        assert error <= EXACT
+
+    def test_a_change_over_that_comes_too_near_is_put_off(self, page: Page, server: BoothServer) -> None:
+        """Busy for longer than the first lead, and than the second: the old copy plays on meanwhile."""
+        open_bench(page, server)
+        play_and_switch(page, [])
+        be_busy(page, "AudioBufferSourceNode", "start", [1, 3], ms=60)
+        before = page.evaluate("bench.now()")
+        play_and_switch(page, [KEYS[1]])
+        first, second = heard_runs(page)
+        assert second["key"] == KEYS[1]
+        assert second["contextFrame"] - before > RATE_HZ // 10  # so it was too late twice
+        assert first["setFrame"] - first["contextFrame"] == second["setFrame"] - second["contextFrame"]
+        assert page.evaluate("bench.log.late") == []
+        assert largest_error(page, server) <= EXACT
+
+    def test_a_start_that_comes_too_near_is_put_off(self, page: Page, server: BoothServer) -> None:
+        """The first sample of the music, which is not faded, comes whole all the same."""
+        open_bench(page, server)
+        page.evaluate("bench.wait(500)")
+        be_busy(page, "AudioBufferSourceNode", "start", [1], ms=150)
+        play_and_switch(page, [])
+        (run,) = heard_runs(page)
+        assert (run["setFrame"], run["fade"]) == (0, 0)
+        assert page.evaluate("bench.log.late") == []
+        assert largest_error(page, server) <= EXACT
+
+    def test_a_fade_that_comes_late_is_told_and_does_not_jump(self, page: Page, server: BoothServer) -> None:
+        """Busy between the two fades of a change-over: the old copy is gone when the new one comes in."""
+        open_bench(page, server)
+        play_and_switch(page, [])
+        be_busy(page, "AudioParam", "setValueCurveAtTime", [2], ms=100)
+        play_and_switch(page, [KEYS[1]])
+        runs = heard_runs(page)
+        assert [run["key"] for run in runs] == KEYS[:2]
+        ((begin, end),) = late_stretches(page)
+        assert RATE_HZ // 20 < end - begin < RATE_HZ // 4
+        assert largest_error(page, server) <= EXACT  # before and after
+
+        first, audio, _ = recorded(page)
+        old, new = (
+            server.copies[run["key"]][begin + run["setFrame"] - run["contextFrame"] :][: end - begin]
+            for run in runs
         )
+        # Two sides of two copies: a frame says by how much either was multiplied, where they differ enough.
+        sides = np.stack([old, new], axis=2).astype(float)
+        told = np.flatnonzero(np.abs(np.linalg.det(sides)) > 1e-3)
+        gains = np.linalg.solve(sides[told], audio[begin - first + told, :, None])[..., 0]
+        steps = np.abs(np.diff(gains, axis=0)) / np.diff(told)[:, None]
+        tell(f"a fade {(end - begin) / 48:.0f} ms late: largest step of a gain {steps.max():.1e} a frame")
+        assert gains[0] == pytest.approx([1, 0], abs=0.1)
+        assert gains[-1] == pytest.approx([0, 1], abs=0.1)
+        assert steps.max() < 1.1 / runs[1]["fade"]
+
+    def test_a_piece_that_comes_late_is_put_right(self, page: Page, short_segments: BoothServer) -> None:
+        """Busy for longer than sound is scheduled ahead: a hole, and soon all is in its place again."""
+        open_bench(page, short_segments)
+        page.evaluate("bench.wait(500)")
+        be_busy(page, "AudioBufferSourceNode", "start", [8], ms=2700)
+        play_and_switch(page, [], wait_ms=4500)
+        ((begin, end),) = late_stretches(page)
         runs = page.evaluate("bench.log.run")
         first, audio, _ = recorded(page)
-        run, repair = repaired(runs)[-1]
-        assert run["key"] == KEYS[1]
-        assert repair == runs[-1]
-        # The player looks every quarter of a second; a busy machine's timer may come once late.
-        assert repair["contextFrame"] - run["contextFrame"] < RATE_HZ // 2
-        error = np.abs(audio - expected(runs, server, first, len(audio)))
-        late, right = run["contextFrame"] - first, repair["contextFrame"] + repair["fade"] - first
-        assert error[late:right].max() > EXACT  # so the fault was real
-        assert error[right:].max() <= EXACT
-        assert len(audio) - right > RATE_HZ // 2
+        error = np.abs(audio - expected(runs, short_segments, first, len(audio)))
+        assert error[begin - first : end - first].max() > EXACT  # so the fault was real
+        assert len(audio) - (end - first) > RATE_HZ // 2
+        ((run, repair),) = repaired(runs)
+        assert repair["key"] == run["key"]
+        assert largest_error(page, short_segments) <= EXACT
 
 
 class TestPlaces:
@@ -368,10 +443,9 @@ class TestManyHands:
         first, audio, lost = recorded(page)
         runs = page.evaluate("bench.log.run")
         error = np.abs(audio - expected(runs, server, first, len(audio)))
-        late = [event["contextFrame"] for event in page.evaluate("bench.log.late")]
-        for frame in late:
-            repair = next(run for run in runs if run["contextFrame"] > frame)
-            error[frame - first : repair["contextFrame"] + repair["fade"] - first] = 0
+        late = late_stretches(page)
+        for begin, end in late:
+            error[begin - first : end - first] = 0
         off = int((np.nan_to_num(error).max(axis=1) > EXACT).sum())
         tell(
             f"{len(acts)} random presses, {len(runs)} runs, {len(late)} late and put right: "

@@ -7,7 +7,7 @@ import re
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.browser.bench import tell
+from tests.browser.bench import be_busy, tell
 from tests.browser.booth_server import BoothServer
 
 pytestmark = pytest.mark.needs("chromium")
@@ -20,6 +20,13 @@ class TestSelfTest:
         expect(page.get_by_role("status")).to_contain_text(re.compile("Pass|Fail"), timeout=30_000)
         tell(page.locator("[data-selftest-findings]").inner_text())
         expect(page.get_by_role("status")).to_contain_text("✓ Pass")
+
+    def test_it_says_so_when_the_machine_is_too_busy(self, page: Page, server: BoothServer) -> None:
+        page.goto(f"{server.url}/selftest")
+        be_busy(page, "AudioParam", "setValueCurveAtTime", [2], ms=100)  # in the midst of a change-over
+        page.get_by_role("button", name="Run the self-test").click()
+        expect(page.get_by_role("status")).to_contain_text("✗ Fail", timeout=30_000)
+        expect(page.locator("[data-selftest-findings]")).to_contain_text(re.compile("✗ Record.*too busy"))
 
     @pytest.mark.parametrize(
         "fault",

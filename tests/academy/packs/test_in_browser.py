@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zipfile
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import numpy as np
 import pytest
 from django.templatetags.static import static
 from django.test import Client
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from academy.members.models import Member
 from academy.packs import publishing
@@ -19,6 +20,7 @@ from analysis.jobs import running
 from analysis.jobs.models import Job, JobState
 from tests import cast
 from tests.academy.packs import making
+from tests.browser.bench import be_busy
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
@@ -155,6 +157,33 @@ class TestStems:
         expect(page.locator("tr", has_text="Noise turned").locator("[data-stem-heard]")).to_have_text(
             "not heard"
         )
+
+    def test_a_busy_machine_and_a_late_segment_leave_them_locked(self, page, live_server, pack):
+        open_as(page, cast.member(), live_server, "/packs/harbour/")
+        page.evaluate(
+            LISTEN_IN,
+            [
+                f"{live_server}{static('listening/recording.js')}",
+                f"{live_server}{static('listening/recorder.js')}",
+            ],
+        )
+        held: list[Route] = []
+        page.route(re.compile(r"/listening/1/2$"), lambda route: held.append(route))
+        be_busy(page, "AudioBufferSourceNode", "start", [2], ms=150)  # with one stem in place
+        page.locator("[data-stems-level]").fill("0")
+        page.get_by_role("button", name="Play", exact=True).click()
+        state = page.locator("[data-stems-state]")
+        expect(state).to_have_text("Playing", timeout=15_000)
+        wait_until_heard(page, 0.05, within=2e-4)
+        expect(state).to_have_text("Waiting for the sound…", timeout=15_000)
+        wait_until_heard(page, 0.0, within=0)
+        held.pop().continue_()
+        expect(state).to_have_text("Playing", timeout=15_000)
+        wait_until_heard(page, 0.05, within=2e-4)
+        page.get_by_role("button", name="Stop", exact=True).click()
+        wait_until_heard(page, 0.0, within=0)
+        # Through two starts, a wait and a stop: a stem out of its place, or of its fade, would leave 0.4.
+        assert page.evaluate(f"loudestOf({60 * RATE_HZ})") == pytest.approx(0.05, abs=2e-4)
 
     def test_who_may_not_fetch_gets_no_player_and_no_sound(self, client, pack):
         StemPack.objects.update(tier=cast.tier("full"))

@@ -1,7 +1,10 @@
+import { Run } from "./run.js";
 import {
   COVER_S,
   HORIZON_S,
   MARGIN_FRAMES,
+  QUANTUM_FRAMES,
+  SPARE_FRAMES,
   clearFrame,
   contextFrameOf,
   fadeFrames,
@@ -18,7 +21,9 @@ import {
  *
  * Everything that interrupts a run (another copy, another place, the turn of a loop) is the same act:
  * at one context frame the old run is faded out and a new one faded in, linearly. The old run plays on
- * until the new one is decoded, so a slow line delays a change-over and never makes a hole.
+ * until the new one is decoded, so a slow line delays a change-over and never makes a hole. It also plays on until
+ * the new one is in place, unheard, with time to spare, so a busy machine delays a change-over and never makes a click:
+ * the clock runs on in the audio thread while the page computes, and a source begun late is out of place.
  */
 
 const TICK_MS = 40;
@@ -31,6 +36,9 @@ const RECENT_KEPT = 8;
 /** A start out of silence is in no hurry, and a browser that plays its first sound may be slow to schedule it. */
 const START_FRAMES = 4096;
 
+/** The longest lead that a change-over is given on a busy machine before it waits for the next tick; 0.3 s at 48 kHz. */
+const LONGEST_LEAD_FRAMES = 16384;
+
 /**
  * Fires
  * `copy` `{ key, contextFrame }` another copy is chosen, and heard from that context frame (null while stopped);
@@ -38,7 +46,8 @@ const START_FRAMES = 4096;
  * `wish` `{ key }` a change-over waits for sound (`key` is the copy it goes to; null when none waits any more);
  * `run` `{ key, contextFrame, setFrame, fade }` a run was scheduled, in place of those that begin later; `key` null
  *   is silence, and `fade` is in frames (0 begins at full);
- * `late` `{ contextFrame }` the run of that frame was scheduled too late and is put right by the next;
+ * `late` `{ contextFrame, rightFrom }` what was due at that frame came later, for the machine was busy: a fade, and all
+ *   is right from context frame `rightFrom` on; or (null) a piece of a run, which is put right by the next run;
  * `heard` `{ key, seconds, from, to }` all seconds listened to that copy so far, and the set frames that were just heard.
  */
 export class Player extends EventTarget {
@@ -201,10 +210,10 @@ export class Player extends EventTarget {
     return Math.round(this.#context.currentTime * this.#grid.rateHz);
   }
 
-  /** The first context frame from `earliest` on at which a change-over can still be scheduled and meets no other. */
-  #clearFrame(earliest = 0) {
+  /** The first context frame, `earliest` or later and `lead` from now, at which a change-over meets no other. */
+  #clearFrame({ earliest = 0, lead = MARGIN_FRAMES } = {}) {
     const starts = this.#runs.flatMap(({ contextFrame, endsAt }) => [contextFrame, endsAt - this.#fade]);
-    const soonest = Math.max(earliest, this.#now() + MARGIN_FRAMES, this.#begins);
+    const soonest = Math.max(earliest, this.#now() + lead, this.#begins);
     return clearFrame(soonest, starts.filter(Number.isFinite), this.#fade);
   }
 
@@ -294,50 +303,62 @@ export class Player extends EventTarget {
   }
 
   #grantWish() {
-    if (this.#wish === null) {
-      return;
+    let lead = this.#state === "playing" ? MARGIN_FRAMES : START_FRAMES;
+    while (this.#wish !== null && lead <= LONGEST_LEAD_FRAMES && this.#tryWish(lead)) {
+      lead *= 2;
     }
+  }
+
+  /** Grant the wish if its sound is there. True if it came too late and is to be tried again with a longer lead. */
+  #tryWish(lead) {
     const { key, setFrame } = this.#wish;
     const playing = this.#state === "playing";
-    const at = this.#clearFrame(playing ? 0 : this.#now() + START_FRAMES);
+    const at = this.#clearFrame({ lead });
     const running = playing ? runAt(this.#runs, at) : null;
     const from = setFrame ?? frameAt(running, at);
     if (!this.#covers(key, from, this.#coverFrames())) {
-      return;
+      return false;
+    }
+    if (!this.#changeOver(at, key, from)) {
+      return true;
     }
     this.#wish = null;
     this.#landing = { contextFrame: at, setFrame: from };
     if (!playing) {
       this.#begins = at + this.#fade;
     }
-    this.#changeOver(at, key, from);
     this.#enter("playing");
     this.#become(key, at);
+    return false;
   }
 
-  /** At a context frame, the old run out and a new one in. */
+  /**
+   * At a context frame, the old run out and a new one in. False, and nothing changes, if the frame is too near by the
+   * time the new one is in place.
+   */
   #changeOver(at, key, setFrame) {
+    const run = new Run({
+      context: this.#context,
+      output: this.#output,
+      rateHz: this.#grid.rateHz,
+      key,
+      contextFrame: at,
+      setFrame,
+    });
+    this.#extend(run);
+    if (this.#isNear(at)) {
+      run.close();
+      return false;
+    }
     const interrupts = runAt(this.#runs, at)?.endsAt > at;
-    this.#endRunsAt(at);
     // The very first sample of the music is not faded: nothing sounded before it, and its attack belongs to it.
     const fade = interrupts || setFrame > 0 ? this.#fade : 0;
-    const gain = this.#context.createGain();
-    gain.connect(this.#output);
-    if (fade > 0) {
-      gain.gain.value = 0;
-      gain.gain.setValueAtTime(0, at / this.#grid.rateHz);
-      gain.gain.linearRampToValueAtTime(1, (at + fade) / this.#grid.rateHz);
-    }
-    const run = { key, contextFrame: at, setFrame, endsAt: Infinity, scheduledTo: setFrame, gain, sources: new Set() };
+    this.#endRunsAt(at);
+    run.rise(fade);
     this.#runs.push(run);
-    this.#extend(run);
     this.#tellRun(key, at, setFrame, fade);
-    if (this.#now() >= at) {
-      // A busy machine: the frame passed while it was being scheduled, and sources begun late are out of place.
-      // Changing over once more, to the same copy at the place where it ought to be, puts that right.
-      this.#wish ??= { key, setFrame: null };
-      this.dispatchEvent(new CustomEvent("late", { detail: { contextFrame: at } }));
-    }
+    this.#noticeLateFade(at);
+    return true;
   }
 
   #fallSilent(at) {
@@ -345,7 +366,29 @@ export class Player extends EventTarget {
     if (run?.endsAt > at) {
       this.#endRunsAt(at);
       this.#tellRun(null, at, frameAt(run, at), this.#fade);
+      this.#noticeLateFade(at);
     }
+  }
+
+  /** Whether a context frame is too near to have anything begin there that has yet to be prepared. */
+  #isNear(contextFrame) {
+    return this.#now() > contextFrame - SPARE_FRAMES;
+  }
+
+  /** Whether the audio thread may have taken up the quantum of a context frame before it knew what was due there. */
+  #isMissed(contextFrame) {
+    // The clock tells the beginning of the quantum that is being rendered, or is the next to be.
+    return this.#now() > contextFrame - QUANTUM_FRAMES;
+  }
+
+  #noticeLateFade(at) {
+    if (this.#isMissed(at)) {
+      this.#tellLate(at, this.#now() + QUANTUM_FRAMES + this.#fade);
+    }
+  }
+
+  #tellLate(contextFrame, rightFrom) {
+    this.dispatchEvent(new CustomEvent("late", { detail: { contextFrame, rightFrom } }));
   }
 
   #tellRun(key, contextFrame, setFrame, fade) {
@@ -356,24 +399,16 @@ export class Player extends EventTarget {
   #endRunsAt(at) {
     for (const run of this.#runs.filter(({ contextFrame }) => contextFrame > at)) {
       run.endsAt = run.contextFrame;
-      run.sources.forEach((source) => source.stop());
-      run.gain.disconnect();
+      run.close();
     }
     this.#runs = this.#runs.filter((run) => run.contextFrame <= at);
     const run = runAt(this.#runs, at);
-    if (run === null || run.endsAt <= at) {
-      return;
+    if (run?.endsAt > at) {
+      run.fall(at, this.#fade);
     }
-    run.endsAt = at + this.#fade;
-    const [start, end] = [at / this.#grid.rateHz, run.endsAt / this.#grid.rateHz];
-    // Cancel the turn of a loop that was just dropped; one frame on, because a fade-in that ends here is to stay.
-    run.gain.gain.cancelScheduledValues((at + 1) / this.#grid.rateHz);
-    run.gain.gain.setValueAtTime(1, start);
-    run.gain.gain.linearRampToValueAtTime(0, end);
-    run.sources.forEach((source) => source.stop(end));
   }
 
-  /** Schedule the pieces of a run up to the horizon, as far as they are decoded. */
+  /** Schedule the pieces of a run up to the horizon, as far as they are decoded and come in time. */
   #extend(run) {
     const horizon = this.#now() + Math.round(HORIZON_S * this.#grid.rateHz);
     const until = Math.min(horizon, run.endsAt);
@@ -384,25 +419,18 @@ export class Player extends EventTarget {
         this.#load(run.key, segment);
         return;
       }
+      const due = contextFrameOf(run, run.scheduledTo);
+      if (this.#isNear(due)) {
+        return;
+      }
       const [piece] = piecesBetween(this.#grid, run.scheduledTo, this.#grid.frames);
-      this.#startPiece(run, sound, piece);
-      run.scheduledTo += piece.frames;
+      run.add(sound, piece);
+      if (this.#isMissed(due) && run === this.#runs.at(-1)) {
+        // Changing over once more, to the same copy at the place where it ought to be, puts that right.
+        this.#wish ??= { key: run.key, setFrame: null };
+        this.#tellLate(due, null);
+      }
     }
-  }
-
-  #startPiece(run, sound, piece) {
-    const source = this.#context.createBufferSource();
-    source.buffer = sound;
-    source.connect(run.gain);
-    source.start(contextFrameOf(run, piece.setFrame) / this.#grid.rateHz, piece.offset / this.#grid.rateHz);
-    if (run.endsAt !== Infinity) {
-      source.stop(run.endsAt / this.#grid.rateHz);
-    }
-    run.sources.add(source);
-    source.onended = () => {
-      source.disconnect();
-      run.sources.delete(source);
-    };
   }
 
   /** Schedule the turn of the loop once it comes within the horizon and its start is decoded. */
@@ -413,7 +441,7 @@ export class Player extends EventTarget {
     if (turn >= horizon || !this.#covers(run.key, this.#loop.start, this.#coverFrames())) {
       return;
     }
-    this.#changeOver(this.#clearFrame(turn), run.key, this.#loop.start);
+    this.#changeOver(this.#clearFrame({ earliest: turn }), run.key, this.#loop.start);
   }
 
   /** The end of the music, or the end of what has arrived. */
@@ -434,7 +462,9 @@ export class Player extends EventTarget {
       this.#wish = { key: this.#wish?.key ?? this.#key, setFrame: this.#wish?.setFrame ?? setFrame };
       this.#enter("waiting");
     }
-    this.#runs = this.#runs.filter(({ endsAt }) => endsAt > now - this.#grid.rateHz);
+    const over = this.#runs.filter(({ endsAt }) => endsAt <= now - this.#grid.rateHz);
+    over.forEach((each) => each.close());
+    this.#runs = this.#runs.filter((each) => !over.includes(each));
   }
 
   /** Add the frames that sound between the last call and `now` to the copies that sound them. */

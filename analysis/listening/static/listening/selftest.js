@@ -94,7 +94,7 @@ class SelfTest {
 
   async #checkPlaying(context, sources) {
     const recording = await Recording.start(context, this.#root.dataset.recorder);
-    const { player, runs, waits } = playerOf(context, recording.node, sources);
+    const { player, runs, waits, late } = playerOf(context, recording.node, sources);
     player.play();
     await until(() => player.state === "playing");
     for (let n = 1; n <= SWITCHES; n += 1) {
@@ -107,10 +107,10 @@ class SelfTest {
     }
     await until(() => player.state === "stopped");
     await pause(300); // for the recorder's last block
-    return this.#judge(recording.sound, runs, waits, sources);
+    return this.#judge(recording.sound, { runs, waits, late }, sources);
   }
 
-  #judge({ first, channels, lost }, runs, waits, sources) {
+  #judge({ first, channels, lost }, { runs, waits, late }, sources) {
     const error = Math.max(
       ...channels.map((samples, side) => {
         const one = new Map([...sources].map(([key, copy]) => [key, copy[side]]));
@@ -120,11 +120,11 @@ class SelfTest {
     const places = new Set(runs.map((run) => run.setFrame - run.contextFrame));
     const longest_ms = Math.round(Math.max(...waits) * 1000);
     const frames = channels[0].length;
-    const whole = frames >= SET.frames && lost <= MOST_LOST * frames;
+    const whole = frames >= SET.frames && lost <= MOST_LOST * frames && late.length === 0;
     this.#note(
       whole,
-      `Record: ${frames} frames of which ${lost} were missed by the recorder.`,
-      "The machine was too busy to listen to itself. Close other programs and run this again.",
+      `Record: ${frames} frames of which ${lost} were missed by the recorder; begun too late: ${late.length}.`,
+      "The machine was too busy to play and to listen to itself. Close other programs and run this again.",
     );
     this.#note(
       places.size === 1,
@@ -154,7 +154,9 @@ function playerOf(context, output, sources) {
   const player = new Player({ context, output, grid: gridOf(SET, context.sampleRate), keys: KEYS, store });
   const runs = [];
   player.addEventListener("run", (event) => runs.push(event.detail));
-  return { player, runs, waits: [] };
+  const late = [];
+  player.addEventListener("late", (event) => late.push(event.detail));
+  return { player, runs, waits: [], late };
 }
 
 function segmentsOf(copy) {

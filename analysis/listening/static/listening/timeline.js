@@ -15,6 +15,13 @@ export const FADE_S = 0.008;
 /** How far ahead of the clock anything is scheduled; 21 ms at 48 kHz. */
 export const MARGIN_FRAMES = 1024;
 
+/** How much of that must be left when all is prepared and the fades are still to be written; 13 ms at 48 kHz.
+ *  A device asks for 10 ms of sound at a time, so the clock may leap by four quanta. [seen in Chromium; it varies] */
+export const SPARE_FRAMES = 640;
+
+/** What is rendered at a stretch: Web Audio API, render quantum, 128 frames unless a page asks for another size. */
+export const QUANTUM_FRAMES = 128;
+
 /** How much sound is scheduled ahead. Longer than the one second to which a hidden tab's timers are slowed. */
 export const HORIZON_S = 2.5;
 
