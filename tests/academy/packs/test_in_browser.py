@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from django.templatetags.static import static
-from django.test import Client
 from playwright.sync_api import Page, expect
 
 from academy.members.models import Member
@@ -19,6 +18,7 @@ from analysis.jobs import running
 from analysis.jobs.models import Job, JobState
 from tests import cast
 from tests.academy.packs import making
+from tests.browser.person import sign_in
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
@@ -33,10 +33,7 @@ def quiet_bell(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def open_as(page: Page, person: Member, site: object, path: str) -> None:
     """Open a page of the site, signed in."""
-    client = Client()
-    client.force_login(person)
-    cookie = {"name": "session", "value": client.cookies["session"].value, "url": str(site)}
-    page.context.add_cookies([cookie])  # type: ignore[list-item]
+    sign_in(page, person, str(site))
     page.goto(f"{site}{path}")
 
 

@@ -6,16 +6,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from django.test import Client
-from playwright.sync_api import Page, expect
+from playwright.sync_api import expect
 
-from academy.members.models import Member
 from academy.packs.models import Stem, StemPack
 from analysis import audiofile
 from analysis.jobs import running
 from analysis.jobs.models import Job, JobState
 from tests import cast, practice_mixes
 from tests.browser.axe import violations
+from tests.browser.person import sign_in
 from tests.demo_audio import audio_folder
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
@@ -33,13 +32,6 @@ def work(*kinds: str) -> None:
     """Do the waiting jobs of these kinds."""
     for job in Job.objects.filter(kind__in=kinds, state=JobState.QUEUED).order_by("pk"):
         assert running.run(job.pk)
-
-
-def sign_in(page: Page, person: Member, site: object) -> None:
-    client = Client()
-    client.force_login(person)
-    cookie = {"name": "session", "value": client.cookies["session"].value, "url": str(site)}
-    page.context.add_cookies([cookie])  # type: ignore[list-item]
 
 
 @pytest.fixture
@@ -61,7 +53,7 @@ def world(demo_mixes: list[Path], tmp_path: Path) -> tuple[StemPack, Path]:
 
 def test_all_four_faults_are_named_and_nothing_else(page, live_server, world):
     pack, path = world
-    sign_in(page, cast.member(), live_server)
+    sign_in(page, cast.member(), str(live_server))
     page.goto(f"{live_server}/practice/")
     page.get_by_role("link", name=pack.title).click()
     page.set_input_files("input[type=file]", path)

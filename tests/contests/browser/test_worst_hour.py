@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import os
 import re
 import time
 from collections.abc import Iterator
@@ -20,9 +19,9 @@ import pytest
 import soundfile
 from playwright.sync_api import Browser, expect
 
-from tests.browser.person import Visitor
+from tests.browser.person import Visitor, pictures_folder
 from tests.services.line import Line
-from tests.services.serving import Served
+from tests.services.serving import serving
 from tests.services.site import Site
 
 pytestmark = pytest.mark.needs("chromium")
@@ -49,22 +48,14 @@ def site(tmp_path: Path) -> Iterator[Site]:
 @pytest.fixture
 def line(site: Site) -> Iterator[Line]:
     """The served site behind a line that can be cut."""
-    served = Served(site)
-    try:
-        served.wait_for_everything()
-        with Line(served.port) as line:
-            yield line
-    finally:
-        served.clean_up()
+    with serving(site) as served, Line(served.port) as line:
+        yield line
 
 
 @pytest.fixture
 def entrant(chromium: Browser, line: Line) -> Iterator[Visitor]:
     """Somebody's browser, not signed in yet."""
-    pictures = Path(os.environ["PICTURES"]) if os.environ.get("PICTURES") else None
-    if pictures:
-        pictures.mkdir(parents=True, exist_ok=True)
-    visitor = Visitor(chromium, line.address, pictures=pictures)
+    visitor = Visitor(chromium, line.address, pictures=pictures_folder("PICTURES"))
     yield visitor
     visitor.leave()
 

@@ -19,7 +19,7 @@ from analysis.jobs.models import Job
 from analysis.measuring.models import Measurement
 from contests.models import Contest, Entry
 from tests import cast
-from tests.services.scenes.props import entries_of, new_upload, session_of, submit
+from tests.services.scenes.props import entries_of, new_upload, submit
 from tests.services.scenes.racing import at_once
 
 
@@ -56,9 +56,9 @@ def people_at_the_door(people: int) -> dict[str, Any]:
     contest = Contest.objects.get(pk=made["contest"])
     return {
         "contest": contest.slug,
-        "host": session_of(Member.objects.get(pk=made["host"])),
-        "visitor": session_of(Member.objects.get(pk=made["entrant"])),
-        "entrants": [session_of(cast.member(f"Entrant {number}")) for number in range(people)],
+        "host": cast.session_of(Member.objects.get(pk=made["host"])),
+        "visitor": cast.session_of(Member.objects.get(pk=made["entrant"])),
+        "entrants": [cast.session_of(cast.member(f"Entrant {number}")) for number in range(people)],
     }
 
 

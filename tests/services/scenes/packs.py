@@ -13,7 +13,6 @@ from academy.packs import terms
 from academy.packs.models import Download, StemPack
 from analysis.intake import sealing
 from tests import cast
-from tests.services.scenes.props import session_of
 
 
 def publish_pack(file: str) -> dict[str, Any]:
@@ -34,7 +33,7 @@ def publish_pack(file: str) -> dict[str, Any]:
     return {
         "pack": pack.pk,
         "member": people["member"].pk,
-        "cookies": {name: session_of(person) for name, person in people.items()},
+        "cookies": {name: cast.session_of(person) for name, person in people.items()},
     }
 
 

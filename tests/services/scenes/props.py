@@ -1,9 +1,7 @@
-"""What several files of scenes are played with: an upload that has passed the door, an entry, a session."""
+"""What several files of scenes are played with: an upload that has passed the door, and entering it."""
 
 from __future__ import annotations
 
-from django.conf import settings
-from django.test import Client
 from django.utils import timezone
 
 from academy.members.models import Member
@@ -39,10 +37,3 @@ def submit(contest: int, person: int, received: sealing.Received) -> str | None:
 def entries_of(contest: int) -> list[int]:
     """The entries of a contest that anybody sees now."""
     return sorted(Entry.objects.filter(contest=contest).values_list("pk", flat=True))
-
-
-def session_of(member: Member) -> str:
-    """The session's cookie of somebody who has signed in."""
-    client = Client(HTTP_HOST="localhost")
-    client.force_login(member)
-    return client.cookies[settings.SESSION_COOKIE_NAME].value

@@ -12,8 +12,9 @@ from pytest_django.live_server_helper import LiveServer
 
 from contests.hosting import running
 from contests.models import RoundKind, ScoreSheet
+from tests.browser.person import sign_in
 from tests.contests import stages
-from tests.contests.judging.browser.conftest import settle, sign_in, watch
+from tests.contests.judging.browser.conftest import settle, watch
 from tests.contests.rounds import staging
 from tests.contests.stages import Stage
 
