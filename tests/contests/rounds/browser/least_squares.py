@@ -1,4 +1,4 @@
-"""What a standing should say of one round, worked out from the totals given and not by the site's own code."""
+"""What a standing should say of one round, worked out from the totals and by none of the site's code."""
 
 from __future__ import annotations
 
