@@ -16,8 +16,8 @@ from contests.letters import addressing
 from contests.models import Contest, Judge
 from contests.states import ContestState, EntryState, RoundState
 from tests import cast
+from tests.clock import Clock, stopped_at
 from tests.contests import stages
-from tests.contests.entering.conftest import Clock
 from tests.contests.hosting.conftest import signed_in
 
 pytestmark = pytest.mark.django_db
@@ -28,9 +28,7 @@ CLOSES = cast.NOW + 10 * DAY
 
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
-    clock = Clock(cast.NOW)
-    monkeypatch.setattr("django.utils.timezone.now", clock)
-    return clock
+    return stopped_at(cast.NOW, monkeypatch)
 
 
 @pytest.fixture

@@ -24,27 +24,16 @@ from contests.judging.assigning import assign_round, entries_of_round
 from contests.models import Assignment, Contest, Entry, Judge, Round
 from contests.states import ContestState, EntryState, RoundState
 from tests import cast
+from tests.clock import Clock, stopped_at
 
 JUDGES = ("Ruy Halden", "Ilse Vanner", "Tomas Brek")
 ENTRANTS = ("Ansa Merrow", "Bero Lund", "Cato Wick", "Dunja Ferro")
 
 
-class Clock:
-    """The server's clock, as far as Django is concerned."""
-
-    def __init__(self, now: datetime) -> None:
-        self.now = now
-
-    def __call__(self) -> datetime:
-        return self.now
-
-
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     """Two days after the close of entries, while there is time to judge."""
-    clock = Clock(cast.NOW + timedelta(days=3))
-    monkeypatch.setattr("django.utils.timezone.now", clock)
-    return clock
+    return stopped_at(cast.NOW + timedelta(days=3), monkeypatch)
 
 
 @dataclass
