@@ -139,6 +139,27 @@ def _announce(cast: Cast, said: Said) -> Contest:
         Criterion.objects.create(
             contest=contest, position=position, name=line.name, meaning=line.meaning, weight=line.weight
         )
+    _put_up_prizes(contest, said)
+    if said.final_of is not None:
+        _lay_out_a_final(contest, said.final_of)
+    if said.holds_vote:
+        Vote.objects.create(
+            contest=contest,
+            in_rules_since=contest.rules_version,
+            opens_at=_morning_after(contest) + VOTE_OPENS_AFTER,
+            closes_at=contest.judging_until,
+            packet_size=FEWEST_IN_PACKET,
+            least_heard_s=HEARD_FOR_A_VOTE_S,
+        )
+    for key in said.judges:
+        panel.seat_judge(contest, cast.people[key], actor=cast.host, now=contest.opens_at)
+    running.open_contest(contest.pk, actor=cast.host, now=contest.opens_at)
+    contest.refresh_from_db()
+    return contest
+
+
+def _put_up_prizes(contest: Contest, said: Said) -> None:
+    """The prizes, and of the sponsors those who give one."""
     given_by = {prize.sponsor for prize in said.prizes}
     sponsors = {
         sponsor.key: Sponsor.objects.create(
@@ -159,22 +180,6 @@ def _announce(cast: Cast, said: Said) -> Contest:
             is_choice=prize.is_choice,
             handing=Handing.DIGITAL if prize.is_digital else Handing.SHIPPED,
         )
-    if said.final_of is not None:
-        _lay_out_a_final(contest, said.final_of)
-    if said.holds_vote:
-        Vote.objects.create(
-            contest=contest,
-            in_rules_since=contest.rules_version,
-            opens_at=_morning_after(contest) + VOTE_OPENS_AFTER,
-            closes_at=contest.judging_until,
-            packet_size=FEWEST_IN_PACKET,
-            least_heard_s=HEARD_FOR_A_VOTE_S,
-        )
-    for key in said.judges:
-        panel.seat_judge(contest, cast.people[key], actor=cast.host, now=contest.opens_at)
-    running.open_contest(contest.pk, actor=cast.host, now=contest.opens_at)
-    contest.refresh_from_db()
-    return contest
 
 
 def _lay_out_a_final(contest: Contest, final_of: int) -> None:
