@@ -64,6 +64,19 @@ def plan(recordings, **wishes):
     return planning.plan_set(recordings, **wishes)
 
 
+def plan_part(recordings, reference, *, start_s=6.0, end_s=9.0):
+    """Plan three seconds of the piece at the usual level."""
+    return planning.plan_part(
+        recordings,
+        start_s=start_s,
+        end_s=end_s,
+        reference=reference,
+        wished_lufs=-18.0,
+        ceiling_dbtp=-1.0,
+        now=cast.NOW,
+    )
+
+
 class TestPlanSet:
     def test_every_copy_comes_to_the_level_by_gain_alone(self):
         recordings = [measured(music(1)), measured(music(2, level=0.01)), measured(music(3, level=0.1))]
@@ -371,15 +384,7 @@ class TestCopyAgain:
     @pytest.mark.parametrize("is_late", [False, True])
     def test_in_a_part_it_waits_for_the_level_or_takes_the_known_one(self, is_late):
         reference, recording = measured(music(0, seconds=12.0)), measured(music(3, seconds=12.0))
-        made = planning.plan_part(
-            [recording],
-            start_s=6.0,
-            end_s=9.0,
-            reference=reference,
-            wished_lufs=-18.0,
-            ceiling_dbtp=-1.0,
-            now=cast.NOW,
-        )
+        made = plan_part([recording], reference)
         if is_late:
             work_off()
             made.refresh_from_db()
@@ -396,9 +401,8 @@ class TestCopyAgain:
 class TestPlanPart:
     """A part of the piece, told by the reference's clock and matched on itself."""
 
-    def part(self, recordings, reference, **wishes):
-        wishes = {"wished_lufs": -18.0, "ceiling_dbtp": -1.0, "now": cast.NOW} | wishes
-        made = planning.plan_part(recordings, start_s=6.0, end_s=9.0, reference=reference, **wishes)
+    def part(self, recordings, reference):
+        made = plan_part(recordings, reference)
         work_off()  # the measuring
         work_off()  # the copies
         made.refresh_from_db()
@@ -432,15 +436,7 @@ class TestPlanPart:
         assert (made.frames, made.start_s) == (3 * 48_000, 6.0)
 
     def test_there_is_no_level_and_no_copy_before_all_is_measured(self, reference):
-        made = planning.plan_part(
-            [self.uneven(), measured(music(7, seconds=12.0))],
-            start_s=6.0,
-            end_s=9.0,
-            reference=reference,
-            wished_lufs=-18.0,
-            ceiling_dbtp=-1.0,
-            now=cast.NOW,
-        )
+        made = plan_part([self.uneven(), measured(music(7, seconds=12.0))], reference)
         first, second = Job.objects.filter(kind=planning.MEASURE_PART).order_by("pk")
         assert running.run(first.pk)
         made.refresh_from_db()
@@ -472,26 +468,10 @@ class TestPlanPart:
     @pytest.mark.parametrize(("start_s", "end_s"), [(6.0, 6.0), (-1.0, 3.0), (9.0, 12.2)])
     def test_a_part_outside_the_reference_is_refused(self, reference, start_s, end_s):
         with pytest.raises(CannotPlan, match="does not lie within"):
-            planning.plan_part(
-                [reference],
-                start_s=start_s,
-                end_s=end_s,
-                reference=reference,
-                wished_lufs=-18.0,
-                ceiling_dbtp=-1.0,
-                now=cast.NOW,
-            )
+            plan_part([reference], reference, start_s=start_s, end_s=end_s)
 
     def test_a_plan_that_was_cleared_away_is_forgotten(self, reference):
-        made = planning.plan_part(
-            [self.uneven()],
-            start_s=6.0,
-            end_s=9.0,
-            reference=reference,
-            wished_lufs=-18.0,
-            ceiling_dbtp=-1.0,
-            now=cast.NOW,
-        )
+        made = plan_part([self.uneven()], reference)
         preparing.clear_plan(made)
         work_off()
         assert not ListeningCopy.objects.exists()
