@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from academy.members.access import Person, as_member, is_host
 from contests.models import Contest, Entry
@@ -23,11 +24,8 @@ def contest_for(person: Person, slug: str) -> Contest:
 
 def own_entry(person: Person, receipt: str) -> Entry:
     """The person's own entry by the reference on its receipt. Raises Http404 for anybody else's."""
-    entry = (
-        Entry.objects.select_related("contest", "contest__pack", "recording")
-        .filter(receipt=receipt, member=as_member(person))
-        .first()
+    return get_object_or_404(
+        Entry.objects.select_related("contest", "contest__pack", "recording"),
+        receipt=receipt,
+        member=as_member(person),
     )
-    if entry is None:
-        raise Http404
-    return entry

@@ -29,6 +29,8 @@ A public vote: laid out -> prepared -> counted.
 
 from __future__ import annotations
 
+from typing import Any, Protocol
+
 from django.db import models
 
 
@@ -38,6 +40,23 @@ class MoveNotAllowed(Exception):
 
 class StateChanged(Exception):
     """Somebody else took an arrow first."""
+
+
+class Moving(Protocol):
+    """Whatever takes arrows: a contest, a round, a vote."""
+
+    def move_to(self, new_state: Any) -> None:
+        """Take one. Raises MoveNotAllowed or StateChanged."""
+
+
+def move_or_refuse(thing: Moving, new_state: models.TextChoices, *, refusal: type[Exception]) -> None:
+    """Take an arrow. Raises `refusal`, with a sentence for the host, where there is none any more."""
+    try:
+        thing.move_to(new_state)
+    except (MoveNotAllowed, StateChanged) as exc:
+        raise refusal(
+            f"“{thing}” cannot be {new_state.label} now. Look again: somebody may have gone ahead."
+        ) from exc
 
 
 class ContestState(models.TextChoices):

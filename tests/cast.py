@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 import soundfile
+from django.conf import settings
+from django.test import Client
 from numpy.typing import NDArray
 
 from academy.members.models import Grant, Member, Tier
@@ -38,6 +40,13 @@ def member(name: str = "Ansa Merrow", *, tier: Tier | None = None, **fields: Any
 def host(name: str = "Odile Tarn") -> Member:
     """The engineer who teaches."""
     return member(name, is_host=True)
+
+
+def session_of(member: Member) -> str:
+    """The value of the session's cookie of somebody who has just signed in."""
+    client = Client()
+    client.force_login(member)
+    return client.cookies[settings.SESSION_COOKIE_NAME].value
 
 
 def tier(slug: str = "full", rank: int = 10) -> Tier:

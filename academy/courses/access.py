@@ -8,6 +8,7 @@ from functools import cached_property
 
 from django.db.models import Q, QuerySet
 from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from academy.courses.models import Course, Demo, DemoVariant, Lesson
 from academy.members.access import Eyes, Imagined, imagined_people, is_host, is_member, opens, rank_of
@@ -74,20 +75,14 @@ def lessons_seen(viewer: Viewer) -> Q:
 
 def course_for(viewer: Viewer, slug: str) -> Course:
     """The course under an address. Raises Http404 for one that is not published, unless a host asks."""
-    course = courses_for(viewer).select_related("pack").filter(slug=slug).first()
-    if course is None:
-        raise Http404
-    return course
+    return get_object_or_404(courses_for(viewer).select_related("pack"), slug=slug)
 
 
 def lesson_for(viewer: Viewer, slug: str, lesson_slug: str) -> Lesson:
     """A lesson that the viewer may see, open or locked. Raises Http404 otherwise."""
     found = Lesson.objects.filter(lessons_seen(viewer), course__in=courses_for(viewer))
     related = found.select_related("tier", "course", "recording", "excerpt")
-    lesson = related.filter(course__slug=slug, slug=lesson_slug).first()
-    if lesson is None:
-        raise Http404
-    return lesson
+    return get_object_or_404(related, course__slug=slug, slug=lesson_slug)
 
 
 def open_lesson_for(viewer: Viewer, slug: str, lesson_slug: str) -> Lesson:
@@ -105,9 +100,7 @@ def demo_for(viewer: Viewer, demo_id: int) -> Demo:
 
 def variant_for(viewer: Viewer, code: str) -> DemoVariant:
     """A variant under its code, if the viewer may follow its lesson. Raises Http404 otherwise."""
-    variant = DemoVariant.objects.select_related("demo").filter(code=code).first()
-    if variant is None:
-        raise Http404
+    variant = get_object_or_404(DemoVariant.objects.select_related("demo"), code=code)
     variant.demo = _in_open_lesson(viewer, Demo.objects.filter(pk=variant.demo_id))
     return variant
 

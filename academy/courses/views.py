@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import redirect, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
@@ -119,9 +119,7 @@ def captions(request: HttpRequest, slug: str, lesson_slug: str, language: str) -
 def attachment(request: HttpRequest, slug: str, lesson_slug: str, attachment_id: int) -> HttpResponseBase:
     """Hand out one attachment, to be saved."""
     found = access.open_lesson_for(_viewer(request), slug, lesson_slug)
-    kept = found.attachments.filter(pk=attachment_id).first()
-    if kept is None:
-        raise Http404
+    kept = get_object_or_404(found.attachments, pk=attachment_id)
     return hand_out(
         request,
         kept.storage_key,

@@ -15,6 +15,7 @@ from academy.members import leaving, own_data
 from academy.members.access import as_member
 from academy.members.account_views import is_trusted
 from academy.members.forms import LeaveForm, posted
+from analysis.intake.delivery import to_save
 
 
 @require_safe
@@ -33,9 +34,7 @@ def archive(request: HttpRequest) -> HttpResponse:
     """Hand all of it out as one ZIP."""
     now = timezone.now()
     content = own_data.archive_of(as_member(request.user), now=now)
-    response = HttpResponse(content, content_type="application/zip")
-    response["Content-Disposition"] = f'attachment; filename="own-data-{now:%Y-%m-%d}.zip"'
-    return response
+    return to_save(content, filename=f"own-data-{now:%Y-%m-%d}.zip", content_type="application/zip")
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from django.db.models import QuerySet
 from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from academy.members.access import Eyes, Person, is_host, is_member, may_open, require_host
 from academy.packs.models import PackState, PackVersion, PublishedStem, Stem, StemPack
@@ -21,10 +22,7 @@ def packs_for(person: Person) -> QuerySet[StemPack]:
 
 def pack_for(person: Person, slug: str) -> StemPack:
     """The pack under an address. Raises Http404 for a draft, unless a host asks."""
-    pack = packs_for(person).filter(slug=slug).first()
-    if pack is None:
-        raise Http404
-    return pack
+    return get_object_or_404(packs_for(person), slug=slug)
 
 
 def may_fetch(person: Eyes, pack: StemPack, now: datetime) -> bool:
@@ -42,18 +40,12 @@ def pack_to_fetch(person: Person, slug: str, now: datetime) -> StemPack:
 
 def version_of(pack: StemPack, number: int) -> PackVersion:
     """One version of a pack that the person may see; an old one too. Raises Http404 for one it never had."""
-    version = pack.versions.filter(number=number).first()
-    if version is None:
-        raise Http404
-    return version
+    return get_object_or_404(pack.versions, number=number)
 
 
 def stem_of(version: PackVersion, position: int) -> PublishedStem:
     """One stem of a version that the person may fetch. Raises Http404 for a number that it has not."""
-    stem = version.stems.select_related("recording").filter(position=position).first()
-    if stem is None:
-        raise Http404
-    return stem
+    return get_object_or_404(version.stems.select_related("recording"), position=position)
 
 
 def pack_on_desk(person: Person, slug: str) -> StemPack:
@@ -64,7 +56,4 @@ def pack_on_desk(person: Person, slug: str) -> StemPack:
 
 def stem_on_desk(pack: StemPack, stem_id: int) -> Stem:
     """One stem of a pack whose host has been asked for already. Raises Http404 for an unknown one."""
-    stem = pack.stems.select_related("recording", "pack").filter(pk=stem_id).first()
-    if stem is None:
-        raise Http404
-    return stem
+    return get_object_or_404(pack.stems.select_related("recording", "pack"), pk=stem_id)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import redirect, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
@@ -71,9 +71,7 @@ def archive(request: HttpRequest, slug: str, number: int, form: SoundForm) -> Ht
         return _gone(request, found)
     if terms.acceptance_of(pack, request.user) is None:
         return redirect("packs:page", slug)
-    built = found.archives.filter(form=form).first()
-    if built is None:
-        raise Http404
+    built = get_object_or_404(found.archives, form=form)
     return _hand_out(
         request,
         found,

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from django.db.models import Q, QuerySet
 from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from academy.members.access import Person
 from academy.members.models import Member
@@ -62,10 +63,7 @@ def shared_mix(share_code: str) -> PracticeMix:
 
 def note_for(person: Person, note_id: int) -> TimedNote:
     """A note on a version that the person may see. Raises Http404 otherwise."""
-    note = TimedNote.objects.filter(pk=note_id, mix__in=mixes_for(person)).first()
-    if note is None:
-        raise Http404
-    return note
+    return get_object_or_404(TimedNote, pk=note_id, mix__in=mixes_for(person))
 
 
 def copy_for(person: Person, copy_id: int, now: datetime) -> ListeningCopy:
@@ -97,17 +95,13 @@ def shared_copy(share_code: str, copy_id: int) -> ListeningCopy:
 
 
 def _one(mixes: QuerySet[PracticeMix], **wanted: object) -> PracticeMix:
-    mix = (
+    return get_object_or_404(
         mixes.select_related(
             "practice__pack__reference_mix",
             "practice__pack__current",
             "practice__member",
             "practice__plan",
             "recording",
-        )
-        .filter(**wanted)
-        .first()
+        ),
+        **wanted,
     )
-    if mix is None:
-        raise Http404
-    return mix

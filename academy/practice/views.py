@@ -35,7 +35,7 @@ from academy.practice.noting import NoteRefused
 from academy.practice.submitting import MixRefused
 from analysis.audiofile import AudioError
 from analysis.intake import answering
-from analysis.intake.delivery import hand_out_recording
+from analysis.intake.delivery import hand_out_recording, to_save
 from analysis.intake.resumable.refusals import UploadRefused
 from analysis.listening import segments
 
@@ -170,10 +170,8 @@ def export(request: HttpRequest, code: str) -> HttpResponse:
     told = exporting.report_json(found)
     if told is None:
         raise Http404
-    response = HttpResponse(told, content_type="application/json; charset=utf-8")
     name = f"{found.practice.pack.slug}-version-{found.number}.json"
-    response["Content-Disposition"] = f'attachment; filename="{name}"'
-    return response
+    return to_save(told, filename=name, content_type="application/json; charset=utf-8")
 
 
 @login_required

@@ -10,6 +10,7 @@ from datetime import datetime
 
 from django.db.models import QuerySet
 from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from academy.members.access import Eyes, Person, is_host, require_host
 from academy.packs.access import may_fetch
@@ -56,7 +57,4 @@ def version_of(sheet: RecallSheet, number: int | None = None) -> SheetVersion:
 def hosted_sheet(person: Person, slug: str) -> RecallSheet:
     """The sheet under an address for whoever teaches. Raises Http404 for everybody else."""
     require_host(person)
-    sheet = RecallSheet.objects.select_related("pack__tier").filter(slug=slug).first()
-    if sheet is None:
-        raise Http404
-    return sheet
+    return get_object_or_404(RecallSheet.objects.select_related("pack__tier"), slug=slug)

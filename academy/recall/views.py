@@ -12,6 +12,7 @@ from academy.recall import access, comparing, exchange, queries, showing
 from academy.recall.chain import Sheet
 from academy.recall.models import RecallSheet, SheetVersion
 from academy.recall.writing import write_sheet
+from analysis.intake.delivery import to_save
 
 
 @require_safe
@@ -75,10 +76,7 @@ def exported(content: Sheet, form: str, *, name: str) -> HttpResponse:
         ending, kind, body = "json", "application/json", exchange.write_json(content)
     else:
         raise Http404
-    response = HttpResponse(body, content_type=kind)
-    response["Content-Disposition"] = f'attachment; filename="{name}.{ending}"'
-    response["X-Content-Type-Options"] = "nosniff"
-    return response
+    return to_save(body, filename=f"{name}.{ending}", content_type=kind)
 
 
 def _page(request: HttpRequest, row: RecallSheet, version: SheetVersion) -> dict[str, object]:

@@ -76,14 +76,17 @@ def _digits(number: float, decimals: int, *, signed: bool = False) -> str:
     return "+" + text if signed else text
 
 
-def _level(value: object, unit: str, decimals: int, *, signed: bool = False) -> str:
-    """A level with its unit. Minus infinity is the level of silence."""
-    number = _finite(value)
-    if number is None or number == math.inf:
+def _amount(value: object, unit: str, decimals: int, *, signed: bool = False, times: int = 1) -> str:
+    """`times` the value with its unit. An en dash for what is not finite."""
+    found = _finite(value)
+    if found is None or math.isinf(found):
         return NOTHING
-    if number == -math.inf:
-        return "silence"
-    return f"{_digits(number, decimals, signed=signed)}{NO_BREAK}{unit}"
+    return f"{_digits(found * times, decimals, signed=signed)}{NO_BREAK}{unit}"
+
+
+def _level(value: object, unit: str, decimals: int) -> str:
+    """A level with its unit. Minus infinity is the level of silence."""
+    return "silence" if _finite(value) == -math.inf else _amount(value, unit, decimals)
 
 
 @register.filter
@@ -107,37 +110,25 @@ def dbfs(value: object, decimals: int = 1) -> str:
 @register.filter
 def db(value: object, decimals: int = 1) -> str:
     """A gain or a difference, signed: `+1.3 dB`, `−1.3 dB`, `0.0 dB`. An en dash for what is not finite."""
-    number = _finite(value)
-    if number is None or math.isinf(number):
-        return NOTHING
-    return f"{_digits(number, decimals, signed=True)}{NO_BREAK}dB"
+    return _amount(value, "dB", decimals, signed=True)
 
 
 @register.filter
 def lu(value: object, decimals: int = 1) -> str:
     """A range or distance of loudness, `7.3 LU`. An en dash for what is not finite."""
-    number = _finite(value)
-    if number is None or math.isinf(number):
-        return NOTHING
-    return f"{_digits(number, decimals)}{NO_BREAK}LU"
+    return _amount(value, "LU", decimals)
 
 
 @register.filter
 def signed_lu(value: object, decimals: int = 1) -> str:
     """A difference of loudness, signed: `+1.3 LU`, `−1.3 LU`. An en dash for what is not finite."""
-    found = _finite(value)
-    if found is None or math.isinf(found):
-        return NOTHING
-    return f"{_digits(found, decimals, signed=True)}{NO_BREAK}LU"
+    return _amount(value, "LU", decimals, signed=True)
 
 
 @register.filter
 def milliseconds(seconds: object, decimals: int = 1) -> str:
     """A time given in seconds, signed: `+7.0 ms`. An en dash for what is not finite."""
-    found = _finite(seconds)
-    if found is None or math.isinf(found):
-        return NOTHING
-    return f"{_digits(found * 1000, decimals, signed=True)}{NO_BREAK}ms"
+    return _amount(seconds, "ms", decimals, signed=True, times=1000)
 
 
 @register.filter

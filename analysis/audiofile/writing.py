@@ -257,10 +257,7 @@ def write_flac(
     subtype: str = "PCM_24",
 ) -> int:
     """Write all blocks to a FLAC file, as FlacWriter.write does, and return the number of frames."""
-    with FlacWriter(path, rate_hz=rate_hz, channels=channels, subtype=subtype) as writer:
-        for block in blocks:
-            writer.write(block)
-    return writer.frames
+    return _write_all(FlacWriter(path, rate_hz=rate_hz, channels=channels, subtype=subtype), blocks)
 
 
 def write_wav(
@@ -272,7 +269,11 @@ def write_wav(
     subtype: str = "PCM_24",
 ) -> int:
     """Write all blocks to a WAV file, as WavWriter.write does, and return the number of frames."""
-    with WavWriter(path, rate_hz=rate_hz, channels=channels, subtype=subtype) as writer:
+    return _write_all(WavWriter(path, rate_hz=rate_hz, channels=channels, subtype=subtype), blocks)
+
+
+def _write_all(writer: _Writer, blocks: Iterable[Block]) -> int:
+    with writer:
         for block in blocks:
             writer.write(block)
     return writer.frames

@@ -1,4 +1,4 @@
-"""Hand out kept bytes over HTTP, whole or in ranges. Whoever calls has already asked `access`."""
+"""Hand files out over HTTP: kept bytes, whole or in ranges, and what was made now. `access` comes first."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def hand_out(
         "X-Content-Type-Options": "nosniff",
     }
     if filename is not None:
-        headers["Content-Disposition"] = content_disposition_header(True, filename) or "attachment"
+        headers["Content-Disposition"] = _attachment(filename)
     if may_hand_on and (handed_on := _handed_on(request, key, content_type, etag, headers)) is not None:
         return handed_on
     span = asked_span(request, size_bytes=size_bytes, etag=etag)
@@ -61,6 +61,17 @@ def hand_out(
     if is_part:
         response["Content-Range"] = f"bytes {start}-{start + length - 1}/{size_bytes}"
     return response
+
+
+def to_save(content: str | bytes, *, filename: str, content_type: str) -> HttpResponse:
+    """Answer with what was made just now, as a file to save under the name given."""
+    response = HttpResponse(content, content_type=content_type)
+    response["Content-Disposition"] = _attachment(filename)
+    return response
+
+
+def _attachment(filename: str) -> str:
+    return content_disposition_header(True, filename) or "attachment"
 
 
 def hand_out_recording(

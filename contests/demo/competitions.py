@@ -80,7 +80,7 @@ def make_contests(cast: Cast) -> None:
     for said in sorted(SCENARIO.contests, key=lambda contest: contest.timeline.opens.days):
         contest = _open_for_entries(cast, said) if said.stage == "open" else let_judges_in(cast, said)
         if said.stage == "judging":
-            _fill_in(cast, said, contest, share=SHARE_OF_SHEETS_IN, start=_morning_after(contest))
+            _fill_in(cast, contest, share=SHARE_OF_SHEETS_IN, start=_morning_after(contest))
         elif said.stage == "finished":
             _judge_and_publish(cast, said, contest)
         _date_the_moves(contest)
@@ -139,6 +139,27 @@ def _announce(cast: Cast, said: Said) -> Contest:
         Criterion.objects.create(
             contest=contest, position=position, name=line.name, meaning=line.meaning, weight=line.weight
         )
+    _put_up_prizes(contest, said)
+    if said.final_of is not None:
+        _lay_out_a_final(contest, said.final_of)
+    if said.holds_vote:
+        Vote.objects.create(
+            contest=contest,
+            in_rules_since=contest.rules_version,
+            opens_at=_morning_after(contest) + VOTE_OPENS_AFTER,
+            closes_at=contest.judging_until,
+            packet_size=FEWEST_IN_PACKET,
+            least_heard_s=HEARD_FOR_A_VOTE_S,
+        )
+    for key in said.judges:
+        panel.seat_judge(contest, cast.people[key], actor=cast.host, now=contest.opens_at)
+    running.open_contest(contest.pk, actor=cast.host, now=contest.opens_at)
+    contest.refresh_from_db()
+    return contest
+
+
+def _put_up_prizes(contest: Contest, said: Said) -> None:
+    """The prizes, and of the sponsors those who give one."""
     given_by = {prize.sponsor for prize in said.prizes}
     sponsors = {
         sponsor.key: Sponsor.objects.create(
@@ -159,22 +180,6 @@ def _announce(cast: Cast, said: Said) -> Contest:
             is_choice=prize.is_choice,
             handing=Handing.DIGITAL if prize.is_digital else Handing.SHIPPED,
         )
-    if said.final_of is not None:
-        _lay_out_a_final(contest, said.final_of)
-    if said.holds_vote:
-        Vote.objects.create(
-            contest=contest,
-            in_rules_since=contest.rules_version,
-            opens_at=_morning_after(contest) + VOTE_OPENS_AFTER,
-            closes_at=contest.judging_until,
-            packet_size=FEWEST_IN_PACKET,
-            least_heard_s=HEARD_FOR_A_VOTE_S,
-        )
-    for key in said.judges:
-        panel.seat_judge(contest, cast.people[key], actor=cast.host, now=contest.opens_at)
-    running.open_contest(contest.pk, actor=cast.host, now=contest.opens_at)
-    contest.refresh_from_db()
-    return contest
 
 
 def _lay_out_a_final(contest: Contest, final_of: int) -> None:
@@ -225,9 +230,9 @@ def _date_the_moves(contest: Contest) -> None:
 
 def _judge_and_publish(cast: Cast, said: Said, contest: Contest) -> None:
     """Hear every round, count the vote, decide, publish, and hand the prizes out."""
-    _fill_in(cast, said, contest, share=1.0, start=_morning_after(contest))
+    _fill_in(cast, contest, share=1.0, start=_morning_after(contest))
     if said.final_of is not None:
-        _hear_the_final(cast, said, contest)
+        _hear_the_final(cast, contest)
     running.close_judging(contest.pk, actor=cast.host, now=contest.judging_until)
     if said.holds_vote:
         ballots.hold(contest, {key: cast.people[key] for key in said.voters}, cast.keys, host=cast.host)
@@ -263,14 +268,14 @@ def _inquire(cast: Cast, said: Inquiry, contest: Contest, *, morning: datetime) 
     deciding.accept_entry(first.pk, reason=said.first, **decided)
 
 
-def _hear_the_final(cast: Cast, said: Said, contest: Contest) -> None:
+def _hear_the_final(cast: Cast, contest: Contest) -> None:
     """Close the first round two days before the end, and let everybody hear those who go on."""
     evening = contest.judging_until - FINAL_LASTS
     running.close_judging(contest.pk, actor=cast.host, now=evening)
     final = running.prepare_round(contest.pk, actor=cast.host, now=evening)
     cast.crew.do_all()
     running.open_judging(contest.pk, actor=cast.host, now=evening + timedelta(hours=1))
-    _fill_in(cast, said, contest, share=1.0, start=evening)
+    _fill_in(cast, contest, share=1.0, start=evening)
     for judge in contest.judges.select_related("member"):
         own = list(final.assignments.filter(judge=judge).select_related("sheet"))
         own.sort(key=lambda hearing: -sum(score.value for score in hearing.sheet.scores.all()))
@@ -278,7 +283,7 @@ def _hear_the_final(cast: Cast, said: Said, contest: Contest) -> None:
         orders.submit_order(final, judge.member, places, now=evening + timedelta(hours=3))
 
 
-def _fill_in(cast: Cast, said: Said, contest: Contest, *, share: float, start: datetime) -> None:
+def _fill_in(cast: Cast, contest: Contest, *, share: float, start: datetime) -> None:
     """Let each judge write the first `share` of the own sheets, one every ten minutes."""
     key_of = cast.keys
     criteria = {criterion.name: criterion.pk for criterion in contest.criteria.all()}

@@ -20,7 +20,7 @@ from academy.members.access import as_member
 from academy.members.models import Member
 from analysis.audiofile import AudioError
 from analysis.intake import answering
-from analysis.intake.delivery import hand_out_recording
+from analysis.intake.delivery import hand_out_recording, to_save
 from analysis.intake.resumable import taking as resumable
 from analysis.intake.resumable.refusals import UploadRefused
 from analysis.jobs import requesting
@@ -109,11 +109,11 @@ def dates(request: HttpRequest, slug: str) -> HttpResponse:
     """The contest's dates for a calendar."""
     contest = access.contest_for(request.user, slug)
     address = reverse("contests:contest", args=[contest.slug])
-    response = HttpResponse(
-        calendar_of(contest, address=address, now=timezone.now()), content_type="text/calendar; charset=utf-8"
+    return to_save(
+        calendar_of(contest, address=address, now=timezone.now()),
+        filename=f"{contest.slug}.ics",
+        content_type="text/calendar; charset=utf-8",
     )
-    response["Content-Disposition"] = f'attachment; filename="{contest.slug}.ics"'
-    return response
 
 
 @login_required
@@ -279,9 +279,11 @@ def _status_of(request: HttpRequest, receipt: str) -> dict[str, Any]:
 def entry_receipt(request: HttpRequest, receipt: str) -> HttpResponse:
     """The signed receipt as plain text, to keep."""
     entry = access.own_entry(request.user, receipt)
-    response = HttpResponse(signed_receipt(entry), content_type="text/plain; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="receipt-{entry.receipt}.txt"'
-    return response
+    return to_save(
+        signed_receipt(entry),
+        filename=f"receipt-{entry.receipt}.txt",
+        content_type="text/plain; charset=utf-8",
+    )
 
 
 @never_cache

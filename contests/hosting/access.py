@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from academy.members.access import Person, require_host
 from contests.models import Contest, Entry, Judge
@@ -12,26 +12,17 @@ from contests.states import ContestState
 def hosted_contest(person: Person, slug: str) -> Contest:
     """The contest under an address, drafts too. Raises Http404 for who is no host."""
     require_host(person)
-    contest = Contest.objects.select_related("pack__reference_mix", "tier", "vote").filter(slug=slug).first()
-    if contest is None:
-        raise Http404
-    return contest
+    return get_object_or_404(Contest.objects.select_related("pack__reference_mix", "tier", "vote"), slug=slug)
 
 
 def entry_on_desk(contest: Contest, receipt: str) -> Entry:
     """One entry of a contest whose host has been asked for already. Raises Http404 for an unknown receipt."""
-    entry = contest.entries.select_related("recording", "member").filter(receipt=receipt).first()
-    if entry is None:
-        raise Http404
-    return entry
+    return get_object_or_404(contest.entries.select_related("recording", "member"), receipt=receipt)
 
 
 def seat_on_panel(contest: Contest, judge_id: int) -> Judge:
     """One seat of a contest's panel. Raises Http404 for an unknown one."""
-    judge = contest.judges.select_related("member", "contest").filter(pk=judge_id).first()
-    if judge is None:
-        raise Http404
-    return judge
+    return get_object_or_404(contest.judges.select_related("member", "contest"), pk=judge_id)
 
 
 def is_blind(contest: Contest) -> bool:

@@ -24,9 +24,8 @@ from contests.states import (
     ContestState,
     EntryState,
     HearingState,
-    MoveNotAllowed,
     RoundState,
-    StateChanged,
+    move_or_refuse,
 )
 
 
@@ -36,7 +35,7 @@ def open_contest(contest_id: int, *, actor: Member, now: datetime) -> Contest:
     contest = _locked(contest_id)
     if missing := missing_before_opening(contest):
         raise HostingRefused("Before it can open: " + "; ".join(one.words for one in missing) + ".")
-    _move(contest, ContestState.OPEN)
+    move_or_refuse(contest, ContestState.OPEN, refusal=HostingRefused)
     decisions.record(contest, "opened", actor=actor, now=now)
     return contest
 
@@ -56,7 +55,7 @@ def close_contest(contest_id: int, *, actor: Member | None, now: datetime, reaso
         )
     if is_early and not reason.strip():
         raise HostingRefused("Closing before the announced date takes time from entrants. Give the reason.")
-    _move(contest, ContestState.CLOSED)
+    move_or_refuse(contest, ContestState.CLOSED, refusal=HostingRefused)
     details = {}
     if is_early:
         details = {"announced": contest.closes_at.isoformat()}
@@ -93,7 +92,7 @@ def prepare_round(
         entries, cut = _going_on(before, added, reason)
     round_.plan = _plan(round_, entries, now=now)
     round_.save(update_fields=["plan"])
-    _move(round_, RoundState.PREPARING)
+    move_or_refuse(round_, RoundState.PREPARING, refusal=HostingRefused)
     laying_out.draw_seed(round_)
     _record_preparation("round prepared", round_, entries, cut=cut, reason=reason, actor=actor, now=now)
     _assign(round_, actor=actor, now=now)
@@ -179,9 +178,9 @@ def open_judging(contest_id: int, *, actor: Member, now: datetime) -> Round:
             f"Nobody is to hear {receipts}. Assign the hearings again, or prepare the round anew if an entry "
             "came in after its match plan."
         )
-    _move(round_, RoundState.JUDGING)
+    move_or_refuse(round_, RoundState.JUDGING, refusal=HostingRefused)
     if contest.state != ContestState.JUDGING:
-        _move(contest, ContestState.JUDGING)
+        move_or_refuse(contest, ContestState.JUDGING, refusal=HostingRefused)
     details: dict[str, Any] = {"round": round_.number}
     if round_.plan.is_part:  # its level was not known yet when it was prepared
         details |= {"level_lufs": round_.plan.level_lufs, "lowered_db": round_.plan.lowered_db}
@@ -203,7 +202,7 @@ def close_judging(contest_id: int, *, actor: Member, now: datetime, reason: str 
             f"{_counted(missing, 'score sheet', 'score sheets')} missing. Remind the judges, or give the "
             "reason for closing without."
         )
-    _move(round_, RoundState.CLOSED)
+    move_or_refuse(round_, RoundState.CLOSED, refusal=HostingRefused)
     decisions.record(
         contest,
         "judging closed",
@@ -337,12 +336,3 @@ def _counted(number: int, one: str, many: str) -> str:
 
 def _locked(contest_id: int) -> Contest:
     return Contest.objects.select_for_update().get(pk=contest_id)
-
-
-def _move(thing: Contest | Round, new_state: ContestState | RoundState) -> None:
-    try:
-        thing.move_to(new_state)  # type: ignore[arg-type]
-    except (MoveNotAllowed, StateChanged) as exc:
-        raise HostingRefused(
-            f"“{thing}” cannot be {new_state.label} now. Look again: somebody may have gone ahead."
-        ) from exc

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from academy.members.access import as_member
 from academy.members.guards import hosts_page
 from academy.members.models import Member
+from analysis.intake.delivery import to_save
 from contests import decisions
 from contests.hosting import access, queries, running, unblinding
 from contests.hosting.entry_table import entries_csv
@@ -172,9 +173,7 @@ def entries_table(request: HttpRequest, slug: str) -> HttpResponse:
         with_names = True
     found = contest.entries.select_related("recording", "member").order_by("receipt")
     table = entries_csv(queries.lines_of(found, None), with_names=with_names)
-    response = HttpResponse(table, content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="entries-{contest.slug}.csv"'
-    return response
+    return to_save(table, filename=f"entries-{contest.slug}.csv", content_type="text/csv; charset=utf-8")
 
 
 def _record_showing(request: HttpRequest, contest: Contest) -> None:

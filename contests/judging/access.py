@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.db.models import QuerySet
 from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from academy.members.access import Person
 from academy.members.models import Member
@@ -22,29 +23,21 @@ def own_round(person: Person, slug: str, number: int) -> Round:
     """A round in which the person has hearings. Raises Http404 for any other."""
     if not isinstance(person, Member):
         raise Http404
-    round_ = (
-        Round.objects.select_related("contest", "plan")
-        .filter(contest__slug=slug, number=number, pk__in=own_hearings(person).values("round"))
-        .first()
+    return get_object_or_404(
+        Round.objects.select_related("contest", "plan"),
+        contest__slug=slug,
+        number=number,
+        pk__in=own_hearings(person).values("round"),
     )
-    if round_ is None:
-        raise Http404
-    return round_
 
 
 def own_hearing(person: Person, code: str) -> Assignment:
     """The person's own hearing under a code. Raises Http404 for anybody else's."""
     if not isinstance(person, Member):
         raise Http404
-    hearing = (
-        own_hearings(person)
-        .select_related("round__contest", "round__plan", "entry", "sheet")
-        .filter(code=code)
-        .first()
+    return get_object_or_404(
+        own_hearings(person).select_related("round__contest", "round__plan", "entry", "sheet"), code=code
     )
-    if hearing is None:
-        raise Http404
-    return hearing
 
 
 def own_seat(person: Person, slug: str) -> Judge:
@@ -53,10 +46,7 @@ def own_seat(person: Person, slug: str) -> Judge:
         raise Http404
     over = [ContestState.DECIDED, ContestState.PUBLISHED]
     seats = Judge.objects.filter(member=person, has_left=False).exclude(contest__state__in=over)
-    seat = seats.select_related("contest").filter(contest__slug=slug).first()
-    if seat is None:
-        raise Http404
-    return seat
+    return get_object_or_404(seats.select_related("contest"), contest__slug=slug)
 
 
 def hearing_to_play(person: Person, code: str) -> Assignment:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from django.http import Http404, HttpRequest, HttpResponseBase
+from django.http import HttpRequest, HttpResponseBase
+from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_safe
 
 from analysis.listening import segments
@@ -14,11 +15,9 @@ from contests.judging import access
 def hear(request: HttpRequest, code: str, index: int) -> HttpResponseBase:
     """One segment of the copy under a code: this judge's own, while the round is open to the judges."""
     hearing = access.hearing_to_play(request.user, code)
-    copy = ListeningCopy.objects.filter(
-        plan=hearing.round.plan_id, recording=hearing.entry.recording_id, number=hearing.repeat
-    ).first()
-    if copy is None:
-        raise Http404
+    copy = get_object_or_404(
+        ListeningCopy, plan=hearing.round.plan_id, recording=hearing.entry.recording_id, number=hearing.repeat
+    )
     response = segments.hand_out(request, copy, index, seat_key=code)
     response["Referrer-Policy"] = "no-referrer"
     return response

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import islice
 from typing import TypeVar
 
@@ -26,6 +26,8 @@ SAMPLE = {
     "receipt": "7KQM-2WXA-D9FT",
     "link": "https://school.example/contests/entries/7KQM-2WXA-D9FT/",
 }
+SAMPLE_UNTIL = {"until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC), "zone": "UTC"}
+"""In the samples of letters that name an hour until which something can be done."""
 
 Thing = TypeVar("Thing")
 

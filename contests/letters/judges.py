@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime
+from datetime import datetime
 
 from django.urls import reverse
 
 from academy.letters.addresses import absolute
 from academy.letters.kinds import Kind, announce
-from contests.letters.addressing import PAGES, SAMPLE, to_member
+from contests.letters.addressing import PAGES, SAMPLE, SAMPLE_UNTIL, to_member
 from contests.models import Decision, Judge, Round
 
 JUDGING_OPENED = announce(
@@ -20,7 +20,7 @@ JUDGING_OPENED = announce(
         templates=f"{PAGES}/judging_opened",
         why="you sit on the panel of a contest",
         is_essential=True,
-        sample=SAMPLE | {"mixes": 12, "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC), "zone": "UTC"},
+        sample=SAMPLE | SAMPLE_UNTIL | {"mixes": 12},
     )
 )
 FURTHER_HEARINGS = announce(
@@ -31,13 +31,7 @@ FURTHER_HEARINGS = announce(
         templates=f"{PAGES}/further_hearings",
         why="you sit on the panel of a contest",
         is_essential=True,
-        sample=SAMPLE
-        | {
-            "further": "2 further mixes",
-            "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC),
-            "is_over": False,
-            "zone": "UTC",
-        },
+        sample=SAMPLE | SAMPLE_UNTIL | {"further": "2 further mixes", "is_over": False},
     )
 )
 JUDGING_ENDS_SOON = announce(
@@ -48,26 +42,18 @@ JUDGING_ENDS_SOON = announce(
         templates=f"{PAGES}/judging_ends_soon",
         why="you sit on the panel of a contest",
         is_essential=False,
-        sample=SAMPLE | {"missing": 3, "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC), "zone": "UTC"},
+        sample=SAMPLE | SAMPLE_UNTIL | {"missing": 3},
     )
 )
 
 
 def judging_opened(round_: Round, judges: Iterable[Judge], *, now: datetime) -> None:
     """To each judge who has something to hear, how much and by when."""
-    contest = round_.contest
     for judge in judges:
         mixes = round_.assignments.filter(judge=judge).count()
         if not mixes:
             continue
-        context = {
-            "name": judge.member.name,
-            "contest": contest.title,
-            "mixes": mixes,
-            "until": contest.judging_until,
-            "zone": contest.zone,
-            "link": absolute(reverse("contests:desk", args=[contest.slug, round_.number])),
-        }
+        context = _facts(judge, round_) | {"mixes": mixes}
         to_member(JUDGING_OPENED, judge.member, context, now=now, key=f"{round_.pk} {judge.pk}")
 
 
@@ -79,16 +65,10 @@ def further_hearings(
     `numbers` holds how many each got by the host's act that `decision` records: one letter an act and judge.
     Why they are heard is not said, for whoever knows that an entry is at the line hears it with other ears.
     """
-    contest = round_.contest
     for judge, number in numbers.items():
-        context = {
-            "name": judge.member.name,
-            "contest": contest.title,
+        context = _facts(judge, round_) | {
             "further": "1 further mix" if number == 1 else f"{number} further mixes",
-            "until": contest.judging_until,
-            "is_over": now >= contest.judging_until,
-            "zone": contest.zone,
-            "link": absolute(reverse("contests:desk", args=[contest.slug, round_.number])),
+            "is_over": now >= round_.contest.judging_until,
         }
         key = f"{round_.pk} {judge.pk} {decision.number}"
         to_member(FURTHER_HEARINGS, judge.member, context, now=now, key=key)
@@ -96,20 +76,24 @@ def further_hearings(
 
 def judging_ends_soon(judge: Judge, round_: Round, *, missing: int, now: datetime) -> None:
     """To one judge, how many sheets are missing and until when. Of no use once the judging has ended."""
+    until = round_.contest.judging_until
+    to_member(
+        JUDGING_ENDS_SOON,
+        judge.member,
+        _facts(judge, round_) | {"missing": missing},
+        now=now,
+        key=f"{round_.pk} {judge.pk} {until.timestamp():.0f}",
+        useful_until=until,
+    )
+
+
+def _facts(judge: Judge, round_: Round) -> dict[str, object]:
+    """What every letter to a judge says: whose round it is, until when, and where the desk is."""
     contest = round_.contest
-    context = {
+    return {
         "name": judge.member.name,
         "contest": contest.title,
-        "missing": missing,
         "until": contest.judging_until,
         "zone": contest.zone,
         "link": absolute(reverse("contests:desk", args=[contest.slug, round_.number])),
     }
-    to_member(
-        JUDGING_ENDS_SOON,
-        judge.member,
-        context,
-        now=now,
-        key=f"{round_.pk} {judge.pk} {contest.judging_until.timestamp():.0f}",
-        useful_until=contest.judging_until,
-    )

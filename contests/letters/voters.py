@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 
 from django.urls import reverse
 
@@ -10,7 +10,7 @@ from academy.letters.addresses import absolute
 from academy.letters.kinds import Kind, announce
 from academy.letters.models import Letter, LetterState
 from academy.members.models import Member
-from contests.letters.addressing import PAGES, SAMPLE, to_member
+from contests.letters.addressing import PAGES, SAMPLE, SAMPLE_UNTIL, to_member
 from contests.models import Vote
 
 PUBLIC_VOTE = announce(
@@ -22,13 +22,12 @@ PUBLIC_VOTE = announce(
         why="members vote in this contest whose account is older than it",
         is_essential=False,
         sample=SAMPLE
+        | SAMPLE_UNTIL
         | {
             "headline": "the public vote is open",
             "is_ending": False,
             "mixes": 6,
             "about_min": 3,
-            "until": datetime(2031, 4, 20, 17, 0, tzinfo=UTC),
-            "zone": "UTC",
             "link": "https://school.example/contests/low-tide/vote/",
         },
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.db.models import Q, QuerySet
 from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from academy.members.access import Person
 from academy.members.models import Member
@@ -31,51 +32,33 @@ def own_prizes(person: Person, receipt: str) -> Entry:
     """The person's own entry that prizes go to. Raises Http404 for anybody else's, and for one without."""
     if not isinstance(person, Member):
         raise Http404
-    entry = entries_with_prizes(person).filter(receipt=receipt).first()
-    if entry is None:
-        raise Http404
-    return entry
+    return get_object_or_404(entries_with_prizes(person), receipt=receipt)
 
 
 def own_award(entry: Entry, award_id: int) -> Award:
     """One of the prizes of an entry whose owner has been asked for already. Raises Http404 for another's."""
-    award = told_awards(entry.member).filter(entry=entry, pk=award_id).first()
-    if award is None:
-        raise Http404
-    return award
+    return get_object_or_404(told_awards(entry.member), entry=entry, pk=award_id)
 
 
 def own_turn(entry: Entry) -> Turn:
     """The entry's turn to choose. Raises Http404 where it never had one."""
-    turn = Turn.objects.filter(entry=entry).first()
-    if turn is None:
-        raise Http404
-    return turn
+    return get_object_or_404(Turn, entry=entry)
 
 
 def prize_on_desk(contest: Contest, prize_id: int) -> Prize:
     """One prize of a contest whose host has been asked for already. Raises Http404 for an unknown one."""
-    prize = contest.prizes.filter(pk=prize_id).first()
-    if prize is None:
-        raise Http404
-    return prize
+    return get_object_or_404(contest.prizes, pk=prize_id)
 
 
 def award_on_desk(contest: Contest, award_id: int) -> Award:
     """One hand-out of a contest whose host has been asked for already. Raises Http404 for an unknown one."""
-    award = (
-        Award.objects.filter(prize__contest=contest, pk=award_id)
-        .select_related("prize__contest", "prize__sponsor", "entry__member")
-        .first()
+    return get_object_or_404(
+        Award.objects.select_related("prize__contest", "prize__sponsor", "entry__member"),
+        prize__contest=contest,
+        pk=award_id,
     )
-    if award is None:
-        raise Http404
-    return award
 
 
 def turn_on_desk(contest: Contest, turn_id: int) -> Turn:
     """One turn of a contest whose host has been asked for already. Raises Http404 for an unknown one."""
-    turn = contest.turns.filter(pk=turn_id).first()
-    if turn is None:
-        raise Http404
-    return turn
+    return get_object_or_404(contest.turns, pk=turn_id)

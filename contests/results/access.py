@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from academy.members.access import Person, is_host
 from academy.members.models import Member
@@ -18,10 +19,7 @@ def result_for(person: Person, slug: str) -> Contest:
     states = [ContestState.PUBLISHED]
     if is_host(person):
         states.append(ContestState.DECIDED)
-    contest = Contest.objects.select_related("pack").filter(slug=slug, state__in=states).first()
-    if contest is None:
-        raise Http404
-    return contest
+    return get_object_or_404(Contest.objects.select_related("pack"), slug=slug, state__in=states)
 
 
 def result_to_hear(person: Person, code: str) -> Result:
@@ -36,26 +34,21 @@ def own_scorecard(person: Person, receipt: str) -> Result:
     """The person's own result after publication. Raises Http404 for anybody else, hosts included."""
     if not isinstance(person, Member):
         raise Http404
-    result = (
-        Result.objects.select_related("contest", "entry__recording", "entry__member")
-        .filter(entry__receipt=receipt, entry__member=person, contest__state=ContestState.PUBLISHED)
-        .first()
+    return get_object_or_404(
+        Result.objects.select_related("contest", "entry__recording", "entry__member"),
+        entry__receipt=receipt,
+        entry__member=person,
+        contest__state=ContestState.PUBLISHED,
     )
-    if result is None:
-        raise Http404
-    return result
 
 
 def published_result(receipt: str) -> Result:
     """The published result of an entry by its receipt, for whoever checks a certificate. Raises Http404."""
-    result = (
-        Result.objects.select_related("contest", "entry__member")
-        .filter(entry__receipt=receipt, contest__state=ContestState.PUBLISHED)
-        .first()
+    return get_object_or_404(
+        Result.objects.select_related("contest", "entry__member"),
+        entry__receipt=receipt,
+        contest__state=ContestState.PUBLISHED,
     )
-    if result is None:
-        raise Http404
-    return result
 
 
 def scorecard_entries(person: Person, contest: Contest) -> list[Entry]:

@@ -17,7 +17,7 @@ from contests.prizes import handing
 from contests.results import listened, standings
 from contests.scoring.errors import SheetsRefused
 from contests.scoring.standing import Standing
-from contests.states import ContestState, EntryState, MoveNotAllowed, RoundState, StateChanged
+from contests.states import ContestState, EntryState, RoundState, move_or_refuse
 from contests.voting.running import why_not_publish
 
 CODE_BYTES = 16
@@ -62,7 +62,7 @@ def decide_result(
         Result(contest=contest, entry_id=entry, place=place, code=secrets.token_hex(CODE_BYTES))
         for entry, place in decided.items()
     )
-    _move(contest, ContestState.DECIDED)
+    move_or_refuse(contest, ContestState.DECIDED, refusal=ResultRefused)
     decisions.record(
         contest,
         "result decided",
@@ -92,7 +92,7 @@ def publish_result(contest_id: int, *, actor: Member | None, now: datetime) -> C
         raise ResultRefused("Decide the result first; then it can be published.")
     if hindrance := why_not_publish(contest):
         raise ResultRefused(hindrance)
-    _move(contest, ContestState.PUBLISHED)
+    move_or_refuse(contest, ContestState.PUBLISHED, refusal=ResultRefused)
     details = {}
     if contest.publish_at is not None:
         details["was set for"] = contest.publish_at.astimezone(UTC).isoformat()
@@ -214,12 +214,3 @@ def _refuse_wrong_places(contest: Contest, decided: Mapping[int, int]) -> None:
                 f"Place {place} does not follow: {follows - 1} entries are ahead of it, so it is place "
                 f"{follows}. Equals share the better place, and the next counts all of them: 1, 2, 2, 4."
             )
-
-
-def _move(contest: Contest, new_state: ContestState) -> None:
-    try:
-        contest.move_to(new_state)
-    except (MoveNotAllowed, StateChanged) as exc:
-        raise ResultRefused(
-            f"“{contest}” cannot be {new_state.label} now. Look again: somebody may have gone ahead."
-        ) from exc

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from academy.members.access import as_member, is_host
 from academy.members.guards import hosts_page
+from analysis.intake.delivery import to_save
 from analysis.listening import segments
 from contests import signing
 from contests.hosting.access import hosted_contest
@@ -60,9 +61,9 @@ def standing_table(request: HttpRequest, slug: str) -> HttpResponse:
     except SheetsRefused as exc:
         raise Http404 from exc
     parts = queries.standing_parts(contest, working) if working else []
-    response = HttpResponse(standings_csv(parts), content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="standing-{contest.slug}.csv"'
-    return response
+    return to_save(
+        standings_csv(parts), filename=f"standing-{contest.slug}.csv", content_type="text/csv; charset=utf-8"
+    )
 
 
 @hosts_page
@@ -90,9 +91,7 @@ def export(request: HttpRequest, slug: str) -> HttpResponse:
         text = export_of(contest)
     except ResultRefused as exc:
         raise Http404 from exc
-    response = HttpResponse(text, content_type="application/json")
-    response["Content-Disposition"] = f'attachment; filename="{contest.slug}-export.json"'
-    return response
+    return to_save(text, filename=f"{contest.slug}-export.json", content_type="application/json")
 
 
 @hosts_page

@@ -53,10 +53,6 @@ class Assignment:
         """Number of hearings of each judge, anchors and repeats included."""
         return {judge: len(entries) for judge, entries in self.order.items()}
 
-    def judges_of(self, entry: str) -> tuple[str, ...]:
-        """The judges who are to hear `entry`, in the order of the panel; empty for an unknown entry."""
-        return tuple(judge for judge, entries in self.order.items() if entry in entries)
-
     def as_json_dict(self) -> dict[str, Any]:
         """The plan as plain dicts, lists, strings and finite numbers."""
         return {

@@ -75,7 +75,9 @@ class SeverityFit:
 
     Two factors carry the covariance for a residual variance of 1, so that a field of thousands needs no
     square matrix of its own: `judge_root` (n_judges, n_judges), whose product with its transpose is C⁺, and
-    `through_judges` (n_entries, n_judges), what the judges' errors do to each entry.
+    `through_judges` T (n_entries, n_judges), what the judges' errors do to each entry. The covariance of
+    `adjusted` is `K⁻¹ + K⁻¹N C⁺ NᵀK⁻¹` = K⁻¹ + TTᵀ, K holding `hearings_of_entry`. Entries of different
+    components share no scale, and their covariance is 0 by construction, not by measurement.
     """
 
     adjusted: Floats
@@ -112,15 +114,6 @@ class SeverityFit:
             hearings_of_entry=self.hearings_of_entry[numbers],
             through_judges=self.through_judges[numbers],
         )
-
-    def unit_covariance(self) -> Floats:
-        """Covariance of `adjusted` for a residual variance of 1, shape (n_entries, n_entries).
-
-        `K⁻¹ + K⁻¹N C⁺ NᵀK⁻¹`: times `residual_sd`² it is the whole covariance. Entries of different
-        components share no scale, and their covariance here is 0 by construction, not by measurement.
-        """
-        own = np.diag(1.0 / self.hearings_of_entry)
-        return np.asarray(own + self.through_judges @ self.through_judges.T)
 
     @cached_property
     def unit_variance(self) -> Floats:

@@ -143,7 +143,7 @@ def why_not_answer(ruling: Ruling, contest: Contest) -> str | None:
     return None
 
 
-def may_accept(contest: Contest, entry: Entry) -> bool:
+def may_accept(entry: Entry) -> bool:
     """Whether an acceptance would change anything now, for the page."""
     if entry.state == EntryState.READY:
         return _is_in_question(entry)

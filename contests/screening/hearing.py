@@ -11,7 +11,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
-from django.http import Http404
+from django.shortcuts import get_object_or_404
 from django.urls import reverse
 
 from analysis.intake.models import Recording
@@ -96,10 +96,7 @@ def copy_to_hear(contest: Contest, copy_id: int) -> ListeningCopy:
     others.
     """
     plans = FindingBooth.objects.filter(entry__contest=contest).values("plan")
-    copy = ListeningCopy.objects.select_related("plan").filter(pk=copy_id, plan__in=plans).first()
-    if copy is None:
-        raise Http404
-    return copy
+    return get_object_or_404(ListeningCopy.objects.select_related("plan"), pk=copy_id, plan__in=plans)
 
 
 def clear_all(contest: Contest) -> None:

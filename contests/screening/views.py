@@ -151,7 +151,7 @@ def _entry_page(contest: Contest, found: Entry, now: datetime) -> dict[str, Any]
         "repairs": Ruling.objects.filter(repair=found).select_related("entry").first(),
         "measurement": kept_measurement(found.recording),
         "moves": [(move, EntryState(move.new_state).label) for move in found.moves.select_related("actor")],
-        "may_accept": is_open_question and deciding.may_accept(contest, found),
+        "may_accept": is_open_question and deciding.may_accept(found),
         "may_repair": contest.state == ContestState.CLOSED
         and found.state in {EntryState.READY, EntryState.ATTENTION},
         "may_disqualify": is_open_question and EntryState.DISQUALIFIED in moves,

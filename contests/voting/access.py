@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from django.http import Http404
+from django.shortcuts import get_object_or_404
 
 from academy.members.access import Person, as_member
 from academy.members.models import Member
@@ -15,10 +16,7 @@ from contests.states import ContestState, EntryState
 def announced_vote(slug: str) -> Vote:
     """The vote of a contest that is public. Raises Http404 for drafts and contests without one."""
     votes = Vote.objects.exclude(contest__state=ContestState.DRAFT)
-    vote = votes.select_related("contest__pack", "plan").filter(contest__slug=slug).first()
-    if vote is None:
-        raise Http404
-    return vote
+    return get_object_or_404(votes.select_related("contest__pack", "plan"), contest__slug=slug)
 
 
 def own_ballot(person: Person, vote: Vote) -> Ballot | None:
@@ -31,10 +29,7 @@ def own_ballot(person: Person, vote: Vote) -> Ballot | None:
 def ballot_to_fill(person: Person, slug: str) -> Ballot:
     """The person's own ballot, for something to be done with it. Raises Http404 where there is none."""
     ballots = Ballot.objects.select_related("vote__contest").exclude(vote__contest__state=ContestState.DRAFT)
-    ballot = ballots.filter(vote__contest__slug=slug, member=as_member(person)).first()
-    if ballot is None:
-        raise Http404
-    return ballot
+    return get_object_or_404(ballots, vote__contest__slug=slug, member=as_member(person))
 
 
 def line_to_play(person: Person, code: str, now: datetime) -> BallotLine:

@@ -18,7 +18,7 @@ from contests.hosting.refusals import HostingRefused
 from contests.models import Ballot, BallotLine, Contest, Entry, Vote, VoteField
 from contests.results.standings import fingerprint
 from contests.scoring.ballots import VoteTally, count_ballots
-from contests.states import ContestState, EntryState, MoveNotAllowed, StateChanged, VoteState
+from contests.states import ContestState, EntryState, VoteState, move_or_refuse
 from contests.voting.field import entries_of_vote, round_to_follow
 
 PREPARED_IN = (ContestState.CLOSED, ContestState.JUDGING, ContestState.DECIDED)
@@ -54,7 +54,7 @@ def prepare_vote(contest_id: int, *, actor: Member, now: datetime) -> Vote:
     entries = list(entries_of_vote(vote).order_by("receipt"))
     _refuse_small_field(vote, entries)
     if vote.state == VoteState.LAID_OUT:
-        _move(vote, VoteState.PREPARED)
+        move_or_refuse(vote, VoteState.PREPARED, refusal=HostingRefused)
     assert vote.plan is not None
     details = {
         "level_lufs": vote.plan.level_lufs,
@@ -127,7 +127,7 @@ def count_vote(contest_id: int, *, actor: Member, now: datetime) -> Vote:
     working = tally_of(vote).as_json_dict()
     vote.working, vote.counted_at = working, now
     vote.save(update_fields=["working", "counted_at"])
-    _move(vote, VoteState.COUNTED)
+    move_or_refuse(vote, VoteState.COUNTED, refusal=HostingRefused)
     submitted = submitted_ballots(vote)
     details = {
         "ballots": submitted.count(),
@@ -253,12 +253,3 @@ def _locked(contest_id: int) -> Vote:
         raise HostingRefused("No public vote is laid out. Lay it out on its sheet first.")
     vote.contest = contest
     return vote
-
-
-def _move(vote: Vote, new_state: VoteState) -> None:
-    try:
-        vote.move_to(new_state)
-    except (MoveNotAllowed, StateChanged) as exc:
-        raise HostingRefused(
-            f"“{vote}” cannot be {new_state.label} now. Look again: somebody may have gone ahead."
-        ) from exc

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
-from django.shortcuts import redirect, render
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
@@ -90,11 +90,9 @@ def heard(request: HttpRequest, slug: str) -> HttpResponse:
 def hear(request: HttpRequest, code: str, index: int) -> HttpResponseBase:
     """One segment of the mix under a code: of this voter's own ballot, while it is open."""
     line = access.line_to_play(request.user, code, timezone.now())
-    copy = ListeningCopy.objects.filter(
-        plan=line.ballot.vote.plan_id, recording=line.entry.recording_id, number=0
-    ).first()
-    if copy is None:
-        raise Http404
+    copy = get_object_or_404(
+        ListeningCopy, plan=line.ballot.vote.plan_id, recording=line.entry.recording_id, number=0
+    )
     response = segments.hand_out(request, copy, index, seat_key=code)
     response["Referrer-Policy"] = "no-referrer"
     return response

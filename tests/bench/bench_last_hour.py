@@ -22,7 +22,7 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from multiprocessing import synchronize
 from multiprocessing.queues import Queue
@@ -34,7 +34,7 @@ from requests.adapters import HTTPAdapter
 from urllib3.util import Retry
 
 from tests.bench.bench_uploads import CHUNK_BYTES, FRAME_BYTES, write_noise
-from tests.services.serving import Served
+from tests.services.serving import Served, serving
 from tests.services.site import Site
 from tests.services.tus_server import TOKEN
 
@@ -211,9 +211,7 @@ def main(people: int, megabytes: int, spread_s: int) -> int:
         assert done.returncode == 0, done.stderr
         there = site.play("people_at_the_door", people=people)
         slug, sessions = there["contest"], there["entrants"]
-        served = Served(site)
-        try:
-            served.wait_for_everything()
+        with closing(site), serving(site) as served:
             pages = [
                 ("front", "/", there["visitor"]),
                 ("contest", f"/contests/{slug}/", there["visitor"]),
@@ -243,9 +241,6 @@ def main(people: int, megabytes: int, spread_s: int) -> int:
             p95_ms = show(seen, "while they uploaded")
             entries = site.play("entries_at_the_door", contest=slug, seconds=CHECKED_WITHIN_S)
             checked_s = time.monotonic() - began_s
-        finally:
-            served.clean_up()
-            site.close()
     failed = [outcome for outcome in outcomes if outcome.status != 201]
     sent, kept = Counter(outcome.sha256 for outcome in outcomes), Counter(entries["sha256"])
     lost, doubled = sent - kept, kept - sent

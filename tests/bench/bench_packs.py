@@ -71,7 +71,6 @@ def main(megabytes: int, *, by_nginx: bool) -> int:
 
 def large_pack(folder: Path, *, megabytes: int) -> dict[str, Any]:
     """Publish a pack of so many megabytes, build it as WAV, and sign a member in who accepted its terms."""
-    from django.test import Client
     from django.utils import timezone
 
     from academy.packs import publishing
@@ -89,12 +88,10 @@ def large_pack(folder: Path, *, megabytes: int) -> dict[str, Any]:
     assert running.run(Job.objects.get(kind="build_pack", subject=f"{version.pk} wav").pk)
     member = cast.member()
     TermsAccepted.objects.create(pack=pack, member=member, terms_version=1, accepted_at=now)
-    client = Client()
-    client.force_login(member)
     archive = version.archives.get(form="wav")
     return {
         "address": "/packs/large/versions/1/wav/archive/",
-        "session": client.cookies["session"].value,
+        "session": cast.session_of(member),
         "size_bytes": archive.size_bytes,
         "sha256": archive.sha256,
     }

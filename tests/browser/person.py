@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
+from django.conf import settings
 from playwright.sync_api import Browser, Locator, Page
 
+from academy.members.models import Member
 from fixtures.people import Person
+from tests import cast
 
 DESK_WIDTH, PHONE_WIDTH = 1280, 360
 HEIGHT = 800
+SETTLE_MS = 200  # SQLite in memory locks tables: let the last request of a page end before it is closed
 
 
 class Visitor:
@@ -72,3 +79,38 @@ class Visitor:
     def leave(self) -> None:
         """Close the window."""
         self.page.context.close()
+
+
+@contextmanager
+def windows(
+    browser: Browser, address: str, *, pictures: Path | None = None
+) -> Iterator[Callable[[], Visitor]]:
+    """Open windows on a site, one for each call, and close all of them. A fault in any one is a failure."""
+    opened: list[Visitor] = []
+
+    def open_one() -> Visitor:
+        opened.append(Visitor(browser, address, pictures=pictures))
+        return opened[-1]
+
+    yield open_one
+    faults = [fault for window in opened for fault in window.faults]
+    for window in opened:
+        window.page.wait_for_timeout(SETTLE_MS)
+        window.leave()
+    assert faults == []
+
+
+def pictures_folder(variable: str) -> Path | None:
+    """The folder that a variable of the environment names, made if need be; None where it names none."""
+    if not os.environ.get(variable):
+        return None
+    folder = Path(os.environ[variable])
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def sign_in(page: Page, member: Member, address: str) -> None:
+    """Give a page's browser a session of the member's, without the form. Nothing is opened yet."""
+    page.context.add_cookies(
+        [{"name": settings.SESSION_COOKIE_NAME, "value": cast.session_of(member), "url": address}]
+    )

@@ -20,7 +20,7 @@ from contests.demo.people import PASS_PHRASE
 from fixtures.scenario import SCENARIO
 from tests.browser.person import DESK_WIDTH, HEIGHT, PHONE_WIDTH, Visitor
 from tests.conftest import CHROMIUM_FLAGS, path_of
-from tests.services.serving import Served
+from tests.services.serving import serving
 from tests.services.site import ROOT, Site
 
 TALL = 1050  # px; high enough for a whole desk
@@ -35,16 +35,12 @@ def main() -> None:
     call.add_argument("folder", type=Path, nargs="?", default=ROOT / "fixtures/pictures")
     given = call.parse_args()
     given.folder.mkdir(parents=True, exist_ok=True)
-    served = Served(Site(given.data_dir.resolve(), SITE_NAME=SCENARIO.school))
-    try:
-        served.wait_for_everything()
-        with sync_playwright() as playwright:
-            browser = playwright.chromium.launch(executable_path=path_of("chromium"), args=CHROMIUM_FLAGS)
-            for take in (judges_desk, hosts_pages, entrants_pages, on_a_phone):
-                take(browser, served.address, given.folder)
-            browser.close()
-    finally:
-        served.clean_up()
+    site = Site(given.data_dir.resolve(), SITE_NAME=SCENARIO.school)
+    with serving(site) as served, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path_of("chromium"), args=CHROMIUM_FLAGS)
+        for take in (judges_desk, hosts_pages, entrants_pages, on_a_phone):
+            take(browser, served.address, given.folder)
+        browser.close()
 
 
 def judges_desk(browser: Browser, address: str, folder: Path) -> None:

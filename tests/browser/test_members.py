@@ -13,10 +13,9 @@ from pytest_django.live_server_helper import LiveServer
 
 from academy.members import codes
 from academy.members.models import Member
-from analysis.jobs import running
-from analysis.jobs.models import Job, JobState
 from tests import cast
 from tests.browser.axe import violations
+from tests.working import work_off
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
@@ -25,8 +24,7 @@ ADDRESS, PHRASE = "tamsin@example.org", "seven quiet kettles"
 
 def link_posted(address: str, live_server: LiveServer) -> str:
     """What the site's letters to an address lead to, once a worker has sent them."""
-    for job in Job.objects.filter(state=JobState.QUEUED):
-        assert running.run(job.pk), job
+    work_off()
     body = [letter for letter in mail.outbox if letter.to == [address]][-1].body
     found = re.search(r"/members/links/\S+", str(body))
     assert found is not None, body

@@ -6,12 +6,12 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from django.test import Client
 from playwright.sync_api import Browser
 from pytest_django.live_server_helper import LiveServer
 
 from academy.courses.models import Course
 from tests import cast
+from tests.browser.person import sign_in
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
@@ -50,13 +50,9 @@ def test_it_is_added_where_it_differs(
     settings.SITE_ZONE = "Europe/Lisbon"
     at = datetime(2031, month, 1, 17, tzinfo=UTC)
     Course.objects.create(slug="harbour", title="Harbour light", publish_at=at)
-    client = Client()
-    client.force_login(cast.host())
     context = chromium.new_context(timezone_id=zone)
-    context.add_cookies(
-        [{"name": "session", "value": client.cookies["session"].value, "url": live_server.url}]
-    )
     page = context.new_page()
+    sign_in(page, cast.host(), live_server.url)
     page.goto(f"{live_server.url}/courses/hosting/")
     assert page.locator("time[data-reader-zone]").inner_text() == shown
     assert page.locator("time ~ .note").all_inner_texts() == own

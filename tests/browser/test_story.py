@@ -5,7 +5,6 @@ Pictures of every page go to the folder that PICTURES names.
 
 from __future__ import annotations
 
-import os
 import re
 import subprocess
 from collections.abc import Callable, Iterator
@@ -18,10 +17,10 @@ from contests.demo.people import PASS_PHRASE
 from fixtures.people import Person
 from fixtures.scenario import SCENARIO
 from tests.browser.listening import SLOW_MS, listen
-from tests.browser.person import Visitor
+from tests.browser.person import Visitor, pictures_folder, windows
 from tests.demo_audio import audio_folder
 from tests.services.programs import wait_until
-from tests.services.serving import Served
+from tests.services.serving import Served, serving
 from tests.services.site import Site
 
 pytestmark = [
@@ -45,12 +44,8 @@ def demo(demo_mixes: list[Path], tmp_path_factory: pytest.TempPathFactory) -> It
     site = Site(folder)
     built = site.manage("demo", "--no-serve")
     assert built.returncode == 0, built.stderr
-    served = Served(site)
-    try:
-        served.wait_for_everything()
+    with serving(site) as served:
         yield served
-    finally:
-        served.clean_up()
 
 
 Enter = Callable[[Person | None], Visitor]
@@ -59,23 +54,15 @@ Enter = Callable[[Person | None], Visitor]
 @pytest.fixture
 def visit(chromium: Browser, demo: Served) -> Iterator[Enter]:
     """Open a browser for somebody, signed in; None for a visitor without an account."""
-    pictures = Path(os.environ["PICTURES"]) if os.environ.get("PICTURES") else None
-    if pictures:
-        pictures.mkdir(parents=True, exist_ok=True)
-    visitors: list[Visitor] = []
+    with windows(chromium, demo.address, pictures=pictures_folder("PICTURES")) as open_one:
 
-    def visit(person: Person | None) -> Visitor:
-        visitor = Visitor(chromium, demo.address, pictures=pictures)
-        visitors.append(visitor)
-        if person:
-            visitor.sign_in(person, PASS_PHRASE)
-        return visitor
+        def visit(person: Person | None) -> Visitor:
+            visitor = open_one()
+            if person:
+                visitor.sign_in(person, PASS_PHRASE)
+            return visitor
 
-    yield visit
-    faults = [fault for visitor in visitors for fault in visitor.faults]
-    for visitor in visitors:
-        visitor.leave()
-    assert faults == []
+        yield visit
 
 
 def test_a_contest_from_the_stems_to_the_scorecard(

@@ -13,8 +13,6 @@ from django.utils import timezone
 from numpy.typing import NDArray
 
 from academy.members.models import Member
-from analysis.jobs import running as jobs
-from analysis.jobs.models import Job, JobState
 from analysis.measuring.measuring import measurement_of
 from contests.entering.receipts import new_reference
 from contests.hosting import running
@@ -25,6 +23,7 @@ from contests.results import publishing
 from contests.screening import deciding
 from contests.states import ContestState, EntryState, HearingState, RoundState
 from tests import cast
+from tests.working import work_off
 
 AFTER_THE_CLOSE = cast.NOW + timedelta(days=2)
 SECONDS = 2.0
@@ -205,8 +204,7 @@ def judged_by_table(table: Mapping[str, Mapping[str, float]]) -> tuple[Stage, di
 
 def run_all_jobs() -> None:
     """Do every job that waits and whose time has come."""
-    for job in Job.objects.filter(state=JobState.QUEUED, run_after__lte=timezone.now()):
-        assert jobs.run(job.pk), Job.objects.get(pk=job.pk).trouble
+    work_off(until=timezone.now())
 
 
 def screening_line(stage: Stage) -> None:

@@ -3,7 +3,8 @@
 import json
 
 import pytest
-from django.core.management import execute_from_command_line
+
+from tests import commands
 
 
 @pytest.fixture
@@ -13,16 +14,9 @@ def run(capsys, tmp_path, monkeypatch):
     (tmp_path / "e.csv").write_text("entry\n" + "".join(f"E{number}\n" for number in range(6)))
     (tmp_path / "j.csv").write_text("judge\nJ0\nJ1\nJ2\nJ3\n")
 
-    def _run(*words: str, entries: str = "e.csv", hearings: str = "2") -> tuple[int, str, str]:
-        status = 0
-        call = ["--entries", entries, "--judges", "j.csv", "--hearings", hearings, *words]
-        try:
-            execute_from_command_line(["manage.py", "assign", *call])
-        except SystemExit as leaving:
-            status = leaving.code
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return status, out, err
+    def _run(*words: str, entries: str = "e.csv", hearings: str = "2") -> commands.Outcome:
+        lists = ("--entries", entries, "--judges", "j.csv", "--hearings", hearings)
+        return commands.call(capsys, "assign", *lists, *words)
 
     return _run
 

@@ -4,7 +4,9 @@ import json
 from pathlib import Path
 
 import pytest
-from django.core.management import CommandError, call_command, execute_from_command_line
+from django.core.management import CommandError, call_command
+
+from tests import commands
 
 HEADER = "entry,judge,criterion,score\n"
 
@@ -40,18 +42,7 @@ def write(tmp_path):
 @pytest.fixture
 def run(capsys):
     """The command as a shell calls it: exit status, standard output, standard error."""
-
-    def _run(*words: object) -> tuple[int, str, str]:
-        status = 0
-        try:
-            execute_from_command_line(["manage.py", "rank", *map(str, words)])
-        except SystemExit as leaving:
-            status = leaving.code
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return status, out, err
-
-    return _run
+    return lambda *words: commands.call(capsys, "rank", *words)
 
 
 def json_rows(out: str) -> list[dict]:

@@ -10,15 +10,17 @@ from django.urls import reverse
 from academy.letters import wishes
 from academy.letters.models import Letter, LetterState
 from academy.letters.writing import SEND_LETTER
+from analysis.jobs import running
 from analysis.jobs.models import Job
 from contests import letters, own_data, reminding
 from contests.letters import addressing
 from contests.models import Contest, Judge
 from contests.states import ContestState, EntryState, RoundState
 from tests import cast
+from tests.clock import Clock, stopped_at
 from tests.contests import stages
-from tests.contests.entering.conftest import Clock
 from tests.contests.hosting.conftest import signed_in
+from tests.working import work_off
 
 pytestmark = pytest.mark.django_db
 
@@ -28,9 +30,7 @@ CLOSES = cast.NOW + 10 * DAY
 
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
-    clock = Clock(cast.NOW)
-    monkeypatch.setattr("django.utils.timezone.now", clock)
-    return clock
+    return stopped_at(cast.NOW, monkeypatch)
 
 
 @pytest.fixture
@@ -48,8 +48,7 @@ def sweep_at(clock: Clock, now: datetime) -> list[str]:
     """The beat at that moment, with the jobs that it asks for; the addresses written to by now."""
     clock.now = now
     reminding.sweep(now)
-    for job in Job.objects.filter(kind=reminding.REMIND_OF_DEADLINE, state="queued"):
-        assert stages.jobs.run(job.pk), Job.objects.get(pk=job.pk).trouble
+    work_off(reminding.REMIND_OF_DEADLINE)
     return written(letters.DEADLINE_NEAR)
 
 
@@ -149,7 +148,7 @@ class TestDeadline:
         sweep_at(clock, CLOSES - DAY)
         clock.now = CLOSES
         job = Job.objects.get(kind=SEND_LETTER)
-        assert stages.jobs.run(job.pk)
+        assert running.run(job.pk)
         letter = Letter.objects.get()
         assert letter.state == LetterState.TOO_LATE
         assert letter.text == ""
@@ -159,7 +158,7 @@ class TestDeadline:
         email = asks(contest).email
         sweep_at(clock, CLOSES - DAY)
         clock.now = CLOSES - timedelta(seconds=1)
-        assert stages.jobs.run(Job.objects.get(kind=SEND_LETTER).pk)
+        assert running.run(Job.objects.get(kind=SEND_LETTER).pk)
         assert [letter.to for letter in mailoutbox] == [[email]]
 
     def test_hundreds_are_written_to_once_each_though_the_job_stops_in_the_middle(
@@ -178,10 +177,10 @@ class TestDeadline:
         clock.now = CLOSES - DAY
         reminding.sweep(clock.now)
         job = Job.objects.get(kind=reminding.REMIND_OF_DEADLINE)
-        assert not stages.jobs.run(job.pk)
+        assert not running.run(job.pk)
         assert len(written(letters.DEADLINE_NEAR)) == addressing.AT_ONCE
         clock.now += timedelta(minutes=2)
-        assert stages.jobs.run(job.pk)
+        assert running.run(job.pk)
         told = written(letters.DEADLINE_NEAR)
         assert len(told) == len(everybody)
         assert set(told) == everybody

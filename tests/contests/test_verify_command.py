@@ -5,13 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from django.core.management import execute_from_command_line
 
 from analysis.intake import keeping
 from contests import decisions
 from contests.entering.receipts import signed_receipt
 from contests.models import Decision
-from tests import cast
+from tests import cast, commands
 from tests.contests import stages
 from tests.contests.stages import AFTER_THE_CLOSE
 
@@ -21,18 +20,7 @@ pytestmark = pytest.mark.django_db
 @pytest.fixture
 def run(capsys):
     """The command as a shell calls it: exit status, standard output, standard error."""
-
-    def _run(*words: object) -> tuple[int, str, str]:
-        status = 0
-        try:
-            execute_from_command_line(["manage.py", "verify", *map(str, words)])
-        except SystemExit as leaving:
-            status = leaving.code
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return status, out, err
-
-    return _run
+    return lambda *words: commands.call(capsys, "verify", *words)
 
 
 class TestRecordings:

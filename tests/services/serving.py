@@ -6,6 +6,8 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from tests.services.programs import free_port, wait_until
@@ -70,3 +72,14 @@ class Served:
         for pipe in (self.process.stdout, self.process.stderr):
             assert pipe is not None
             pipe.close()
+
+
+@contextmanager
+def serving(site: Site) -> Iterator[Served]:
+    """The site served with its worker, from when both are there until nothing of it runs any more."""
+    served = Served(site)
+    try:
+        served.wait_for_everything()
+        yield served
+    finally:
+        served.clean_up()

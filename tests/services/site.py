@@ -31,7 +31,7 @@ class Site:
         self._inside: subprocess.Popen[str] | None = None
 
     def play(self, scene: str, **arguments: Any) -> Any:
-        """Call a function of `scenes` in a process of this site and return what it returns."""
+        """Call one of the `scenes` by its name in a process of this site and return what it returns."""
         if self._inside is None:
             self._inside = self._start_inside()
         assert self._inside.stdin is not None

@@ -1,4 +1,4 @@
-"""The inside of a site under test: reads calls of `scenes`, one JSON line each, and answers them likewise."""
+"""The inside of a site under test: reads calls of scenes, one JSON line each, and answers them likewise."""
 
 from __future__ import annotations
 
@@ -13,9 +13,10 @@ def main() -> None:
     django.setup()
     from tests.services import scenes
 
+    known = scenes.by_name()
     for line in sys.stdin:
         name, arguments = json.loads(line)
-        print(json.dumps(getattr(scenes, name)(**arguments)), flush=True)
+        print(json.dumps(known[name](**arguments)), flush=True)
 
 
 if __name__ == "__main__":

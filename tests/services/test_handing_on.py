@@ -19,7 +19,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from tests.services import programs
-from tests.services.serving import Served
+from tests.services.serving import Served, serving
 from tests.services.site import Site
 
 ARCHIVE = "/packs/harbour/versions/1/wav/archive/"
@@ -73,9 +73,9 @@ class Stage:
         return lines
 
 
-def open_stage(site: Site, served: Served, file: str) -> Stage:
+def open_stage(served: Served, file: str) -> Stage:
     """Publish a pack and wait for its worker to build the archive."""
-    served.wait_for_everything()
+    site = served.site
     pack = site.play("publish_pack", file=file)
     programs.wait_until(
         lambda: site.play("built_archive", pack=pack["pack"]), seconds=60, what="the archive is built"
@@ -109,13 +109,10 @@ class TestFrontServer:
                 ALLOWED_HOSTS="localhost,127.0.0.1",
                 BEHIND_PROXY="1",
             )
-            served = Served(site)
-            try:
-                stage = open_stage(site, served, write_noise(seconds=3.0))
+            with serving(site) as served:
+                stage = open_stage(served, write_noise(seconds=3.0))
                 with programs.nginx(folder, shelf=shelf, site=served.address) as stage.address:
                     yield stage
-            finally:
-                served.clean_up()
 
     def test_a_pack_comes_whole_and_in_parts_to_whom_it_is_open(self, stage):
         refuses_whom_it_should(stage)
@@ -179,11 +176,8 @@ class TestBucket:
                 SIGNED_ADDRESSES="1",
             )
             site.play("make_bucket", endpoint=endpoint, bucket="recordings")
-            served = Served(site)
-            try:
-                yield open_stage(site, served, write_noise(seconds=3.0))
-            finally:
-                served.clean_up()
+            with serving(site) as served:
+                yield open_stage(served, write_noise(seconds=3.0))
 
     def follow(self, stage: Stage, path: str, **headers: str) -> Answer:
         """Ask the site, then the bucket, with the same headers but the cookie, as clients do."""

@@ -5,9 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 from pathlib import Path
+from typing import NamedTuple
+
+from django.core.management.base import CommandError
 
 UNDEFINED = "–"
 MINUS = "−"
+
+
+class Column(NamedTuple):
+    """One column of a table with units: the key it shows, its two heading lines, and its number format."""
+
+    key: str
+    heading: str
+    unit: str
+    form: str
 
 
 def columns(header: Sequence[str], rows: Sequence[Sequence[str]], *, left: Collection[str]) -> list[str]:
@@ -27,6 +39,14 @@ def number(value: float | None, form: str) -> str:
     return UNDEFINED if value is None or not math.isfinite(value) else format(value, form).replace("-", MINUS)
 
 
-def name_of(path: str) -> str:
+def name_of(path: str | Path) -> str:
     """A file's name as a terminal can show it."""
     return Path(path).name.encode(errors="replace").decode()
+
+
+def make_folder(folder: Path, *, what: str) -> None:
+    """Make the folder that `what` goes to, unless it is there. Raises CommandError if it fails."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CommandError(f"{folder} is no folder for {what}: {error.strerror}.", returncode=2) from error

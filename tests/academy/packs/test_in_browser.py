@@ -9,18 +9,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 from django.templatetags.static import static
-from django.test import Client
 from playwright.sync_api import Page, Route, expect
 
 from academy.members.models import Member
 from academy.packs import publishing
 from academy.packs.models import StemPack
 from analysis import audiofile
-from analysis.jobs import running
-from analysis.jobs.models import Job, JobState
 from tests import cast
 from tests.academy.packs import making
 from tests.browser.bench import be_busy
+from tests.browser.person import sign_in
+from tests.working import work_off
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
@@ -35,17 +34,8 @@ def quiet_bell(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def open_as(page: Page, person: Member, site: object, path: str) -> None:
     """Open a page of the site, signed in."""
-    client = Client()
-    client.force_login(person)
-    cookie = {"name": "session", "value": client.cookies["session"].value, "url": str(site)}
-    page.context.add_cookies([cookie])  # type: ignore[list-item]
+    sign_in(page, person, str(site))
     page.goto(f"{site}{path}")
-
-
-def work(*kinds: str) -> None:
-    """Do the waiting jobs of these kinds."""
-    for job in Job.objects.filter(kind__in=kinds, state=JobState.QUEUED).order_by("pk"):
-        assert running.run(job.pk)
 
 
 def put(path: Path, level: float) -> Path:
@@ -83,7 +73,7 @@ class TestDesk:
         with page.expect_navigation(timeout=30_000):
             page.get_by_role("button", name="Put them on the desk").click()
         expect(page.locator("[data-live]")).to_contain_text("being unpacked")
-        work("unpack_stems", "audit_pack")
+        work_off("unpack_stems", "audit_pack")
         expect(page.locator("[data-live]")).to_contain_text("Voice", timeout=20_000)
         assert [stem.name for stem in pack.stems.all()] == ["Bass", "Voice"]
 
@@ -123,7 +113,7 @@ class TestStems:
         ):
             publishing.add_stem(pack, making.upload(tmp_path, sound), name=name, owner=None, now=cast.NOW)
         publishing.publish(pack)
-        work("prepare_previews")
+        work_off("prepare_previews")
         return pack
 
     def test_they_sound_as_one_and_each_can_be_heard_alone_or_left_out(self, page, live_server, pack):

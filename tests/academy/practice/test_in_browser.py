@@ -6,17 +6,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from django.test import Client
-from playwright.sync_api import Page, expect
+from playwright.sync_api import expect
 
-from academy.members.models import Member
 from academy.packs.models import Stem, StemPack
 from analysis import audiofile
-from analysis.jobs import running
-from analysis.jobs.models import Job, JobState
 from tests import cast, practice_mixes
 from tests.browser.axe import violations
+from tests.browser.person import sign_in
 from tests.demo_audio import audio_folder
+from tests.working import work_off
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
@@ -27,19 +25,6 @@ SLOW_MS = 60_000
 def quiet_bell(monkeypatch: pytest.MonkeyPatch) -> None:
     """No worker is there: the test does the jobs."""
     monkeypatch.setattr("analysis.jobs.doorbell.ring", lambda _: True)
-
-
-def work(*kinds: str) -> None:
-    """Do the waiting jobs of these kinds."""
-    for job in Job.objects.filter(kind__in=kinds, state=JobState.QUEUED).order_by("pk"):
-        assert running.run(job.pk)
-
-
-def sign_in(page: Page, person: Member, site: object) -> None:
-    client = Client()
-    client.force_login(person)
-    cookie = {"name": "session", "value": client.cookies["session"].value, "url": str(site)}
-    page.context.add_cookies([cookie])  # type: ignore[list-item]
 
 
 @pytest.fixture
@@ -61,14 +46,14 @@ def world(demo_mixes: list[Path], tmp_path: Path) -> tuple[StemPack, Path]:
 
 def test_all_four_faults_are_named_and_nothing_else(page, live_server, world):
     pack, path = world
-    sign_in(page, cast.member(), live_server)
+    sign_in(page, cast.member(), str(live_server))
     page.goto(f"{live_server}/practice/")
     page.get_by_role("link", name=pack.title).click()
     page.set_input_files("input[type=file]", path)
     page.get_by_role("button", name="Upload").click()
     page.wait_for_url("**/practice/mixes/*/", timeout=SLOW_MS)
     expect(page.locator("[data-live]")).to_contain_text("being measured")
-    work("make_practice_report")
+    work_off("make_practice_report")
     with page.expect_navigation(timeout=SLOW_MS):
         page.get_by_role("link", name="Read the report").click(timeout=SLOW_MS)
 
@@ -91,8 +76,8 @@ def test_all_four_faults_are_named_and_nothing_else(page, live_server, world):
 
     page.get_by_role("link", name="Listen and take notes").click()
     expect(page.locator("[data-live]")).to_contain_text("being prepared")
-    work("prepare_practice_booth")
-    work("make_copy")
+    work_off("prepare_practice_booth")
+    work_off("make_copy")
     page.reload()
     page.get_by_role("button", name="Ready to listen").click()
     expect(page.locator("[data-booth-copies] button")).to_have_count(3)

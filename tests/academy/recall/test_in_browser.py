@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import pytest
-from django.test import Client
 from playwright.sync_api import Browser, expect
 from pytest_django.live_server_helper import LiveServer
 
 from academy.members.models import Member
 from tests import cast
-from tests.browser.person import Visitor
+from tests.browser.person import Visitor, sign_in, windows
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
@@ -29,23 +28,14 @@ Open = Callable[[Member], Visitor]
 @pytest.fixture
 def open_window(chromium: Browser, live_server: LiveServer) -> Iterator[Open]:
     """Open a window for a member, signed in. An error that a page logs fails the test."""
-    opened: list[Visitor] = []
+    with windows(chromium, live_server.url) as open_one:
 
-    def open_one(member: Member) -> Visitor:
-        window = Visitor(chromium, live_server.url)
-        client = Client()
-        client.force_login(member)
-        cookie = {"name": "session", "value": client.cookies["session"].value, "url": live_server.url}
-        window.page.context.add_cookies([cookie])  # type: ignore[list-item]
-        opened.append(window)
-        return window
+        def open_for(member: Member) -> Visitor:
+            window = open_one()
+            sign_in(window.page, member, live_server.url)
+            return window
 
-    yield open_one
-    faults = [fault for window in opened for fault in window.faults]
-    for window in opened:
-        window.page.wait_for_timeout(200)  # SQLite in memory locks tables: let the last request end
-        window.leave()
-    assert faults == []
+        yield open_for
 
 
 def test_a_chain_is_typed_kept_shown_and_read(open_window: Open) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,26 +15,15 @@ from django.test import Client
 from academy.members.models import Member
 from analysis.intake.models import Upload
 from tests import cast
+from tests.clock import Clock, stopped_at
 
 CHUNK = "application/offset+octet-stream"
-
-
-class Clock:
-    """The server's clock, as far as Django is concerned."""
-
-    def __init__(self, now: datetime) -> None:
-        self.now = now
-
-    def __call__(self) -> datetime:
-        return self.now
 
 
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     """It says cast.NOW until the test sets `clock.now`."""
-    clock = Clock(cast.NOW)
-    monkeypatch.setattr("django.utils.timezone.now", clock)
-    return clock
+    return stopped_at(cast.NOW, monkeypatch)
 
 
 @dataclass

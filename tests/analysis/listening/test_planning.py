@@ -22,6 +22,7 @@ from analysis.listening.models import CopyState, ListeningCopy
 from analysis.listening.planning import CannotPlan
 from analysis.measuring.measuring import measurement_of
 from tests import cast
+from tests.working import work_off
 
 pytestmark = pytest.mark.django_db
 
@@ -41,12 +42,6 @@ def measured(audio, **fields):
     recording = cast.recording(audio=audio, **fields)
     measurement_of(recording)
     return recording
-
-
-def run_all() -> None:
-    """Do every job that waits."""
-    for job in Job.objects.filter(state=JobState.QUEUED):
-        assert running.run(job.pk), Job.objects.get(pk=job.pk).trouble
 
 
 def heard(copy):
@@ -69,11 +64,24 @@ def plan(recordings, **wishes):
     return planning.plan_set(recordings, **wishes)
 
 
+def plan_part(recordings, reference, *, start_s=6.0, end_s=9.0):
+    """Plan three seconds of the piece at the usual level."""
+    return planning.plan_part(
+        recordings,
+        start_s=start_s,
+        end_s=end_s,
+        reference=reference,
+        wished_lufs=-18.0,
+        ceiling_dbtp=-1.0,
+        now=cast.NOW,
+    )
+
+
 class TestPlanSet:
     def test_every_copy_comes_to_the_level_by_gain_alone(self):
         recordings = [measured(music(1)), measured(music(2, level=0.01)), measured(music(3, level=0.1))]
         made = plan(recordings)
-        run_all()
+        work_off()
         copies = list(made.copies.all())
         assert [copy.state for copy in copies] == [CopyState.READY] * 3
         for copy in copies:
@@ -86,7 +94,7 @@ class TestPlanSet:
         peaky[96_000] = 0.9
         recordings = [measured(music(1)), measured(peaky)]
         made = plan(recordings)
-        run_all()
+        work_off()
         assert made.limiting == recordings[1]
         assert made.lowered_db > 3
         assert made.level_lufs == pytest.approx(-18.0 - made.lowered_db)
@@ -99,7 +107,7 @@ class TestPlanSet:
         late = -0.5 * np.concatenate([np.zeros((336, 2)), reference[:-336]])
         recordings = [measured(reference), measured(late)]
         made = plan(recordings, reference=recordings[0])
-        run_all()
+        work_off()
         copy = made.copies.get(recording=recordings[1])
         assert (copy.offset_frames, copy.polarity) == (336, -1)
 
@@ -107,7 +115,7 @@ class TestPlanSet:
         # Long enough that the blocks half in the padding weigh little against the rest.
         shorter = measured(music(2, rate_hz=44_100, seconds=14.8), rate_hz=44_100)
         made = plan([measured(music(1, seconds=15.0)), shorter])
-        run_all()
+        work_off()
         assert (made.rate_hz, made.frames) == (48_000, 15 * 48_000)
         for copy in made.copies.all():
             parts = [read_segment(copy, index) for index in range(copy.segment_count)]
@@ -115,7 +123,7 @@ class TestPlanSet:
 
     def test_a_mono_recording_comes_to_the_level_of_two_loudspeakers(self):
         made = plan([measured(music(1)[:, :1]), measured(music(2))])
-        run_all()
+        work_off()
         for copy in made.copies.all():
             assert copy.state == CopyState.READY, copy.trouble
             assert copy.second_meter_lufs == pytest.approx(-18.0, abs=0.1)
@@ -123,7 +131,7 @@ class TestPlanSet:
     def test_silence_gets_no_copy_and_does_not_move_the_others(self):
         recordings = [measured(music(1)), measured(np.zeros((48_000, 2)))]
         made = plan(recordings)
-        run_all()
+        work_off()
         refused = made.copies.get(recording=recordings[1])
         assert refused.state == CopyState.REFUSED
         assert "silent" in refused.trouble
@@ -138,7 +146,7 @@ class TestPlanSet:
     def test_a_copy_that_misses_the_level_never_becomes_ready(self, monkeypatch):
         made = plan([measured(music(1))])
         made.copies.update(gain_db=0.0)
-        run_all()
+        work_off()
         copy = made.copies.get()
         assert copy.state == CopyState.REFUSED
         assert "by our meter" in copy.trouble
@@ -146,22 +154,22 @@ class TestPlanSet:
     def test_a_second_meter_that_disagrees_refuses_the_copy(self, monkeypatch):
         monkeypatch.setattr("analysis.listening.second_meter.read_lufs", lambda *paths: -18.15)
         made = plan([measured(music(1))])
-        run_all()
+        work_off()
         assert "by the second meter" in made.copies.get().trouble
 
     def test_making_a_copy_twice_changes_nothing(self):
         made = plan([measured(music(1))])
-        run_all()
+        work_off()
         before = made.copies.values().get()
         Job.objects.update(state=JobState.QUEUED)
-        run_all()
+        work_off()
         assert made.copies.values().get() == before
 
 
 class TestBoothSet:
     def test_a_blind_seat_says_nothing_but_label_and_address(self):
         made = plan([measured(music(1))])
-        run_all()
+        work_off()
         seat = Seat(copy=made.copies.get(), key="q7", label="A", segments_url="/hear/q7/")
         found = booth.booth_set(made, [seat])
         assert found == {
@@ -179,7 +187,7 @@ class TestBoothSet:
     def test_a_map_is_given_only_where_the_plan_shows_it(self):
         recordings = [measured(music(1)), measured(music(2))]
         hidden, shown = plan(recordings), plan(recordings, shows_map=True)
-        run_all()
+        work_off()
         for made, has_map in ((hidden, False), (shown, True)):
             seats = [Seat(one, str(one.pk), "A", "/") for one in made.copies.all()]
             copies = booth.booth_set(made, seats)["copies"]
@@ -190,7 +198,7 @@ class TestBoothSet:
 
     def test_a_variant_can_be_marked_as_exaggerated(self):
         made = plan([measured(music(1))])
-        run_all()
+        work_off()
         seat = Seat(made.copies.get(), "q7", "B", "/hear/q7/", name="Far too much", exaggerated=True)
         (copy,) = booth.booth_set(made, [seat])["copies"]
         assert (copy["name"], copy["exaggerated"]) == ("Far too much", True)
@@ -240,7 +248,7 @@ class TestTornJobs:
         assert len(left) == 1
         if then == "made again":
             Job.objects.update(state=JobState.QUEUED)
-            run_all()
+            work_off()
             assert made.copies.get().state == CopyState.READY
         else:
             with django_capture_on_commit_callbacks(execute=True):
@@ -271,7 +279,7 @@ class TestClearPlan:
     def test_a_job_for_a_copy_that_is_gone_ends_quietly(self):
         made = plan([measured(music(1))])
         preparing.clear_plan(made)
-        run_all()
+        work_off()
         assert set(Job.objects.filter(kind=planning.MAKE_COPY).values_list("state", flat=True)) == {
             JobState.DONE
         }
@@ -311,7 +319,7 @@ class TestNoise:
 class TestSegments:
     def test_the_answer_says_nothing_of_the_recording(self, rf):
         made = plan([measured(music(1), original_name="Ansa Merrow final.wav")])
-        run_all()
+        work_off()
         copy = made.copies.get()
         answer = segments.hand_out(rf.get("/"), copy, 0, seat_key="q7")
         assert set(answer.headers) == {
@@ -330,7 +338,7 @@ class TestSegments:
         from django.http import Http404
 
         made = plan([measured(music(1))])
-        run_all()
+        work_off()
         with pytest.raises(Http404):
             segments.hand_out(rf.get("/"), made.copies.get(), index, seat_key="q7")
 
@@ -348,9 +356,9 @@ class TestCopyAgain:
     def test_it_is_the_first_one_with_another_dither(self):
         recording, other = measured(music(1)), measured(music(2))
         made = plan([recording, other])
-        run_all()
+        work_off()
         planning.copy_again(made, Recording.objects.filter(pk=recording.pk))
-        run_all()
+        work_off()
         first, second = made.copies.filter(recording=recording).order_by("number")
         assert second.state == CopyState.READY
         assert (second.gain_db, second.offset_frames) == (first.gain_db, first.offset_frames)
@@ -376,22 +384,14 @@ class TestCopyAgain:
     @pytest.mark.parametrize("is_late", [False, True])
     def test_in_a_part_it_waits_for_the_level_or_takes_the_known_one(self, is_late):
         reference, recording = measured(music(0, seconds=12.0)), measured(music(3, seconds=12.0))
-        made = planning.plan_part(
-            [recording],
-            start_s=6.0,
-            end_s=9.0,
-            reference=reference,
-            wished_lufs=-18.0,
-            ceiling_dbtp=-1.0,
-            now=cast.NOW,
-        )
+        made = plan_part([recording], reference)
         if is_late:
-            run_all()
+            work_off()
             made.refresh_from_db()
             assert made.level_lufs == -18.0
         planning.copy_again(made, Recording.objects.filter(pk=recording.pk))
         for _ in range(2):
-            run_all()
+            work_off()
         first, second = made.copies.order_by("number")
         assert [first.state, second.state] == [CopyState.READY] * 2
         assert first.gain_db == second.gain_db != 0.0
@@ -401,11 +401,10 @@ class TestCopyAgain:
 class TestPlanPart:
     """A part of the piece, told by the reference's clock and matched on itself."""
 
-    def part(self, recordings, reference, **wishes):
-        wishes = {"wished_lufs": -18.0, "ceiling_dbtp": -1.0, "now": cast.NOW} | wishes
-        made = planning.plan_part(recordings, start_s=6.0, end_s=9.0, reference=reference, **wishes)
-        run_all()  # the measuring
-        run_all()  # the copies
+    def part(self, recordings, reference):
+        made = plan_part(recordings, reference)
+        work_off()  # the measuring
+        work_off()  # the copies
         made.refresh_from_db()
         return made
 
@@ -437,15 +436,7 @@ class TestPlanPart:
         assert (made.frames, made.start_s) == (3 * 48_000, 6.0)
 
     def test_there_is_no_level_and_no_copy_before_all_is_measured(self, reference):
-        made = planning.plan_part(
-            [self.uneven(), measured(music(7, seconds=12.0))],
-            start_s=6.0,
-            end_s=9.0,
-            reference=reference,
-            wished_lufs=-18.0,
-            ceiling_dbtp=-1.0,
-            now=cast.NOW,
-        )
+        made = plan_part([self.uneven(), measured(music(7, seconds=12.0))], reference)
         first, second = Job.objects.filter(kind=planning.MEASURE_PART).order_by("pk")
         assert running.run(first.pk)
         made.refresh_from_db()
@@ -477,26 +468,10 @@ class TestPlanPart:
     @pytest.mark.parametrize(("start_s", "end_s"), [(6.0, 6.0), (-1.0, 3.0), (9.0, 12.2)])
     def test_a_part_outside_the_reference_is_refused(self, reference, start_s, end_s):
         with pytest.raises(CannotPlan, match="does not lie within"):
-            planning.plan_part(
-                [reference],
-                start_s=start_s,
-                end_s=end_s,
-                reference=reference,
-                wished_lufs=-18.0,
-                ceiling_dbtp=-1.0,
-                now=cast.NOW,
-            )
+            plan_part([reference], reference, start_s=start_s, end_s=end_s)
 
     def test_a_plan_that_was_cleared_away_is_forgotten(self, reference):
-        made = planning.plan_part(
-            [self.uneven()],
-            start_s=6.0,
-            end_s=9.0,
-            reference=reference,
-            wished_lufs=-18.0,
-            ceiling_dbtp=-1.0,
-            now=cast.NOW,
-        )
+        made = plan_part([self.uneven()], reference)
         preparing.clear_plan(made)
-        run_all()
+        work_off()
         assert not ListeningCopy.objects.exists()

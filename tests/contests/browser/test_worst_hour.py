@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import os
 import re
 import time
 from collections.abc import Iterator
@@ -18,11 +17,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Locator, expect
 
-from tests.browser.person import Visitor
+from tests.browser.person import Visitor, pictures_folder
 from tests.services.line import Line
-from tests.services.serving import Served
+from tests.services.serving import serving
 from tests.services.site import Site
 
 pytestmark = pytest.mark.needs("chromium")
@@ -49,22 +48,14 @@ def site(tmp_path: Path) -> Iterator[Site]:
 @pytest.fixture
 def line(site: Site) -> Iterator[Line]:
     """The served site behind a line that can be cut."""
-    served = Served(site)
-    try:
-        served.wait_for_everything()
-        with Line(served.port) as line:
-            yield line
-    finally:
-        served.clean_up()
+    with serving(site) as served, Line(served.port) as line:
+        yield line
 
 
 @pytest.fixture
 def entrant(chromium: Browser, line: Line) -> Iterator[Visitor]:
     """Somebody's browser, not signed in yet."""
-    pictures = Path(os.environ["PICTURES"]) if os.environ.get("PICTURES") else None
-    if pictures:
-        pictures.mkdir(parents=True, exist_ok=True)
-    visitor = Visitor(chromium, line.address, pictures=pictures)
+    visitor = Visitor(chromium, line.address, pictures=pictures_folder("PICTURES"))
     yield visitor
     visitor.leave()
 
@@ -94,53 +85,90 @@ def arrive(entrant: Visitor) -> str:
 
 def test_an_entrant_in_the_worst_hour(entrant: Visitor, line: Line, site: Site, tmp_path: Path) -> None:
     there = site.play("contest_with_a_spec")
-    slug, page = there["contest"], entrant.page
-    refusal, words = page.locator("[data-upload-refusal]"), page.locator("[data-upload-words]")
+    slug = there["contest"]
+    sign_in(entrant, there["email"])
+    send_over_a_line_that_breaks(entrant, line, slug, tmp_path)
+    is_refused_for_its_end(entrant)
+    assert site.play("uploads_into", contest=slug) == []  # nothing was entered
+
+    second = send_not_as_asked(entrant, tmp_path)
+    stands = replace(entrant, noise(tmp_path / "third.wav", megabytes=5, seed=3))
+    replaced, standing = site.play("uploads_into", contest=slug)
+    assert (replaced["receipt"], replaced["state"]) == (second, "replaced")
+    assert standing == stands
+    have_the_receipt_checked(entrant, stands)
+
+    come_a_second_late(entrant, site, slug, noise(tmp_path / "fourth.wav", megabytes=1, seed=4))
+    is_told_what_stands(entrant, stands["receipt"])
+    assert site.play("uploads_into", contest=slug)[1:] == [stands]
+
+    # The browser itself notes cut lines and refusals; no script failed.
+    assert all("Failed to load resource" in fault for fault in entrant.faults), entrant.faults
+
+
+def sign_in(entrant: Visitor, email: str) -> None:
     entrant.go("/members/sign-in/")
-    page.get_by_label("E-mail address").fill(there["email"])
-    page.get_by_label("Pass phrase").fill(PASS_PHRASE)
+    entrant.page.get_by_label("E-mail address").fill(email)
+    entrant.page.get_by_label("Pass phrase").fill(PASS_PHRASE)
     entrant.send("Sign in")
 
-    # The line is cut in the midst of the file; the page says so and goes on by itself once it is mended.
-    damaged = noise(tmp_path / "first.wav", megabytes=20)
+
+def send_over_a_line_that_breaks(entrant: Visitor, line: Line, slug: str, folder: Path) -> None:
+    """The line is cut in the midst of the file; the page says so and goes on by itself once it is mended."""
+    damaged = noise(folder / "first.wav", megabytes=20)
     damaged.write_bytes(damaged.read_bytes()[: -3 * MEGABYTE])  # its header promises more than is there
     entrant.go(f"/contests/{slug}/enter/")
     line.cut_after(CUT_AFTER_BYTES)
     send(entrant, damaged)
+    words = entrant.page.locator("[data-upload-words]")
     expect(words).to_contain_text("The line is broken. What arrived is kept", timeout=SLOW_MS)
     assert line.is_down.is_set()
     entrant.keep("line-broken")
     line.mend()
 
-    # The file is refused for what it is, in words that say what to do; nothing was entered.
-    expect(refusal).to_contain_text("the file ends after", timeout=SLOW_MS)
-    expect(refusal).to_contain_text("export again and upload the complete file")
+
+def refusal(entrant: Visitor) -> Locator:
+    return entrant.page.locator("[data-upload-refusal]")
+
+
+def is_refused_for_its_end(entrant: Visitor) -> None:
+    """The file is refused for what it is, in words that say what to do."""
+    expect(refusal(entrant)).to_contain_text("the file ends after", timeout=SLOW_MS)
+    expect(refusal(entrant)).to_contain_text("export again and upload the complete file")
     entrant.keep("damaged-file-refused")
-    assert site.play("uploads_into", contest=slug) == []
 
-    # The next one is taken at once, with a receipt, but is not as asked.
-    send(entrant, noise(tmp_path / "second.wav", megabytes=5, rate_hz=44_100))
-    second = arrive(entrant)
-    expect(page.locator("[data-live]")).to_contain_text("asks for 48 kHz", timeout=SLOW_MS)
+
+def send_not_as_asked(entrant: Visitor, folder: Path) -> str:
+    """The next one is taken at once, with a receipt, but is not as asked; its receipt."""
+    send(entrant, noise(folder / "second.wav", megabytes=5, rate_hz=44_100))
+    receipt = arrive(entrant)
+    expect(entrant.page.locator("[data-live]")).to_contain_text("asks for 48 kHz", timeout=SLOW_MS)
     entrant.keep("not-as-asked")
+    return receipt
 
-    # The third replaces it and stands, byte for byte.
-    good = noise(tmp_path / "third.wav", megabytes=5, seed=3)
-    entrant.follow(page.get_by_role("link", name="Upload a replacement"))
+
+def replace(entrant: Visitor, good: Path) -> dict[str, str]:
+    """The third replaces it; how it stands, byte for byte."""
+    entrant.follow(entrant.page.get_by_role("link", name="Upload a replacement"))
     send(entrant, good)
-    third = arrive(entrant)
-    expect(page.locator("[data-live]")).to_contain_text("It stands as your entry", timeout=SLOW_MS)
+    receipt = arrive(entrant)
+    stands_there(entrant, timeout_ms=SLOW_MS)
     entrant.keep("stands")
-    stands = {"receipt": third, "state": "ready", "sha256": hashlib.sha256(good.read_bytes()).hexdigest()}
-    replaced, standing = site.play("uploads_into", contest=slug)
-    assert (replaced["receipt"], replaced["state"]) == (second, "replaced")
-    assert standing == stands
+    return {"receipt": receipt, "state": "ready", "sha256": hashlib.sha256(good.read_bytes()).hexdigest()}
 
-    # The receipt can be kept, and anybody can have it checked.
+
+def stands_there(entrant: Visitor, *, timeout_ms: float | None = None) -> None:
+    live = entrant.page.locator("[data-live]")
+    expect(live).to_contain_text("It stands as your entry", timeout=timeout_ms)
+
+
+def have_the_receipt_checked(entrant: Visitor, stands: dict[str, str]) -> None:
+    """The receipt can be kept, and anybody can have it checked."""
+    page = entrant.page
     with page.expect_download() as started:
         page.get_by_role("link", name=re.compile("receipt", re.IGNORECASE)).first.click()
     receipt = started.value.path().read_text()
-    assert third in receipt
+    assert stands["receipt"] in receipt
     assert stands["sha256"] in receipt
     entrant.go("/contests/receipts/")
     page.locator("main textarea").fill(receipt)
@@ -149,20 +177,22 @@ def test_an_entrant_in_the_worst_hour(entrant: Visitor, line: Line, site: Site, 
     expect(page.locator("main")).to_contain_text("Genuine")
     entrant.keep("receipt-checked")
 
-    # A second past the close the form is still there; the upload is refused kindly, and nothing is lost.
+
+def come_a_second_late(entrant: Visitor, site: Site, slug: str, late: Path) -> None:
+    """The form is opened before the close and sent a second past it."""
     site.play("close_in", contest=slug, seconds=CLOSES_IN_S)
     closes_s = time.monotonic() + CLOSES_IN_S
     entrant.go(f"/contests/{slug}/enter/")
     assert time.monotonic() < closes_s, "the machine was too slow to open the form before the close"
-    page.wait_for_timeout(1000 * (closes_s + 1.0 - time.monotonic()))
-    send(entrant, noise(tmp_path / "fourth.wav", megabytes=1, seed=4))
-    expect(refusal).to_contain_text("Entries closed on", timeout=SLOW_MS)
-    expect(refusal).to_contain_text("the server's clock said")
-    expect(refusal).to_contain_text(f"Your entry {third} stands.")
-    entrant.keep("a-second-late")
-    assert site.play("uploads_into", contest=slug)[1:] == [stands]
-    entrant.go(f"/contests/entries/{third}/")
-    expect(page.locator("[data-live]")).to_contain_text("It stands as your entry")
+    entrant.page.wait_for_timeout(1000 * (closes_s + 1.0 - time.monotonic()))
+    send(entrant, late)
 
-    # The browser itself notes cut lines and refusals; no script failed.
-    assert all("Failed to load resource" in fault for fault in entrant.faults), entrant.faults
+
+def is_told_what_stands(entrant: Visitor, receipt: str) -> None:
+    """The upload is refused kindly, and nothing is lost."""
+    expect(refusal(entrant)).to_contain_text("Entries closed on", timeout=SLOW_MS)
+    expect(refusal(entrant)).to_contain_text("the server's clock said")
+    expect(refusal(entrant)).to_contain_text(f"Your entry {receipt} stands.")
+    entrant.keep("a-second-late")
+    entrant.go(f"/contests/entries/{receipt}/")
+    stands_there(entrant)

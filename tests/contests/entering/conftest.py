@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
-from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -21,24 +20,13 @@ from analysis.jobs.models import Job
 from contests.entering.submissions import submit_entry
 from contests.models import Contest, Entry
 from tests import cast
-
-
-class Clock:
-    """The server's clock, as far as Django is concerned."""
-
-    def __init__(self, now: datetime) -> None:
-        self.now = now
-
-    def __call__(self) -> datetime:
-        return self.now
+from tests.clock import Clock, stopped_at
 
 
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     """It says cast.NOW until the test sets `clock.now`."""
-    clock = Clock(cast.NOW)
-    monkeypatch.setattr("django.utils.timezone.now", clock)
-    return clock
+    return stopped_at(cast.NOW, monkeypatch)
 
 
 @pytest.fixture

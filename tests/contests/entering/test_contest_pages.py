@@ -16,7 +16,8 @@ from contests import queries
 from contests.models import Contest, Prize, Sponsor
 from contests.states import ContestState, EntryState
 from tests import cast
-from tests.contests.entering.conftest import Clock, Send, check
+from tests.clock import Clock
+from tests.contests.entering.conftest import Send, check
 
 
 def address(contest: Contest) -> str:

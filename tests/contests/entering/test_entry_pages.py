@@ -12,7 +12,8 @@ from analysis.jobs.models import Job, JobState
 from contests.models import Contest, Entry
 from contests.states import EntryState
 from tests import cast
-from tests.contests.entering.conftest import Clock, Send, check, file_bytes
+from tests.clock import Clock
+from tests.contests.entering.conftest import Send, check, file_bytes
 
 OWN_PAGES = ["entry", "entry_status", "entry_receipt", "entry_file", "withdraw"]
 

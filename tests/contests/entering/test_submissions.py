@@ -16,7 +16,8 @@ from contests.entering.submissions import EntryRefused, withdraw_entry
 from contests.models import Contest, Entry
 from contests.states import ContestState, EntryState
 from tests import cast
-from tests.contests.entering.conftest import Clock, Send, check, form_of, kept_files
+from tests.clock import Clock
+from tests.contests.entering.conftest import Send, check, form_of, kept_files
 
 SECOND = timedelta(seconds=1)
 

@@ -8,7 +8,6 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from django.test import Client
 from django.utils import timezone
 from playwright.sync_api import Page, Route, expect
 
@@ -19,6 +18,7 @@ from analysis.jobs.models import Job
 from contests.entering.checking import CHECK_ENTRY
 from contests.models import Contest, Entry
 from tests import cast
+from tests.browser.person import sign_in
 from tests.contests.entering.conftest import file_bytes
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
@@ -33,10 +33,7 @@ def upload_page(
     """The upload page of an open contest, the entrant signed in."""
     monkeypatch.setattr("analysis.jobs.doorbell.ring", lambda _: True)
     contest = open_contest()
-    client = Client()
-    client.force_login(cast.member())
-    cookie = {"name": "session", "value": client.cookies["session"].value, "url": str(live_server)}
-    page.context.add_cookies([cookie])  # type: ignore[list-item]
+    sign_in(page, cast.member(), str(live_server))
     page.goto(f"{live_server}/contests/{contest.slug}/enter/")
     return page
 

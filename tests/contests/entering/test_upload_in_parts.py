@@ -13,7 +13,8 @@ from analysis.intake.models import Recording, Upload
 from contests.entering.receipts import receipt_text
 from contests.entering.submissions import FORM_GRACE
 from contests.models import Contest, Entry
-from tests.contests.entering.conftest import Clock, Send, check, file_bytes, form_of, kept_files
+from tests.clock import Clock
+from tests.contests.entering.conftest import Send, check, file_bytes, form_of, kept_files
 from tests.contests.entering.test_upload_page import JSON, address
 
 SendAhead = Callable[..., str]

@@ -15,7 +15,8 @@ from analysis.intake.models import Recording
 from contests.models import Contest, Entry
 from contests.states import ContestState
 from tests import cast
-from tests.contests.entering.conftest import Clock, Send, check, file_bytes, form_of, kept_files
+from tests.clock import Clock
+from tests.contests.entering.conftest import Send, check, file_bytes, form_of, kept_files
 
 JSON = {"HTTP_ACCEPT": "application/json"}
 

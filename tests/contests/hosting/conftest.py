@@ -6,16 +6,14 @@ import pytest
 from django.test import Client
 
 from academy.members.models import Member
+from tests.clock import Clock, stopped_at
 from tests.contests import stages
-from tests.contests.entering.conftest import Clock
 
 
 @pytest.fixture(autouse=True)
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     """It says AFTER_THE_CLOSE until the test sets `clock.now`."""
-    clock = Clock(stages.AFTER_THE_CLOSE)
-    monkeypatch.setattr("django.utils.timezone.now", clock)
-    return clock
+    return stopped_at(stages.AFTER_THE_CLOSE, monkeypatch)
 
 
 def signed_in(member: Member) -> Client:

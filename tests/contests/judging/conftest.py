@@ -16,35 +16,23 @@ from numpy.typing import NDArray
 from academy.members.models import Member
 from analysis.intake import sealing
 from analysis.intake.models import Recording
-from analysis.jobs import running
-from analysis.jobs.models import Job, JobState
 from analysis.listening import planning
 from analysis.measuring.measuring import measurement_of
 from contests.judging.assigning import assign_round, entries_of_round
 from contests.models import Assignment, Contest, Entry, Judge, Round
 from contests.states import ContestState, EntryState, RoundState
 from tests import cast
+from tests.clock import Clock, stopped_at
+from tests.working import work_off
 
 JUDGES = ("Ruy Halden", "Ilse Vanner", "Tomas Brek")
 ENTRANTS = ("Ansa Merrow", "Bero Lund", "Cato Wick", "Dunja Ferro")
 
 
-class Clock:
-    """The server's clock, as far as Django is concerned."""
-
-    def __init__(self, now: datetime) -> None:
-        self.now = now
-
-    def __call__(self) -> datetime:
-        return self.now
-
-
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     """Two days after the close of entries, while there is time to judge."""
-    clock = Clock(cast.NOW + timedelta(days=3))
-    monkeypatch.setattr("django.utils.timezone.now", clock)
-    return clock
+    return stopped_at(cast.NOW + timedelta(days=3), monkeypatch)
 
 
 @dataclass
@@ -96,12 +84,6 @@ def sealed(blob: bytes, *, name: str, owner: Member) -> Recording:
     return sealing.seal(sealing.receive([blob], name=name), owner=owner, now=cast.NOW)
 
 
-def run_all() -> None:
-    """Do every job that waits."""
-    for job in Job.objects.filter(state=JobState.QUEUED):
-        assert running.run(job.pk), Job.objects.get(pk=job.pk).trouble
-
-
 def prepare(contest: Contest, *, hearings: int = 2, seed: int = 7, number: int = 1) -> Round:
     """A round with a match plan and its copies, assigned and open to the judges."""
     round_ = Round.objects.create(contest=contest, number=number, hearings_per_entry=hearings, seed=seed)
@@ -110,7 +92,7 @@ def prepare(contest: Contest, *, hearings: int = 2, seed: int = 7, number: int =
         measurement_of(recording)
     round_.plan = planning.plan_set(recordings, wished_lufs=-18.0, ceiling_dbtp=-1.0, now=cast.NOW)
     round_.save()
-    run_all()
+    work_off()
     assign_round(round_, cast.NOW)
     round_.move_to(RoundState.JUDGING)
     return round_

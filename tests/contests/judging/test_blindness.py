@@ -29,8 +29,9 @@ from academy.members.models import Member
 from contests.models import Assignment, Contest, Entry, Judge, Round
 from contests.states import ContestState, EntryState
 from tests import cast
+from tests.clock import Clock
 from tests.contests.judging import crawling
-from tests.contests.judging.conftest import Clock, Stage, entry, music, prepare, scores, sealed
+from tests.contests.judging.conftest import Stage, entry, music, prepare, scores, sealed
 
 SignIn = Callable[[Member], Client]
 

@@ -19,7 +19,8 @@ from contests.judging.sections import judging
 from contests.models import Assignment, Entry, Judge, Round, ScoreSheet
 from contests.states import EntryState, HearingState, RoundState
 from tests import cast
-from tests.contests.judging.conftest import Clock, MakeStage, Stage, kept_scores, scores
+from tests.clock import Clock
+from tests.contests.judging.conftest import MakeStage, Stage, kept_scores, scores
 
 SignIn = Callable[[Member], Client]
 

@@ -17,7 +17,8 @@ from contests.judging.pacing import Pace
 from contests.models import Assignment, JudgingSession
 from contests.states import HearingState
 from tests import cast
-from tests.contests.judging.conftest import Clock, Stage
+from tests.clock import Clock
+from tests.contests.judging.conftest import Stage
 
 SignIn = Callable[[Member], Client]
 USUAL = Pace(1.0, is_own=False)

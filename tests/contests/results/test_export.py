@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
-from django.core.management import execute_from_command_line
 
 from contests import signing
 from contests.models import Assignment, JudgingSession
@@ -20,7 +19,7 @@ from contests.results.publishing import ResultRefused
 from contests.results.recounting import NoExport, recount
 from contests.scoring.sheets import Score, ScoreTable
 from contests.scoring.standing import rank
-from tests import cast
+from tests import cast, commands
 from tests.contests import stages
 from tests.contests.results.test_standings import BY_HAND, CATALYST
 from tests.contests.stages import AFTER_THE_CLOSE
@@ -311,17 +310,7 @@ class TestPages:
 class TestCommands:
     @pytest.fixture
     def run(self, capsys):
-        def _run(*words: object) -> tuple[int, str, str]:
-            status = 0
-            try:
-                execute_from_command_line(["manage.py", *map(str, words)])
-            except SystemExit as leaving:
-                status = leaving.code
-            out, err = capsys.readouterr()
-            assert "Traceback" not in err
-            return status, out, err
-
-        return _run
+        return lambda *words: commands.call(capsys, *words)
 
     def test_export_and_recount_print_the_same_standing(self, run, tmp_path: Path):
         _, stage = exported()

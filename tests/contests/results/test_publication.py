@@ -208,6 +208,23 @@ def crawl(browser: Client, begin: list[str]) -> dict[str, bytes]:
 
 
 class TestEmbargo:
+    def of_the_result(self, slug: str, code: str, receipt: str) -> list[str]:
+        """Every address that tells the result once it is out, the result's own page first."""
+        return [
+            reverse("contests:result", args=[slug]),
+            reverse("contests:hear_result", args=[code, 0]),
+            reverse("contests:scorecard", args=[receipt]),
+            reverse("contests:certificate", args=[receipt]),
+            reverse("contests:certificate_file", args=[receipt, "place", "png"]),
+            reverse("contests:certificate_check", args=[receipt]),
+            reverse("contests:own_prizes", args=[receipt]),
+        ]
+
+    def of_the_host(self, slug: str) -> list[str]:
+        """Every address that tells it before, to hosts."""
+        names = ("standings", "standings_csv", "firmness", "export", "host_prizes", "host_log")
+        return [reverse(f"contests:{name}", args=[slug]) for name in names]
+
     def test_every_channel_is_shut_until_then_and_open_from_then_on(self, clock):
         stage = stages.decided()
         contest, slug = stage.contest, stage.contest.slug
@@ -224,19 +241,7 @@ class TestEmbargo:
         own = stage.entries[0]
         codes = [result.code for result in contest.results.all()]
         names = [entry.member.name for entry in stage.entries]
-        shut = [
-            reverse("contests:result", args=[slug]),
-            reverse("contests:hear_result", args=[codes[0], 0]),
-            reverse("contests:scorecard", args=[own.receipt]),
-            reverse("contests:certificate", args=[own.receipt]),
-            reverse("contests:certificate_file", args=[own.receipt, "place", "png"]),
-            reverse("contests:certificate_check", args=[own.receipt]),
-            reverse("contests:own_prizes", args=[own.receipt]),
-        ]
-        hosts_only = [
-            reverse(f"contests:{name}", args=[slug])
-            for name in ("standings", "standings_csv", "firmness", "export", "host_prizes", "host_log")
-        ]
+        shut, hosts_only = self.of_the_result(slug, codes[0], own.receipt), self.of_the_host(slug)
         begin = ["/", reverse("contests:list"), reverse("contests:contest", args=[slug])]
         begin += [reverse("members:page"), reverse("contests:entry", args=[own.receipt])]
         people = {

@@ -7,6 +7,7 @@ from scipy.stats import norm
 from contests.scoring import cutline
 from contests.scoring.cutline import _posterior, chances_above
 from contests.scoring.severity import Hearings, fit_severity
+from tests.contests.scoring.test_severity import unit_covariance
 
 
 def complete(totals: np.ndarray) -> Hearings:
@@ -69,7 +70,7 @@ class TestChancesAbove:
         field = 0.7
         drawn = np.concatenate(list(_posterior(fit, field, draws=40_000)))
         assert drawn.shape == (40_000, 12)
-        inverse = np.linalg.inv(field * np.eye(12) + fit.residual_sd**2 * fit.unit_covariance())
+        inverse = np.linalg.inv(field * np.eye(12) + fit.residual_sd**2 * unit_covariance(fit))
         mean = field * inverse @ (fit.adjusted - fit.adjusted.mean())
         covariance = field * np.eye(12) - field**2 * inverse
         variance = np.diag(covariance)

@@ -11,6 +11,7 @@ from contests.scoring.severity import fit_severity
 from contests.scoring.sheets import Score, ScoreTable, shares, weighted_hearings
 from contests.scoring.sorting import sorting_scores
 from contests.scoring.standing import rank
+from tests.contests.scoring.test_severity import unit_covariance
 
 
 def sheets(given, *, round_number=1):
@@ -135,7 +136,7 @@ class TestOfEntries:
         part = fit.of_entries(np.array([2, 0]))
         assert part.adjusted.tolist() == fit.adjusted[[2, 0]].tolist()
         assert part.standard_error().tolist() == fit.standard_error()[[2, 0]].tolist()
-        assert part.unit_covariance() == pytest.approx(fit.unit_covariance()[np.ix_([2, 0], [2, 0])])
+        assert unit_covariance(part) == pytest.approx(unit_covariance(fit)[np.ix_([2, 0], [2, 0])])
 
     def test_chances_among_a_part_sum_to_the_places_given(self):
         table = ScoreTable(sheets(FIRST))

@@ -51,6 +51,11 @@ def plain_least_squares(grid: NDArray[np.float64]) -> tuple[NDArray[np.float64],
     return solver @ hearings.total, (solver @ solver.T)[:n_entries, :n_entries]
 
 
+def unit_covariance(fit: SeverityFit) -> NDArray[np.float64]:
+    """The whole covariance of the adjusted scores for a residual variance of 1, from its two factors."""
+    return np.diag(1.0 / fit.hearings_of_entry) + fit.through_judges @ fit.through_judges.T
+
+
 class TestCatalysts:
     """Montgomery's printed results: M; recomputed with statsmodels' ordinary least squares: V."""
 
@@ -127,7 +132,7 @@ class TestGeneralLeastSquares:
         solution, covariance = plain_least_squares(grid)
         fit = fit_severity(hearings_of(grid))
         np.testing.assert_allclose(np.append(fit.adjusted, fit.judge_effect), solution, atol=1e-10)
-        np.testing.assert_allclose(fit.unit_covariance(), covariance, atol=1e-10)
+        np.testing.assert_allclose(unit_covariance(fit), covariance, atol=1e-10)
         spread = np.sqrt(np.diag(covariance) + covariance[3, 3] - 2 * covariance[3])
         np.testing.assert_allclose(fit.unit_difference_sd(3), spread, atol=1e-9)
 

@@ -19,10 +19,6 @@ def places_of(standing: Standing) -> dict[str, int | None]:
     return {row.entry: row.place for row in standing.entries}
 
 
-def adjusted_of(standing: Standing) -> dict[str, float]:
-    return {row.entry: row.adjusted for row in standing.entries}
-
-
 def random_table(seed: int, n_entries: int = 10, n_judges: int = 5, hearings: int = 3) -> ScoreTable:
     """Scores to one decimal; judge j hears entry j and j + 1 at least, so that the design is connected."""
     rng = np.random.default_rng(seed)

@@ -24,6 +24,7 @@ from contests.voting import ballots, running
 from tests import cast
 from tests.contests.voting import staging
 from tests.contests.voting.staging import ENDS, OPENS, WHILE_OPEN
+from tests.working import work_off
 
 pytestmark = pytest.mark.django_db
 
@@ -44,8 +45,7 @@ def beat(clock):
     def beat(now: datetime) -> list[str]:
         clock.now = now
         reminding.sweep(now)
-        for job in Job.objects.filter(kind=reminding.TELL_VOTERS, state=JobState.QUEUED):
-            assert jobs.run(job.pk), Job.objects.get(pk=job.pk).trouble
+        work_off(reminding.TELL_VOTERS)
         return written()
 
     return beat

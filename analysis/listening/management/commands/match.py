@@ -7,12 +7,13 @@ import json
 import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from analysis.dsp.matching import DEFAULT_CEILING_DBTP, DEFAULT_LEVEL_LUFS
 from analysis.listening.matching_files import MatchedCopy, MatchedSet, Refusal, match_files
+from analysis.measuring.management.columns import MINUS, Column, make_folder, name_of, number
 
 # Softer than this, the absolute gate of BS.1770 at -70 LUFS would take part of the music for silence.
 SOFTEST = -50.0
@@ -28,18 +29,7 @@ KEYS = (
     "sample_rate_hz",
     "frames",
 )
-MINUS = "−"
 COLUMN_WIDTH = 9
-
-
-class Column(NamedTuple):
-    """One column of the table: the key it shows, its two heading lines, and its number format."""
-
-    key: str
-    heading: str
-    unit: str
-    form: str
-
 
 COLUMNS = (
     Column("gain_db", "gain", "dB", "+z.2f"),
@@ -97,12 +87,7 @@ class Command(BaseCommand):
         """Match, then print a line a file; reasons and remarks go to standard error."""
         paths: list[Path] = options["files"]
         folder: Path = options["out"]
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise CommandError(
-                f"{folder} is no folder for copies: {error.strerror}.", returncode=2
-            ) from error
+        make_folder(folder, what="copies")
         matched = match_files(
             paths,
             folder,
@@ -131,14 +116,14 @@ def _json_lines(paths: Sequence[Path], matched: MatchedSet) -> Iterator[str]:
 
 
 def _table(paths: Sequence[Path], matched: MatchedSet) -> Iterator[str]:
-    names = [_name(path) for path in paths]
+    names = [name_of(path) for path in paths]
     name_width = max(len("file"), *map(len, names))
     for first, cells in (("file", [column.heading for column in COLUMNS]), ("", [c.unit for c in COLUMNS])):
         yield _line(first, cells, name_width)
     for name, file in zip(names, matched.files, strict=True):
         if isinstance(file, MatchedCopy):
-            cells = [format(getattr(file, key), form).replace("-", MINUS) for key, _, _, form in COLUMNS]
-            yield f"{_line(name, cells, name_width)}  {_name(file.copy)}"
+            cells = [number(getattr(file, key), form) for key, _, _, form in COLUMNS]
+            yield f"{_line(name, cells, name_width)}  {name_of(file.copy)}"
 
 
 def _line(first: str, cells: Sequence[str], name_width: int) -> str:
@@ -151,18 +136,13 @@ def _remarks(paths: Sequence[Path], matched: MatchedSet, *, ceiling_dbtp: float)
     if matched.plan is not None and matched.limiting is not None:
         yield (
             f"The level is {matched.plan.level_lufs:.2f} LUFS, {matched.plan.lowered_db:.2f} dB lower than "
-            f"wished: above it {_name(matched.limiting)} would pass {ceiling_dbtp:g} dBTP."
+            f"wished: above it {name_of(matched.limiting)} would pass {ceiling_dbtp:g} dBTP."
         ).replace(" -", f" {MINUS}")
     for path, file in zip(paths, matched.files, strict=True):
         if isinstance(file, Refusal):
-            yield f"{_name(path)}: {file.message}"
+            yield f"{name_of(path)}: {file.message}"
         elif not file.offset_is_sure:
-            yield f"{_name(path)}: no start in common with the reference stands out, so it was not moved."
-
-
-def _name(path: Path) -> str:
-    """A file's name as a terminal can show it."""
-    return path.name.encode(errors="replace").decode()
+            yield f"{name_of(path)}: no start in common with the reference stands out, so it was not moved."
 
 
 def _level_lufs(text: str) -> float:

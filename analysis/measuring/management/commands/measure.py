@@ -4,21 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from analysis.measuring.files import Found, measure_files
-
-
-class Column(NamedTuple):
-    """One column of the table: the key it shows, its two heading lines, and its number format."""
-
-    key: str
-    heading: str
-    unit: str
-    form: str
-
+from analysis.measuring.management.columns import Column, make_folder, name_of, number
 
 COLUMNS = (
     Column("duration_s", "length", "s", "z.1f"),
@@ -36,8 +27,6 @@ COLUMNS = (
     Column("clipped_runs", "clipped", "runs", "d"),
     Column("correlation", "corr.", "", "+z.2f"),
 )
-UNDEFINED = "–"
-MINUS = "−"
 LONGEST_NAME = 40
 
 
@@ -68,12 +57,7 @@ class Command(BaseCommand):
         paths: list[str] = options["files"]
         picture_dir: Path | None = options["picture"]
         if picture_dir:
-            try:
-                picture_dir.mkdir(parents=True, exist_ok=True)
-            except OSError as error:
-                raise CommandError(
-                    f"{picture_dir} is no folder for pictures: {error.strerror}.", returncode=2
-                ) from error
+            make_folder(picture_dir, what="pictures")
         refused = 0
         name_width = max(len(_name(path)) for path in paths)
         if not options["json"]:
@@ -92,7 +76,7 @@ class Command(BaseCommand):
 
 def _name(path: str) -> str:
     """A file's name as a terminal can show it, its middle left out where it is long."""
-    name = Path(path).name.encode(errors="replace").decode()
+    name = name_of(path)
     if len(name) <= LONGEST_NAME:
         return name
     return f"{name[: LONGEST_NAME // 2]}…{name[1 - LONGEST_NAME // 2 :]}"
@@ -115,4 +99,5 @@ def _width(column: Column) -> int:
 
 
 def _cell(value: object, form: str) -> str:
-    return UNDEFINED if value is None else format(value, form).replace("-", MINUS)
+    assert value is None or isinstance(value, int | float)
+    return number(value, form)

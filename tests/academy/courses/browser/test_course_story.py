@@ -5,13 +5,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-from django.test import Client
 from playwright.sync_api import Browser, expect
 from pytest_django.live_server_helper import LiveServer
 
@@ -20,7 +18,7 @@ from academy.members.models import Member
 from analysis.jobs import running
 from analysis.jobs.models import Job, JobState
 from tests import cast
-from tests.browser.person import Visitor
+from tests.browser.person import Visitor, pictures_folder, sign_in, windows
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 
@@ -47,25 +45,15 @@ def open_window(
 ) -> Iterator[Open]:
     """Open a window for a member, signed in, or for a visitor. An error that a page logs fails the test."""
     monkeypatch.setattr("analysis.jobs.doorbell.ring", lambda _: True)
-    pictures = os.environ.get("COURSE_PICTURES")
-    opened: list[Visitor] = []
+    with windows(chromium, live_server.url, pictures=pictures_folder("COURSE_PICTURES")) as open_one:
 
-    def open_one(member: Member | None) -> Visitor:
-        window = Visitor(chromium, live_server.url, pictures=Path(pictures) if pictures else None)
-        if member is not None:
-            client = Client()
-            client.force_login(member)
-            cookie = {"name": "session", "value": client.cookies["session"].value, "url": live_server.url}
-            window.page.context.add_cookies([cookie])  # type: ignore[list-item]
-        opened.append(window)
-        return window
+        def open_for(member: Member | None) -> Visitor:
+            window = open_one()
+            if member is not None:
+                sign_in(window.page, member, live_server.url)
+            return window
 
-    yield open_one
-    faults = [fault for window in opened for fault in window.faults]
-    for window in opened:
-        window.page.wait_for_timeout(200)  # SQLite in memory locks tables: let the last request end
-        window.leave()
-    assert faults == []
+        yield open_for
 
 
 @pytest.fixture

@@ -6,15 +6,14 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
-from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 from playwright.sync_api import Browser, Page, Request
 from pytest_django.live_server_helper import LiveServer
 
-from academy.members.models import Member
 from contests.models import Assignment, Round
 from tests import cast
+from tests.browser.person import sign_in
 from tests.contests.judging.conftest import entry, music, prepare
 
 
@@ -44,14 +43,6 @@ def hearings(round_: Round) -> list[Assignment]:
     """The first judge's hearings in order."""
     judge = round_.contest.judges.order_by("pk").first()
     return list(round_.assignments.filter(judge=judge).order_by("position"))
-
-
-def sign_in(browser: Page, member: Member, address: str) -> None:
-    """Give a page's browser a session of the member's."""
-    client = Client()
-    client.force_login(member)
-    value = client.cookies["session"].value
-    browser.context.add_cookies([{"name": "session", "value": value, "url": address}])
 
 
 @pytest.fixture

@@ -19,7 +19,8 @@ from pytest_django.live_server_helper import LiveServer
 from contests.models import Assignment, Round, ScoreSheet
 from contests.states import HearingState
 from tests.browser.axe import violations
-from tests.contests.judging.browser.conftest import settle, sign_in, watch
+from tests.browser.person import sign_in
+from tests.contests.judging.browser.conftest import settle, watch
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
 

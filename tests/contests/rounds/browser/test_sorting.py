@@ -12,8 +12,9 @@ from pytest_django.live_server_helper import LiveServer
 
 from contests.hosting import running
 from contests.models import RoundKind, ScoreSheet
+from tests.browser.person import sign_in
 from tests.contests import stages
-from tests.contests.judging.browser.conftest import settle, sign_in, watch
+from tests.contests.judging.browser.conftest import settle, watch
 from tests.contests.rounds import staging
 from tests.contests.stages import Stage
 
@@ -50,16 +51,21 @@ def test_a_pile_leads_on_and_the_last_one_can_be_taken_back(
     page.goto(live_server.url + reverse("contests:desk", args=[stage.contest.slug, 1]))
     in_sight = page.locator("[data-desk-sheet]:not([hidden]) h2")
     expect(in_sight).to_contain_text("Mix A")
+    settle(page)
     page.locator("[data-desk-sheet]:not([hidden]) .pile", has_text="Keep").click()
     expect(in_sight).to_contain_text("Mix B")
+    settle(page)
     page.keyboard.press("Shift+P")
     expect(in_sight).to_contain_text("Mix C")
     expect(page.locator("[data-sorting-words]")).to_have_text("2 sorted and not submitted yet.")
+    settle(page)
     page.get_by_role("button", name="Take the last one back").click()
     expect(in_sight).to_contain_text("Mix B")
     expect(page.locator("[data-sorting-words]")).to_have_text("1 sorted and not submitted yet.")
+    settle(page)
     page.keyboard.press("Shift+U")
     expect(page.locator("[data-sorting-words]")).to_have_text("2 sorted and not submitted yet.")
+    settle(page)
     page.get_by_role("button", name="Submit all that is sorted").click()
     expect(page.locator(".message")).to_contain_text("2 sheets are submitted.")
     settle(page)

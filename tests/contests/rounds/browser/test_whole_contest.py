@@ -1,16 +1,14 @@
 """The demo's contest judged in real browsers, from the first sheet to an export that somebody altered.
 
 Four judges sit on its panel. One drops out half way, one recognises a mix and stands aside, one is two points
-stricter than the rest. What the host's pages then say of every place is computed here once more, by least
-squares from what was typed.
+stricter than the rest. What the host's pages then say of every place is computed once more, in
+`least_squares`, from what was typed.
 """
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 from zlib import crc32
@@ -18,16 +16,17 @@ from zlib import crc32
 import numpy as np
 import pytest
 from playwright.sync_api import Browser, Locator, expect
-from scipy.stats import t as t_distribution
 
 from contests.demo.people import PASS_PHRASE
 from fixtures.people import Person, everybody
 from fixtures.scenario import SCENARIO
 from fixtures.verdicts import WORTH
 from tests.browser.listening import listen
-from tests.browser.person import Visitor
+from tests.browser.person import Visitor, windows
+from tests.contests.rounds.browser.forging import ALTERATIONS, SIGNATURE, altered
+from tests.contests.rounds.browser.least_squares import Fit, by_least_squares
 from tests.demo_site import CONTEST, copy_of
-from tests.services.serving import Served
+from tests.services.serving import Served, serving
 from tests.services.site import Site
 
 pytestmark = pytest.mark.needs("chromium")
@@ -46,30 +45,22 @@ Enter = Callable[[Person], Visitor]
 def site(demo_with_judges_in: Path, tmp_path: Path) -> Iterator[Served]:
     """The demo's contest with its judges let in, served, with a worker."""
     site = Site(copy_of(demo_with_judges_in, tmp_path / "site"))
-    served = Served(site)
-    try:
-        served.wait_for_everything()
+    with serving(site) as served:
         yield served
-    finally:
-        served.clean_up()
-        site.close()
+    site.close()
 
 
 @pytest.fixture
 def visit(chromium: Browser, site: Served) -> Iterator[Enter]:
     """A browser of their own for whoever comes."""
-    visitors: list[Visitor] = []
+    with windows(chromium, site.address) as open_one:
 
-    def visit(person: Person) -> Visitor:
-        visitors.append(Visitor(chromium, site.address))
-        visitors[-1].sign_in(person, PASS_PHRASE)
-        return visitors[-1]
+        def visit(person: Person) -> Visitor:
+            visitor = open_one()
+            visitor.sign_in(person, PASS_PHRASE)
+            return visitor
 
-    yield visit
-    faults = [fault for visitor in visitors for fault in visitor.faults]
-    for visitor in visitors:
-        visitor.leave()
-    assert faults == []
+        yield visit
 
 
 def test_from_the_first_sheet_to_an_altered_export(site: Served, visit: Enter, tmp_path: Path) -> None:
@@ -97,8 +88,8 @@ def test_from_the_first_sheet_to_an_altered_export(site: Served, visit: Enter, t
 
     export = download_the_export(host, tmp_path)
     recounts(site, export)
-    for name, alter in ALTERATIONS.items():
-        is_refused(site, altered(export, tmp_path / f"{name}.json", alter), SAID_OF[name])
+    for name, (alter, sentence) in ALTERATIONS.items():
+        is_refused(site, altered(export, tmp_path / f"{name}.json", alter), sentence)
 
 
 # -- the judges
@@ -270,22 +261,6 @@ def decide_and_publish(host: Visitor, expected: Fit) -> None:
 # -- the arithmetic, once more
 
 
-@dataclass(frozen=True)
-class Fit:
-    """Least squares by mix and judge: what the standing should say, from what was typed."""
-
-    receipts: Mapping[str, str]
-    raw: Mapping[str, float]
-    adjusted: Mapping[str, float]
-    error: Mapping[str, float]
-    severity: Mapping[str, float]
-    behind_first: Mapping[str, tuple[float, float]]  # difference to the first, and what 95 % of luck reach
-
-    def place(self, mix: str) -> int:
-        """Equals would share theirs."""
-        return 1 + sum(value > self.adjusted[mix] + 1e-9 for value in self.adjusted.values())
-
-
 def totals_given(site: Served) -> dict[tuple[str, str], tuple[float, str]]:
     """Each submitted sheet's weighted total, and the receipt, by the keys of mix and judge."""
     whole = sum(criterion.weight for criterion in CONTEST.rubric)
@@ -297,40 +272,6 @@ def totals_given(site: Served) -> dict[tuple[str, str], tuple[float, str]]:
             totals[mix, judge.key] = (weighed / whole, one["receipt"])
     assert len(totals) == len(CONTEST.entries) * CONTEST.hearings_per_entry
     return totals
-
-
-def by_least_squares(given: Mapping[tuple[str, str], tuple[float, str]]) -> Fit:
-    """Fit total = mix + judge, the judges' effects summing to 0, by the bordered normal equations.
-
-    Restricted least squares as in any text on linear models (for instance Searle, Linear Models, 1971,
-    section 5.6, from memory): the inverse of the bordered matrix holds the covariance of the estimates.
-    """
-    mixes = sorted({mix for mix, _ in given})
-    judges = sorted({judge for _, judge in given})
-    names = [*mixes, *judges]
-    design = np.array([[name in pair for name in names] for pair in given], float)
-    total = np.array([value for value, _ in given.values()])
-    border = np.array([[name in judges for name in names]], float)
-    bordered = np.block([[design.T @ design, border.T], [border, np.zeros((1, 1))]])
-    inverse = np.linalg.inv(bordered)[: len(names), : len(names)]
-    effect = inverse @ design.T @ total
-    freedom = len(total) - len(names) + 1
-    variance = np.square(total - design @ effect).sum() / freedom
-    covariance = variance * inverse
-    adjusted = dict(zip(mixes, effect, strict=False))
-    first = mixes.index(max(adjusted, key=adjusted.__getitem__))
-    spread = np.diag(covariance) + covariance[first, first] - 2 * covariance[first]
-    reach = t_distribution.ppf(0.975, freedom) * np.sqrt(np.maximum(spread, 0.0))
-    return Fit(
-        receipts={receipt: mix for (mix, _), (_, receipt) in given.items()},
-        raw={
-            mix: float(np.mean([value for (m, _), (value, _) in given.items() if m == mix])) for mix in mixes
-        },
-        adjusted=adjusted,
-        error=dict(zip(mixes, np.sqrt(np.diag(covariance)), strict=False)),
-        severity={judge: -effect[names.index(judge)] for judge in judges},
-        behind_first={mix: (effect[first] - effect[at], reach[at]) for at, mix in enumerate(mixes)},
-    )
 
 
 # -- what the host's pages say of it
@@ -413,64 +354,6 @@ def recounts(site: Served, export: Path) -> None:
     done = site.site.manage("recount", str(export))
     assert done.returncode == 0, done.stderr
     assert "Everything in the file agrees with the recount." in done.stderr
-
-
-def other_digit(text: str) -> str:
-    """The text with its first digit another one, by which no score leaves its scale."""
-    at = re.search(r"\d", text).start()
-    return f"{text[:at]}{'5' if text[at] == '4' else '4'}{text[at + 1 :]}"
-
-
-def a_score(content: dict[str, Any]) -> None:
-    scores = next(one["scores"] for one in content["hearings"] if one["scores"])
-    scores["Balance"] = other_digit(scores["Balance"])
-
-
-def a_weight(content: dict[str, Any]) -> None:
-    content["rubric"][0]["weight"] = other_digit(content["rubric"][0]["weight"])
-
-
-def a_place(content: dict[str, Any]) -> None:
-    entry = next(one for one in content["entries"] if one["place"] == 3)
-    entry["place"] = 2
-
-
-def a_line_of_the_log(content: dict[str, Any]) -> None:
-    line = next(one for one in content["decisions"] if one["action"] == "judge dropped out")
-    line["details"]["hearings"] += 1
-
-
-def a_fingerprint(content: dict[str, Any]) -> None:
-    content["entries"][0]["sha256"] = other_digit(content["entries"][0]["sha256"])
-
-
-ALTERATIONS: dict[str, Callable[[dict[str, Any]], None]] = {
-    "a score": a_score,
-    "a weight": a_weight,
-    "a place": a_place,
-    "a line of the log": a_line_of_the_log,
-    "a fingerprint": a_fingerprint,
-}
-SIGNATURE = "The signature does not fit: the file was changed after the site wrote it."
-SAID_OF = {
-    "a score": "standing › ",
-    "a weight": "standing › ",
-    "a place": "The places of the entries are not those that the decision log recorded.",
-    "a line of the log": "The decision log is broken at line ",
-    "a fingerprint": SIGNATURE,
-}
-
-
-def altered(export: Path, to: Path, alter: Callable[[dict[str, Any]], None]) -> Path:
-    """A copy of the export in which one digit is another."""
-    text = export.read_text()
-    content = json.loads(text)
-    alter(content)
-    other = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
-    assert len(other) == len(text)
-    assert sum(one != another for one, another in zip(text, other, strict=True)) == 1
-    to.write_text(other)
-    return to
 
 
 def is_refused(site: Served, file: Path, sentence: str) -> None:

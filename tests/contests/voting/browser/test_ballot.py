@@ -15,8 +15,9 @@ from contests.models import Ballot, Vote
 from contests.voting import ballots, running
 from tests import cast
 from tests.browser.axe import violations
+from tests.browser.person import sign_in
 from tests.contests import stages
-from tests.contests.judging.browser.conftest import settle, sign_in, watch
+from tests.contests.judging.browser.conftest import settle, watch
 from tests.contests.voting import staging
 
 pytestmark = [pytest.mark.needs("chromium"), pytest.mark.django_db(transaction=True)]
