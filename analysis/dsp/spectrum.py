@@ -44,6 +44,9 @@ LOW_PASS_CORNER = 0.5  # of the lower rate: half way between the bands and what 
 # Bands whose upper edge is below this share of the lower rate are read from the long transform.
 LONG_BELOW = 0.19
 
+# Rounded to float32 where they are put to those that wait, so that no copy is made for it.
+Planes = NDArray[np.float64] | NDArray[np.float32]
+
 
 class ThirdOctaves(NamedTuple):
     """Levels by band in dBFS, lowest band first, each of shape (n_bands,); a full-scale sine reads 0.
@@ -97,7 +100,7 @@ class Spectrum:
     def add(self, audio: NDArray[np.float64]) -> None:
         """Take the next block, shape (n_frames, n_channels). Raises ShapeError for other channels."""
         require_audio(audio, n_channels=self._n_channels)
-        planes = audio.T.astype(np.float32)
+        planes = audio.T
         self._n_frames += audio.shape[0]
         self._short.add(planes)
         self._long.add(self._keeping.kept(planes))
@@ -137,7 +140,7 @@ class _Waiting:
         self.room = np.zeros((n_planes, n_frames), dtype=np.float32)
         self.n_frames = n_frames
 
-    def add(self, planes: NDArray[np.float32]) -> None:
+    def add(self, planes: Planes) -> None:
         """Let more follow, shape (n, n_frames); planes that are missing follow in silence."""
         beyond = self.n_frames + planes.shape[1]
         if beyond > self.room.shape[1]:
@@ -178,7 +181,7 @@ class _Lines:
         self._own = np.zeros((n_pairs, n_frames))  # power of each line, of positive and negative frequencies
         self._both = np.zeros((n_pairs, n_frames // 2))  # twice the product of left and right, likewise
 
-    def add(self, planes: NDArray[np.float32]) -> None:
+    def add(self, planes: Planes) -> None:
         """Take the next block, shape (2 * n_pairs, n); the last channel of an odd number may be missing."""
         self._waiting.add(planes)
         ready = (self._waiting.n_frames - self._overlap) // self._hop
@@ -234,7 +237,7 @@ class _EachOf:
         self._taps = (taps / taps.sum()).astype(np.float32)
         self._waiting = _Waiting(n_planes, n_taps - 1)
 
-    def kept(self, planes: NDArray[np.float32]) -> NDArray[np.float32]:
+    def kept(self, planes: Planes) -> NDArray[np.float32]:
         """The frames that are kept of the next block, shape (n_planes, n)."""
         self._waiting.add(planes)
         kept = self._low_passed(self._waiting)
@@ -271,10 +274,11 @@ def _cut(
     for window in range(windows.shape[0]):
         left = planes[0, window * hop : window * hop + n_frames]
         right = planes[1, window * hop : window * hop + n_frames]
-        into = windows[window]
+        # One row, in which the compiler knows how far apart the two are: so it writes several at once.
+        into = windows[window].reshape(-1)
         for frame in range(n_frames):
-            into[frame, 0] = left[frame] * taper[frame]
-            into[frame, 1] = right[frame] * taper[frame]
+            into[2 * frame] = left[frame] * taper[frame]
+            into[2 * frame + 1] = right[frame] * taper[frame]
 
 
 @kernel(freedom=ANY_ORDER)
