@@ -19,9 +19,9 @@ HOP_S = 0.1
 # blocks lie on the same grid at every rate. It is quicker with what stays near the processor, and its memory
 # does not grow with the recording.
 ADVANCE_S = 10
-# How far a stretch reaches into the next, and how many of the next one's blocks then only let the filter swing
-# in: the block after them is the first that this stretch had no room for. A high-pass at 38 Hz has forgotten
-# in 0.2 s what came before, down to a factor of (1 + 2 pi 38 x 0.2) exp(-2 pi 38 x 0.2), 1e-19.
+# How far a stretch reaches into the next, and how many of the next one's blocks then only let the filter
+# swing in: the block after them is the first that this stretch had no room for. A high-pass at 38 Hz has
+# forgotten in 0.2 s what came before, down to a factor of (1 + 2 pi 38 x 0.2) exp(-2 pi 38 x 0.2), 1e-19.
 SHARED_S = 0.5
 SWING_IN_BLOCKS = 2
 # So few frames are decoded at a time that they are still near when they are put to the stretch.
@@ -47,8 +47,8 @@ def read_lufs(*paths: Path) -> float:
     ----------
     paths : Path
         A WAV or FLAC file of one to five channels, or the parts that it was cut into, in their order. They
-        are given to the library in stretches of some ten seconds: in stereo at 48 kHz it holds some 25 MB, however
-        long they are.
+        are given to the library in stretches of some ten seconds: in stereo at 48 kHz it holds some 25 MB,
+        however long they are.
 
     Returns
     -------
