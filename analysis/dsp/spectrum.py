@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from analysis.dsp.dynamics import SINE_DB
 from analysis.dsp.errors import require_audio, require_rate
 from analysis.dsp.kernels import ANY_ORDER, kernel
+from analysis.dsp.transforms import LANES, Transforms
 
 # IEC 61260-1:2014, clauses 5.2 to 5.6: base ten, reference 1 kHz, three bands an octave. Exact midband
 # frequencies are 1000 Hz * 10 ** (band / 10), edges half a band to either side.
@@ -33,8 +34,6 @@ NOMINAL_HZ = (
 SHORT_FRAMES, LONG_FRAMES = 1_024, 8_192
 SMALL_RATE_HZ = 64_000
 KEPT_EACH = 8
-# So many transforms at a time: on several at once the transform is four times as fast.
-TRANSFORMS_AT_ONCE = 8
 
 # The low-pass before frames are left out: flat within 0.001 dB as far as its bands reach, and 80 dB down
 # where what lies there would fold back into them (Kaiser's formulae for window designs).
@@ -43,6 +42,9 @@ LOW_PASS_BETA = 8.0
 LOW_PASS_CORNER = 0.5  # of the lower rate: half way between the bands and what folds back into them
 # Bands whose upper edge is below this share of the lower rate are read from the long transform.
 LONG_BELOW = 0.19
+
+# Rounded to float32 where they are put to those that wait, so that no copy is made for it.
+Planes = NDArray[np.float64] | NDArray[np.float32]
 
 
 class ThirdOctaves(NamedTuple):
@@ -97,7 +99,7 @@ class Spectrum:
     def add(self, audio: NDArray[np.float64]) -> None:
         """Take the next block, shape (n_frames, n_channels). Raises ShapeError for other channels."""
         require_audio(audio, n_channels=self._n_channels)
-        planes = audio.T.astype(np.float32)
+        planes = audio.T
         self._n_frames += audio.shape[0]
         self._short.add(planes)
         self._long.add(self._keeping.kept(planes))
@@ -137,7 +139,7 @@ class _Waiting:
         self.room = np.zeros((n_planes, n_frames), dtype=np.float32)
         self.n_frames = n_frames
 
-    def add(self, planes: NDArray[np.float32]) -> None:
+    def add(self, planes: Planes) -> None:
         """Let more follow, shape (n, n_frames); planes that are missing follow in silence."""
         beyond = self.n_frames + planes.shape[1]
         if beyond > self.room.shape[1]:
@@ -169,21 +171,19 @@ class _Lines:
         self._overlap = n_frames // 4
         self._hop = n_frames - self._overlap
         rise = np.sin(0.5 * np.pi * (np.arange(self._overlap) + 0.5) / self._overlap)
-        self._taper = np.concatenate((rise, np.ones(n_frames - 2 * self._overlap), rise[::-1])).astype(
-            np.float32
-        )
+        self._rise = rise.astype(np.float32)
         # The silence before the recording lets its first frames count in full.
         self._waiting = _Waiting(2 * n_pairs, self._overlap)
-        self._windows = np.empty((0, n_frames, 2), dtype=np.float32)  # room for those in work
-        self._own = np.zeros((n_pairs, n_frames))  # power of each line, of positive and negative frequencies
-        self._both = np.zeros((n_pairs, n_frames // 2))  # twice the product of left and right, likewise
+        self._transforms = Transforms(n_frames)
+        # Of the power of each line and its twin of negative frequency: of left + right, of left - right.
+        self._sums = np.zeros((2, n_pairs, n_frames // 2))
 
-    def add(self, planes: NDArray[np.float32]) -> None:
+    def add(self, planes: Planes) -> None:
         """Take the next block, shape (2 * n_pairs, n); the last channel of an odd number may be missing."""
         self._waiting.add(planes)
-        ready = (self._waiting.n_frames - self._overlap) // self._hop
-        if ready >= TRANSFORMS_AT_ONCE:
-            self._transform(self._waiting.room, ready, self._own, self._both)
+        ready = (self._waiting.n_frames - self._overlap) // self._hop // LANES * LANES
+        if ready > 0:
+            self._transform(self._waiting.room, ready, self._sums)
             self._waiting.drop(ready * self._hop)
 
     def powers(self, last: NDArray[np.float32] | None = None) -> NDArray[np.float64]:
@@ -198,29 +198,23 @@ class _Lines:
         # Silence after the end lets the last frames count in full.
         n_windows = -(-waiting.n_frames // self._hop)
         waiting.add(np.zeros((1, self._overlap + n_windows * self._hop - waiting.n_frames), dtype=np.float32))
-        own, both = self._own.copy(), self._both.copy()
-        self._transform(waiting.room, n_windows, own, both)
-        positive, negative = own[:, : both.shape[1]], np.roll(own[:, ::-1], 1, axis=1)[:, : both.shape[1]]
-        each = (positive + negative) / self.n_frames
-        product = 2.0 * both[0] / self.n_frames
-        powers: NDArray[np.float64] = np.array([each.sum(axis=0), each[0] + product, each[0] - product])
-        return np.maximum(powers, 0.0)
+        sums = self._sums.copy()
+        self._transform(waiting.room, n_windows, sums)
+        sums /= self.n_frames
+        powers: NDArray[np.float64] = np.array([0.5 * sums.sum(axis=(0, 1)), *sums[:, 0]])
+        return powers
 
-    def _transform(
-        self, planes: NDArray[np.float32], n_windows: int, own: NDArray[np.float64], both: NDArray[np.float64]
-    ) -> None:
-        """Add the powers of the first windows of `planes`, shape (2 * n_pairs, n), to `own` and `both`."""
-        from scipy import fft  # a moment's wait: only for those who measure
-
-        if not n_windows:
-            return
-        if n_windows > len(self._windows):
-            self._windows = np.empty((n_windows, self.n_frames, 2), dtype=np.float32)
-        windows = self._windows[:n_windows]
-        for pair in range(own.shape[0]):
-            _cut(planes[2 * pair : 2 * pair + 2], self._hop, self._taper, windows)
-            lines = fft.fft(windows.view(np.complex64)[:, :, 0], overwrite_x=True)
-            _add_powers(lines, own[pair], both[pair])
+    def _transform(self, planes: NDArray[np.float32], n_windows: int, sums: NDArray[np.float64]) -> None:
+        """Add the powers of the first windows of `planes`, shape (2 * n_pairs, n), to `sums`."""
+        for pair in range(sums.shape[1]):
+            left_right = planes[2 * pair : 2 * pair + 2]
+            for first in range(0, n_windows, LANES):
+                n_lanes = min(LANES, n_windows - first)
+                self._transforms.cut(
+                    left_right, first * self._hop, self._hop, n_windows=n_lanes, rise=self._rise
+                )
+                lines, places = self._transforms.transform(), self._transforms.places
+                _add_powers(lines, places, sums[0, pair], sums[1, pair])
 
 
 class _EachOf:
@@ -234,7 +228,7 @@ class _EachOf:
         self._taps = (taps / taps.sum()).astype(np.float32)
         self._waiting = _Waiting(n_planes, n_taps - 1)
 
-    def kept(self, planes: NDArray[np.float32]) -> NDArray[np.float32]:
+    def kept(self, planes: Planes) -> NDArray[np.float32]:
         """The frames that are kept of the next block, shape (n_planes, n)."""
         self._waiting.add(planes)
         kept = self._low_passed(self._waiting)
@@ -262,37 +256,33 @@ def _shares(edges: NDArray[np.float64], *, n_lines: int, line_hz: float) -> NDAr
     return share
 
 
-@kernel()
-def _cut(
-    planes: NDArray[np.float32], hop: int, taper: NDArray[np.float32], windows: NDArray[np.float32]
-) -> None:
-    """Fill `windows`, shape (n_windows, n, 2), with left and right times the taper, one each `hop` frames."""
-    n_frames = taper.size
-    for window in range(windows.shape[0]):
-        left = planes[0, window * hop : window * hop + n_frames]
-        right = planes[1, window * hop : window * hop + n_frames]
-        into = windows[window]
-        for frame in range(n_frames):
-            into[frame, 0] = left[frame] * taper[frame]
-            into[frame, 1] = right[frame] * taper[frame]
-
-
 @kernel(freedom=ANY_ORDER)
-def _add_powers(lines: NDArray[np.complex64], own: NDArray[np.float64], both: NDArray[np.float64]) -> None:
-    """Add the powers of transforms of left + j right, shape (n_windows, n), over the windows.
+def _add_powers(
+    lines: NDArray[np.float32],
+    places: NDArray[np.int64],
+    added: NDArray[np.float64],
+    taken_off: NDArray[np.float64],
+) -> None:
+    """Add what left + right and left - right hold at each line and its twin of negative frequency.
 
-    With Z at a line and its twin of negative frequency, left * left + right * right is half the sum of their
-    powers, and the product left * right is half the imaginary part of Z * twin: linear algebra on
-    left = (Z + conj(twin)) / 2 and right = (Z - conj(twin)) / 2j.
+    `lines` are transforms of left + j right, in rows as `Transforms` leaves them; all its lanes count. With Z
+    = a + jb at a line and c + jd at its twin, 2 left = (a + c) + j(b - d) and 2 right = (b + d) + j(c - a);
+    so half the power of left + right, both lines together, is (a + d)^2 + (b + c)^2, and that of left -
+    right is (a - d)^2 + (b - c)^2. Nothing large is taken from something large here, as where powers are
+    subtracted: what is the same in both channels leaves no dust at the side.
     """
-    n_lines = lines.shape[1]
-    for window in range(lines.shape[0]):
-        line = lines[window]
-        for at in range(n_lines):
-            own[at] += line[at].real * line[at].real + line[at].imag * line[at].imag
-        twin = line[::-1]
-        for at in range(1, both.size):
-            both[at] += line[at].real * twin[at - 1].imag + line[at].imag * twin[at - 1].real
+    n_lines, n_lanes = lines.shape[0], lines.shape[1] // 2
+    for at in range(1, added.size):
+        line, twin = lines[places[at]], lines[places[n_lines - at]]
+        a, b, c, d = line[:n_lanes], line[n_lanes:], twin[:n_lanes], twin[n_lanes:]
+        sum_power = difference_power = np.float32(0.0)
+        for lane in range(n_lanes):
+            x, y = a[lane] + d[lane], b[lane] + c[lane]
+            sum_power += x * x + y * y
+            x, y = a[lane] - d[lane], b[lane] - c[lane]
+            difference_power += x * x + y * y
+        added[at] += sum_power
+        taken_off[at] += difference_power
 
 
 @kernel(freedom=ANY_ORDER)

@@ -33,12 +33,12 @@ def keep(path: Path, *, key: str | None = None) -> str:
         return shelf().save(key or new_key(), File(file))
 
 
-def adopt(path: Path) -> str:
+def adopt(path: Path, *, key: str | None = None) -> str:
     """Keep a finished file of our own that nobody changes any more, and return its key.
 
     On one disk it gets a second name, which takes no time and no room; elsewhere it is copied.
     """
-    key = new_key()
+    key = key or new_key()
     try:
         where = Path(shelf().path(key))
         where.parent.mkdir(parents=True, exist_ok=True)

@@ -160,7 +160,7 @@ def _keep_segments(copy: ListeningCopy, made: MadeCopy) -> None:
         folder_key=copy.folder_key, segment_count=copy.segment_count
     )
     for index, part in enumerate(made.segments):
-        keeping.keep(part, key=segments.segment_key(copy, index))
+        keeping.adopt(part, key=segments.segment_key(copy, index))
 
 
 def _discard_segments(copy: ListeningCopy) -> None:

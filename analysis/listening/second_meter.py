@@ -15,14 +15,17 @@ from analysis.audiofile import METER_LIMITS, AudioDescription, describe, read_bl
 
 BLOCK_S = 0.4
 HOP_S = 0.1
-# So much is given to the library at a time. It is quicker with what stays near the processor, and its memory
-# no longer grows with the recording.
-STRETCH_S = 10
-# Where the next stretch begins before the end of this one, and how many of its blocks then only let the
-# filter swing in: the block after them is the first that this stretch had no room for. A high-pass at 38 Hz
-# has forgotten in 0.7 s what came before, down to a factor of exp(-2 pi 38 x 0.7), 1e-72.
-SHARED_S = 1
-SWING_IN_BLOCKS = 7
+# Each stretch that is given to the library begins so long after the one before it: whole seconds, so that its
+# blocks lie on the same grid at every rate. It is quicker with what stays near the processor, and its memory
+# does not grow with the recording.
+ADVANCE_S = 10
+# How far a stretch reaches into the next, and how many of the next one's blocks then only let the filter
+# swing in: the block after them is the first that this stretch had no room for. A high-pass at 38 Hz has
+# forgotten in 0.2 s what came before, down to a factor of (1 + 2 pi 38 x 0.2) exp(-2 pi 38 x 0.2), 1e-19.
+SHARED_S = 0.5
+SWING_IN_BLOCKS = 2
+# So few frames are decoded at a time that they are still near when they are put to the stretch.
+DECODED_FRAMES = 16_384
 # ITU-R BS.1770-5, Annex 1, equations 2, 5 to 7. Written here once more on purpose: a gate that both meters
 # shared would be wrong in both.
 OFFSET_DB = -0.691
@@ -44,8 +47,8 @@ def read_lufs(*paths: Path) -> float:
     ----------
     paths : Path
         A WAV or FLAC file of one to five channels, or the parts that it was cut into, in their order. They
-        are given to the library in stretches of ten seconds: in stereo at 48 kHz it holds some 25 MB, however
-        long they are.
+        are given to the library in stretches of some ten seconds: in stereo at 48 kHz it holds some 25 MB,
+        however long they are.
 
     Returns
     -------
@@ -76,17 +79,17 @@ def read_lufs(*paths: Path) -> float:
 def _stretches(paths: Sequence[Path], found: AudioDescription) -> Iterator[_Stretch]:
     """The recording in stretches that together have every block; each lies where the one before it lay."""
     rate_hz = found.sample_rate_hz
-    room = np.empty((STRETCH_S * rate_hz, found.channels))
+    room = np.empty((ADVANCE_S * rate_hz + math.ceil(SHARED_S * rate_hz), found.channels))
     filled = measured_blocks = 0
     for path in paths:
-        for block in read_blocks(path):
+        for block in read_blocks(path, block_frames=DECODED_FRAMES):
             while len(block):
                 part = block[: len(room) - filled]
                 room[filled : filled + len(part)] = part
                 filled, block = filled + len(part), block[len(part) :]
                 if filled == len(room):
                     yield _Stretch(room, measured_blocks)
-                    filled, measured_blocks = SHARED_S * rate_hz, SWING_IN_BLOCKS
+                    filled, measured_blocks = len(room) - ADVANCE_S * rate_hz, SWING_IN_BLOCKS
                     room[:filled] = room[-filled:]
     n_hops = math.floor((filled / rate_hz - BLOCK_S) / HOP_S + 1e-9)
     if n_hops >= measured_blocks:

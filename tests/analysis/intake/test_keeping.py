@@ -45,3 +45,14 @@ def test_a_kept_file_has_the_shelf_s_permissions(
     assert stat.S_IMODE((tmp_path / "shelf" / key).stat().st_mode) == mode
     with keeping.opened(key) as file:
         assert file.read() == b"sound"
+
+
+@pytest.mark.parametrize("way", [keeping.keep, keeping.adopt])
+def test_a_file_may_be_kept_under_a_key_that_was_chosen(tmp_path: Path, way: Any) -> None:
+    path = tmp_path / "finished"
+    path.write_bytes(b"sound")
+    key = f"{keeping.new_key()}/00001"
+    assert way(path, key=key) == key
+    path.unlink()
+    with keeping.opened(key) as file:
+        assert file.read() == b"sound"

@@ -214,16 +214,16 @@ class TestTornJobs:
 
     def tear(self, monkeypatch, error):
         """Make the plan's one copy, and break off at its second segment."""
-        keep, kept = preparing.keeping.keep, []
+        adopt, kept = preparing.keeping.adopt, []
 
-        def keep_one(path, **wishes):
+        def adopt_one(path, **wishes):
             if kept:
                 raise error
-            kept.append(keep(path, **wishes))
+            kept.append(adopt(path, **wishes))
             return kept[0]
 
         with monkeypatch.context() as patched:
-            patched.setattr(preparing.keeping, "keep", keep_one)
+            patched.setattr(preparing.keeping, "adopt", adopt_one)
             job = claim(Job.objects.get(kind=planning.MAKE_COPY).pk, now=timezone.now())
             with pytest.raises(type(error)):
                 preparing.make_copy(Claim(job))
