@@ -1,6 +1,7 @@
 """Power and cross spectra of many channels at once, in bands, kept for stretches of time."""
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,8 @@ class CrossSpectra:
     lines, of ``conj(x_i) x_j``. The matrix of a band summed over its stretches is all that a least-squares
     fit of some channels by others needs. Memory is bounded by `MOST_BYTES` for any length, because the
     stretches grow longer instead. `frame_s` is rounded to a power of two in frames, and `stretch_spectra`
-    half-overlapping frames make one stretch.
+    half-overlapping frames make one stretch. `also` is called with every lot of so many frames that is taken:
+    the windowed frames (n_channels, stretch_spectra, frame_frames), and their spectra.
 
     Raises RateError for a rate that audio is not kept at, ValueError for less than one channel or band.
     """
@@ -44,12 +46,14 @@ class CrossSpectra:
         most_bytes: int = MOST_BYTES,
         frame_s: float = FRAME_S,
         stretch_spectra: int = STRETCH_SPECTRA,
+        also: Callable[[NDArray[np.float32], NDArray[np.complex64]], None] | None = None,
     ) -> None:
         require_rate(rate_hz)
         if n_channels < 1 or n_bands < 1:
             raise ValueError(f"expected at least one channel and band, got {n_channels} and {n_bands}")
         self.n_channels = n_channels
         self._lot_spectra = stretch_spectra
+        self._also = also
         self.frame_frames: int = 2 ** round(math.log2(frame_s * rate_hz))
         self.hop_frames: int = self.frame_frames // 2
         self.edges = band_edges(
@@ -82,6 +86,11 @@ class CrossSpectra:
         return np.asarray(self._n_lots * self._lot_spectra * np.diff(self.edges), dtype=np.float64)
 
     @property
+    def stretch_lots(self) -> int:
+        """How many lots of `stretch_spectra` frames one stretch of `matrices` covers."""
+        return self._full_at
+
+    @property
     def stretch_frames(self) -> int:
         """How many frames one stretch of `matrices` covers."""
         return self._full_at * self.step_frames
@@ -112,7 +121,10 @@ class CrossSpectra:
             self._n_kept += 1
             self._lots = 0
         matrices = self._kept[self._n_kept - 1]
-        spectra = self._spectra(audio)
+        frames = self._frames(audio)
+        spectra = np.asarray(fft.rfft(frames, axis=2), dtype=np.complex64)
+        if self._also is not None:
+            self._also(frames, spectra)
         for matrix, low, high in zip(matrices, self.edges[:-1], self.edges[1:], strict=True):
             lines = spectra[:, :, low:high].reshape(self.n_channels, -1)
             matrix += lines.conj() @ lines.T
@@ -131,12 +143,11 @@ class CrossSpectra:
         # The last stretch is half full where it was left over.
         self._lots, self._full_at = (self._full_at if odd else 2 * self._full_at), 2 * self._full_at
 
-    def _spectra(self, audio: NDArray[np.float32]) -> NDArray[np.complex64]:
-        """Spectra of half-overlapping frames, shape (n_channels, stretch_spectra, lines)."""
+    def _frames(self, audio: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Half-overlapping windowed frames, shape (n_channels, stretch_spectra, frame_frames)."""
         planar = np.ascontiguousarray(audio.T)
         frames = np.lib.stride_tricks.sliding_window_view(planar, self.frame_frames, axis=1)
-        windowed = frames[:, :: self.hop_frames][:, : self._lot_spectra] * self._window
-        return np.asarray(fft.rfft(windowed, axis=2, overwrite_x=True), dtype=np.complex64)
+        return np.asarray(frames[:, :: self.hop_frames][:, : self._lot_spectra] * self._window)
 
 
 def band_edges(

@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis import audiofile
-from analysis.dsp.balance import BalanceMeter, MixBalance, StemGroup, StemLevel, compare, heard_together
+from analysis.dsp.balance import BalanceMeter, MixBalance, StemGroup, compare, heard_together
+from analysis.dsp.stemlevels import StemLevel
 from analysis.measuring.balance_files import balance_files
 from analysis.measuring.blocks import stored_blocks
 from fixtures.song.score import RATE_HZ
