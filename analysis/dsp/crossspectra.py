@@ -62,8 +62,9 @@ class CrossSpectra:
         # Periodic, so that the squares of neighbouring frames add up evenly.
         self._window = np.hanning(self.frame_frames + 1)[:-1].astype(np.float32)
         most_stretches = max(8, most_bytes // (8 * self.n_bands * n_channels**2))
-        # All of it at once: the system lends the pages as they are first written.
-        self._kept = np.zeros((most_stretches, self.n_bands, n_channels, n_channels), np.complex64)
+        # All of it at once: the system lends the pages as they are first written. Each band lies in one piece
+        # for those who sum over the stretches band by band.
+        self._kept = np.zeros((self.n_bands, most_stretches, n_channels, n_channels), np.complex64)
         self._n_kept = 0
         self._lots = 0  # how many times `stretch_spectra` spectra the last stretch holds so far
         self._full_at = 1  # and how many fill a stretch
@@ -112,15 +113,15 @@ class CrossSpectra:
 
     def matrices(self) -> NDArray[np.complex64]:
         """What has been collected, shape (n_stretches, n_bands, n_channels, n_channels). Not a copy."""
-        return self._kept[: self._n_kept]
+        return self._kept[:, : self._n_kept].swapaxes(0, 1)
 
     def _take(self, audio: NDArray[np.float32]) -> None:
-        if self._lots == self._full_at and self._n_kept == len(self._kept):
+        if self._lots == self._full_at and self._n_kept == self._kept.shape[1]:
             self._merge()
         if self._n_kept == 0 or self._lots == self._full_at:
             self._n_kept += 1
             self._lots = 0
-        matrices = self._kept[self._n_kept - 1]
+        matrices = self._kept[:, self._n_kept - 1]
         frames = self._frames(audio)
         spectra = np.asarray(fft.rfft(frames, axis=2), dtype=np.complex64)
         if self._also is not None:
@@ -135,11 +136,11 @@ class CrossSpectra:
         """Make every two stretches one, in place, so that memory does not peak."""
         half, odd = divmod(self._n_kept, 2)
         for at in range(half):
-            np.add(self._kept[2 * at], self._kept[2 * at + 1], out=self._kept[at])
+            np.add(self._kept[:, 2 * at], self._kept[:, 2 * at + 1], out=self._kept[:, at])
         if odd:
-            self._kept[half] = self._kept[self._n_kept - 1]
+            self._kept[:, half] = self._kept[:, self._n_kept - 1]
         self._n_kept = half + odd
-        self._kept[self._n_kept :] = 0
+        self._kept[:, self._n_kept :] = 0
         # The last stretch is half full where it was left over.
         self._lots, self._full_at = (self._full_at if odd else 2 * self._full_at), 2 * self._full_at
 

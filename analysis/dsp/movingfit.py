@@ -11,7 +11,7 @@ from analysis.dsp.stemfit import LARGEST_GAIN, SMALLEST_GAIN, StemFit, contribut
 from analysis.dsp.stripmoves import StretchGains
 
 # What the bus does, what the strips do and what the responses are depend on each other and are found in turn.
-ROUNDS = 3
+ROUNDS = 2
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -79,11 +79,10 @@ def fit_moving(
     n_stem_channels = stems[-1].stop
     inside = slice(n_stem_channels, n_stem_channels + mix.stop - mix.start)  # the mix in the copies below
     fit = fit_stems(matrices, n_stem_channels, mix, n_values, leaves_out=False)
-    variance = StretchGains(matrices, fit, stems, mix, n_values).moves().variance
+    variance = StretchGains(matrices, fit, stems, mix, n_values).moves(fit.bus_gain[:, None]).variance
     for at in range(ROUNDS):
         met = moments.bus_met(fit.responses, mix, edges, variance, lots)
-        turned = _with_gains(matrices, stems, mix, met)
-        moves = StretchGains(turned, fit, stems, inside, n_values).moves(variance)
+        moves = StretchGains(matrices, fit, stems, mix, n_values).moves(met, variance)
         variance = moves.variance
         bus = met * moves.bus[:, None]
         gains = (bus * moves.strips).clip(SMALLEST_GAIN, LARGEST_GAIN)
@@ -103,14 +102,15 @@ def _with_gains(
     gains: NDArray[np.float64],
 ) -> NDArray[np.complex64]:
     """Cross spectra of the stems times their gains, (n_stretches, n_stems), and of the mix behind them."""
-    n_stem_channels = stems[-1].stop
-    channels = np.r_[0:n_stem_channels, mix.start : mix.stop]
+    channels = np.r_[0 : stems[-1].stop, mix.start : mix.stop]
     each = np.ones((len(gains), len(channels)), np.float32)
-    each[:, :n_stem_channels] = np.repeat(gains, [stem.stop - stem.start for stem in stems], axis=1)
-    turned = matrices[:, :, channels[:, None], channels]
-    turned *= each[:, None, :, None]
-    turned *= each[:, None, None, :]
-    return turned
+    each[:, : stems[-1].stop] = np.repeat(gains, [stem.stop - stem.start for stem in stems], axis=1)
+    both = each[:, :, None] * each[:, None, :]
+    # Each band in one piece, as it came.
+    turned = np.empty((matrices.shape[1], *both.shape), np.complex64)
+    for band, out in zip(matrices.swapaxes(0, 1), turned, strict=True):
+        np.multiply(band[:, channels[:, None], channels], both, out=out)
+    return turned.swapaxes(0, 1)
 
 
 def own_spectra(

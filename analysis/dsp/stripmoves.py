@@ -90,10 +90,11 @@ class StretchGains:
             self.precision += own * sure[:, None, None]
             self.told += np.add.reduceat(heard, starts, axis=1) * sure[:, None]
 
-    def moves(self, variance: NDArray[np.float64] | None = None) -> Moves:
+    def moves(self, met: NDArray[np.float64], variance: NDArray[np.float64] | None = None) -> Moves:
         """Part the moves of the bus from each stem's own.
 
-        `variance` (n_stems,) is where to begin, as an earlier answer gave it.
+        `met` (n_stretches, n_stems) or (n_stretches, 1) is what is known of the bus already; the answer comes
+        on top of it. `variance` (n_stems,) is where to begin, as an earlier answer gave it.
 
         Notes
         -----
@@ -101,7 +102,7 @@ class StretchGains:
         a variance for each stem, found by the EM algorithm (N. M. Laird and J. H. Ware, Random-Effects Models
         for Longitudinal Data, Biometrics 38, 1982).
         """
-        precision, told = self.precision, self.told
+        precision, told = self.precision * met[:, :, None] * met[:, None, :], self.told * met
         power = np.einsum("nii->ni", precision)
         sounds = power > SOUNDS * power.mean(axis=0)
         times = np.maximum(sounds.sum(axis=0), 1)
