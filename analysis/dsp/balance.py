@@ -44,6 +44,9 @@ SOFTEST_BAND = 1e-5
 
 # Less of a song cannot be left out piece by piece.
 SHORTEST_S = 4.2
+# Part of what a model does to a stem it does in every mix, and that falls out of a difference. This much of the
+# error of two levels is left; measured on the training seeds that `tests.bench.bench_balance` names.
+CHANGING_ERROR = 0.85
 # Two stems are tied where what the equations leave open of their levels is correlated as much as this, either
 # way: then what one gains the other loses, and their sum may be certain. Measured on simulated mixes.
 TIED = 0.2
@@ -322,7 +325,7 @@ def _difference(one: Part, other: Part, common: _Common) -> StemLevel:
     return told_level(
         decibels(one.energy) - decibels(other.energy) - common.db,
         float(jackknife_error(one.left_out_db - other.left_out_db - common.left_out_db)),
-        math.hypot(one.model_db, other.model_db),
+        CHANGING_ERROR * math.hypot(one.model_db, other.model_db),
     )
 
 

@@ -7,7 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.dsp.moments import Moments
-from analysis.dsp.stemfit import LARGEST_GAIN, SMALLEST_GAIN, StemFit, contributions, fit_stems
+from analysis.dsp.stemfit import (
+    LARGEST_GAIN,
+    SMALLEST_GAIN,
+    StemFit,
+    contributions,
+    fit_stems,
+    scaled_to_energy,
+)
 from analysis.dsp.stripmoves import StretchGains
 
 # What the bus does, what the strips do and what the responses are depend on each other and are found in turn.
@@ -88,6 +95,7 @@ def fit_moving(
         gains = (bus * moves.strips).clip(SMALLEST_GAIN, LARGEST_GAIN)
         turned = _with_gains(matrices, stems, mix, gains)
         fit = fit_stems(turned, n_stem_channels, inside, n_values, leaves_out=at == ROUNDS - 1, is_held=True)
+    fit = scaled_to_energy(turned, fit, stems, inside, n_values)
     in_mix = contributions(turned, fit, stems)
     over_time = in_mix.sum(axis=1)
     whole, before = over_time.sum(), (over_time / bus**2).sum()

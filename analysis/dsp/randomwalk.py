@@ -30,6 +30,8 @@ def random_walk(told: NDArray[np.float64], sure: NDArray[np.float64], step: floa
     3).
     """
     diagonal = sure + REST
+    if len(sure) == 1:  # SciPy's solver for three diagonals wants two places at least
+        return np.asarray((told + REST) / diagonal)
     diagonal[:-1] += 1.0 / step**2
     diagonal[1:] += 1.0 / step**2
     banded = np.zeros((2, len(sure)))
