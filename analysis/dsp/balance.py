@@ -44,7 +44,7 @@ SOFTEST_BAND = 1e-5
 
 # Less of a song cannot be left out piece by piece.
 SHORTEST_S = 4.2
-# Part of what a model does to a stem it does in every mix, and that falls out of a difference. This much of the
+# Part of what a model does to a stem it does in every mix, and that falls out of a difference. So much of the
 # error of two levels is left; measured on the training seeds that `tests.bench.bench_balance` names.
 CHANGING_ERROR = 0.85
 # Two stems are tied where what the equations leave open of their levels is correlated as much as this, either

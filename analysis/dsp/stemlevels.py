@@ -17,7 +17,7 @@ from analysis.dsp.stemfit import N_GROUPS, StemFit
 LEAST_ERROR_DB = 0.06
 SPREAD_ERROR = 0.1
 OPEN_ERROR = 1.2
-LATE_ERROR = 0.25
+LATE_ERROR = 0.3
 SHORT_ERROR = 0.6
 BUS_ERROR = 0.2
 STRIP_ERROR = 0.6
@@ -151,10 +151,11 @@ class Heard:
     def _model_error_db(self, members: Sequence[int], in_phase: NDArray[np.float64]) -> float:
         """What leaving out pieces of the song cannot show, because it is there in all of them.
 
-        Five parts: what the equations leave open, most where stems sound alike and much is unexplained; whose
-        the late sound is, which is estimated; how few stretches hold the sound, so that what is unexplained
-        in them does not average out; what was taken for the bus while the sound was alone or nearly, for
-        there it may have been the strip; and what was taken for the strip, for that may have been the bus.
+        Five parts: what the equations leave open, most where stems sound alike and much is unexplained; how
+        much late sound is counted in, for whose it is can only be estimated; how few stretches hold the
+        sound, so that what is unexplained in them does not average out; what was taken for the bus while the
+        sound was alone or nearly, for there it may have been the strip; and what was taken for the strip, for
+        that may have been the bus.
         """
         total = float(in_phase.sum())
         if not total > 0:
@@ -166,9 +167,7 @@ class Heard:
             slope = np.zeros_like(responses)
             slope[:, channels] = np.einsum("bij,bj->bi", own, responses[:, channels])
             open_to += self.fit.system.variance(slope)
-        residual, energy = self.fit.residual.sum(axis=0), self.fit.energy.sum(axis=0)
-        unexplained = residual / np.maximum(energy - residual, 0.05 * energy + 1e-30)
-        left = float(residual.sum() / energy.sum())
+        left = float(self.fit.residual.sum() / self.fit.energy.sum())
         each = self.moving.contributions.sum(axis=1)
         of_members = each[:, list(members)].sum(axis=0)
         over_time = each[:, list(members)].sum(axis=1)
@@ -180,14 +179,14 @@ class Heard:
         strips_db = self._moved_by_strips_db()
         return math.hypot(
             DB_A_NEPER * OPEN_ERROR * math.sqrt(open_to) / total,
-            DB_A_NEPER * LATE_ERROR * float(in_phase @ unexplained) / total,
+            DB_A_NEPER * LATE_ERROR * sum(self._late_of(at) for at in members) / total,
             DB_A_NEPER * SHORT_ERROR * math.sqrt(left / stretches),
             DB_A_NEPER * BUS_ERROR * alone * abs(turned - 1.0),
             STRIP_ERROR * float(np.average(strips_db[list(members)], weights=of_members)),
         )
 
     def _moved_by_strips_db(self) -> NDArray[np.float64]:
-        """How far each stem's own moves change its level against the middle of all, at least 0: (n_stems,)."""
+        """How far each stem's own moves change its level against the middle of all: (n_stems,), >= 0."""
         behind = self.moving.contributions.sum(axis=1) / self.moving.bus**2
         before = (behind / self.moving.strips**2).sum(axis=0)
         moved = np.divide(behind.sum(axis=0), before, out=np.ones_like(before), where=before > 0)
