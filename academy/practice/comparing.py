@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from academy.practice import thresholds
 from analysis.dsp import difference
-from analysis.dsp.balance import StemGroup, StemLevel
+from analysis.dsp.balance import StemGroup
 from analysis.dsp.spectrum import NOMINAL_HZ, ThirdOctaves
+from analysis.dsp.stemlevels import StemLevel
 from analysis.listening.planning import MONO_IN_TWO_LU
 from analysis.measuring.models import Measurement
 from analysis.measuring.report_files import FilesCompared, StemCompared

@@ -1,6 +1,7 @@
 """Power and cross spectra of many channels at once, in bands, kept for stretches of time."""
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,8 @@ class CrossSpectra:
     lines, of ``conj(x_i) x_j``. The matrix of a band summed over its stretches is all that a least-squares
     fit of some channels by others needs. Memory is bounded by `MOST_BYTES` for any length, because the
     stretches grow longer instead. `frame_s` is rounded to a power of two in frames, and `stretch_spectra`
-    half-overlapping frames make one stretch.
+    half-overlapping frames make one stretch. `also` is called with every lot of so many frames that is taken:
+    the windowed frames (n_channels, stretch_spectra, frame_frames), and their spectra.
 
     Raises RateError for a rate that audio is not kept at, ValueError for less than one channel or band.
     """
@@ -44,12 +46,14 @@ class CrossSpectra:
         most_bytes: int = MOST_BYTES,
         frame_s: float = FRAME_S,
         stretch_spectra: int = STRETCH_SPECTRA,
+        also: Callable[[NDArray[np.float32], NDArray[np.complex64]], None] | None = None,
     ) -> None:
         require_rate(rate_hz)
         if n_channels < 1 or n_bands < 1:
             raise ValueError(f"expected at least one channel and band, got {n_channels} and {n_bands}")
         self.n_channels = n_channels
         self._lot_spectra = stretch_spectra
+        self._also = also
         self.frame_frames: int = 2 ** round(math.log2(frame_s * rate_hz))
         self.hop_frames: int = self.frame_frames // 2
         self.edges = band_edges(
@@ -58,8 +62,9 @@ class CrossSpectra:
         # Periodic, so that the squares of neighbouring frames add up evenly.
         self._window = np.hanning(self.frame_frames + 1)[:-1].astype(np.float32)
         most_stretches = max(8, most_bytes // (8 * self.n_bands * n_channels**2))
-        # All of it at once: the system lends the pages as they are first written.
-        self._kept = np.zeros((most_stretches, self.n_bands, n_channels, n_channels), np.complex64)
+        # All of it at once: the system lends the pages as they are first written. Each band lies in one piece
+        # for those who sum over the stretches band by band.
+        self._kept = np.zeros((self.n_bands, most_stretches, n_channels, n_channels), np.complex64)
         self._n_kept = 0
         self._lots = 0  # how many times `stretch_spectra` spectra the last stretch holds so far
         self._full_at = 1  # and how many fill a stretch
@@ -80,6 +85,11 @@ class CrossSpectra:
     def n_values(self) -> NDArray[np.float64]:
         """How many spectral values of one channel each band has taken so far, shape (n_bands,)."""
         return np.asarray(self._n_lots * self._lot_spectra * np.diff(self.edges), dtype=np.float64)
+
+    @property
+    def stretch_lots(self) -> int:
+        """How many lots of `stretch_spectra` frames one stretch of `matrices` covers."""
+        return self._full_at
 
     @property
     def stretch_frames(self) -> int:
@@ -103,16 +113,19 @@ class CrossSpectra:
 
     def matrices(self) -> NDArray[np.complex64]:
         """What has been collected, shape (n_stretches, n_bands, n_channels, n_channels). Not a copy."""
-        return self._kept[: self._n_kept]
+        return self._kept[:, : self._n_kept].swapaxes(0, 1)
 
     def _take(self, audio: NDArray[np.float32]) -> None:
-        if self._lots == self._full_at and self._n_kept == len(self._kept):
+        if self._lots == self._full_at and self._n_kept == self._kept.shape[1]:
             self._merge()
         if self._n_kept == 0 or self._lots == self._full_at:
             self._n_kept += 1
             self._lots = 0
-        matrices = self._kept[self._n_kept - 1]
-        spectra = self._spectra(audio)
+        matrices = self._kept[:, self._n_kept - 1]
+        frames = self._frames(audio)
+        spectra = np.asarray(fft.rfft(frames, axis=2), dtype=np.complex64)
+        if self._also is not None:
+            self._also(frames, spectra)
         for matrix, low, high in zip(matrices, self.edges[:-1], self.edges[1:], strict=True):
             lines = spectra[:, :, low:high].reshape(self.n_channels, -1)
             matrix += lines.conj() @ lines.T
@@ -123,20 +136,19 @@ class CrossSpectra:
         """Make every two stretches one, in place, so that memory does not peak."""
         half, odd = divmod(self._n_kept, 2)
         for at in range(half):
-            np.add(self._kept[2 * at], self._kept[2 * at + 1], out=self._kept[at])
+            np.add(self._kept[:, 2 * at], self._kept[:, 2 * at + 1], out=self._kept[:, at])
         if odd:
-            self._kept[half] = self._kept[self._n_kept - 1]
+            self._kept[:, half] = self._kept[:, self._n_kept - 1]
         self._n_kept = half + odd
-        self._kept[self._n_kept :] = 0
+        self._kept[:, self._n_kept :] = 0
         # The last stretch is half full where it was left over.
         self._lots, self._full_at = (self._full_at if odd else 2 * self._full_at), 2 * self._full_at
 
-    def _spectra(self, audio: NDArray[np.float32]) -> NDArray[np.complex64]:
-        """Spectra of half-overlapping frames, shape (n_channels, stretch_spectra, lines)."""
+    def _frames(self, audio: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Half-overlapping windowed frames, shape (n_channels, stretch_spectra, frame_frames)."""
         planar = np.ascontiguousarray(audio.T)
         frames = np.lib.stride_tricks.sliding_window_view(planar, self.frame_frames, axis=1)
-        windowed = frames[:, :: self.hop_frames][:, : self._lot_spectra] * self._window
-        return np.asarray(fft.rfft(windowed, axis=2, overwrite_x=True), dtype=np.complex64)
+        return np.asarray(frames[:, :: self.hop_frames][:, : self._lot_spectra] * self._window)
 
 
 def band_edges(

@@ -11,7 +11,7 @@ from scipy import linalg
 
 # How far a response moves from one band to the next, as a part of its size: about 1 dB, or 7 degrees. Steeper
 # filters stand where there is little to hear. Of 0.08 to 0.3 the best on simulated mixes.
-STEP = 0.12
+STEP = 0.10
 # Spectral values that make one independent one: frames overlap by half, the window's main lobe is three lines
 # wide, and rooms ring on from frame to frame. Measured on simulated mixes: the error that it predicts is met.
 VALUES_A_PIECE = 64.0

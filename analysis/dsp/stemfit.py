@@ -4,7 +4,7 @@ Both are found in turn by least squares from the cross spectra of stems and mix.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +14,9 @@ from analysis.dsp.smoothfit import VALUES_A_PIECE, SmoothSystem, expected_size, 
 
 # A kick drum and the gain that it draws down are slow to tell from each other: half as many leave single
 # errors of 1.3 dB where these leave 0.9. Measured on simulated mixes.
-ALTERNATIONS = 12
+ALTERNATIONS = 6
+# Where the gains are known only the weights are found in turn, which settle sooner.
+HELD_ALTERNATIONS = 2
 # Leave-one-out groups. Each is made of short pieces of the whole song, so that no group is one section of it.
 N_GROUPS = 16
 PIECE_STRETCHES = 8
@@ -69,6 +71,7 @@ def fit_stems(
     n_values: NDArray[np.float64],
     *,
     leaves_out: bool = True,
+    is_held: bool = False,
 ) -> StemFit:
     """Fit a mix by its stems.
 
@@ -83,6 +86,8 @@ def fit_stems(
         How many spectral values of one channel all stretches together hold.
     leaves_out : bool
         Whether to solve again without each sixteenth of the song, which is most of the work.
+    is_held : bool
+        Whether the gains are in `matrices` already, so that the bus is held at 1.
 
     Returns
     -------
@@ -101,31 +106,28 @@ def fit_stems(
     stems = matrices[:, :, :n_stem_channels, :n_stem_channels]
     power = np.einsum("nbii->bi", stems.real).astype(np.float64)
     gain, weights = np.ones(n_stretches), np.ones((n_stretches, n_bands))
-    responses = solve(_summed(stems, gain, weights), _summed(cross, gain, weights))
-    for _ in range(ALTERNATIONS):
+    responses = solve(*_equations(_summed, matrices, gain, weights, n_stem_channels, mix))
+    for _ in range(HELD_ALTERNATIONS if is_held else ALTERNATIONS):
         model, shared = _model(stems, cross, responses)
         residual = _residual(energy, model, shared, gain)
         weights = _cell_weights(residual, energy)
-        gain = _bus_gain(model, shared, weights)
-        normal, right = _summed(stems, gain**2, weights), _summed(cross, gain, weights)
+        if not is_held:
+            gain = _bus_gain(model, shared, weights)
+        normal, right = _equations(_summed, matrices, gain, weights, n_stem_channels, mix)
         unexplained, heard = (
             np.einsum("nb,nbc->b", weights, cells) / len(outputs) for cells in (residual, energy)
         )
         noise, size = noise_of(unexplained, heard, n_values), expected_size(responses, power)
         system = SmoothSystem(normal, noise, size)
         responses = system.solve(right)
+    left_out = []
+    if leaves_out:
+        apart = _equations(_summed_apart, matrices, gain, weights, n_stem_channels, mix)
+        for own, heard in zip(*apart, strict=True):
+            left_out.append(SmoothSystem(normal - own, noise, size).solve(right - heard))
     return StemFit(
         responses=responses,
-        left_out=np.array(
-            [
-                SmoothSystem(normal - own, noise, size).solve(right - heard)
-                for own, heard in zip(
-                    _summed_apart(stems, gain**2, weights), _summed_apart(cross, gain, weights), strict=True
-                )
-            ]
-            if leaves_out
-            else np.zeros((0, *responses.shape), np.complex128)
-        ),
+        left_out=np.array(left_out) if left_out else np.zeros((0, *responses.shape), np.complex128),
         bus_gain=gain,
         system=system,
         residual=_residual(energy, *_model(stems, cross, responses), gain).sum(axis=2),
@@ -169,11 +171,11 @@ def scaled_to_energy(
     own, cross = matrices[:, :, :n_channels, :n_channels], matrices[:, :, :n_channels, mix]
     gain, even = fit.bus_gain, np.ones(matrices.shape[:2])
     noise = noise_of(fit.residual.sum(axis=0), fit.energy.sum(axis=0), n_values) / len(outputs)
-    normal, right = _summed(own, gain**2, even), _summed(cross, gain, even)
+    normal, right = _equations(_summed, matrices, gain, even, n_channels, mix)
     responses = _scaled_by_stem(fit.responses, normal, right, stems, noise)
     left_out = fit.left_out
     if len(left_out):
-        parts = zip(_summed_apart(own, gain**2, even), _summed_apart(cross, gain, even), strict=True)
+        parts = zip(*_equations(_summed_apart, matrices, gain, even, n_channels, mix), strict=True)
         left_out = np.array(
             [
                 _scaled_by_stem(without, normal - in_own, right - in_cross, stems, noise)
@@ -211,6 +213,21 @@ def _scaled_by_stem(
     return np.asarray(responses * np.repeat(scales, [stem.stop - stem.start for stem in stems])[:, None])
 
 
+def contributions(
+    matrices: NDArray[np.complex64], fit: StemFit, stems: Sequence[slice]
+) -> NDArray[np.float64]:
+    """The energy of each stem in each cell of the mix, in phase: (n_stretches, n_bands, n_stems).
+
+    `matrices` are those that `fit` was made of, `stems` the channels of each stem.
+    """
+    found = np.empty((*matrices.shape[:2], len(stems)))
+    for at, stem in enumerate(stems):
+        gain = fit.responses[:, stem]
+        heard = np.einsum("bic,nbij,bjc->nb", gain.conj(), matrices[:, :, stem, stem], gain, optimize=True)
+        found[:, :, at] = heard.real * fit.bus_gain[:, None] ** 2
+    return found
+
+
 def solve(normal: NDArray[np.complex128], right: NDArray[np.complex128]) -> NDArray[np.complex128]:
     """Solve ``normal @ x = right`` over the last two axes, channels scaled to one power and `RIDGE` added.
 
@@ -238,6 +255,23 @@ def _scaled(normal: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], NDA
     at = np.arange(normal.shape[-1])
     scaled[..., at, at] = 1.0 + RIDGE
     return scaled, np.where(sounding, scale, 0.0)
+
+
+def _equations(
+    summed: Callable[..., NDArray[np.complex128]],
+    matrices: NDArray[np.complex64],
+    gain: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    n_stem_channels: int,
+    mix: slice,
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """The normal equations of the stems and their right hand side, as `summed` sums them.
+
+    All channels are summed at once, for a band of all of them lies in one piece of memory.
+    """
+    right = summed(matrices, gain, weights)
+    normal = right if np.all(gain == 1.0) else summed(matrices, gain**2, weights)
+    return normal[..., :n_stem_channels, :n_stem_channels], right[..., :n_stem_channels, mix]
 
 
 def _summed(

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from analysis.dsp.balance import (
     MixBalance,
     StemGroup,
-    StemLevel,
     compare,
     heard_together,
 )
+from analysis.dsp.stemlevels import StemLevel
 from analysis.measuring.aligned import common_rate_hz, describe_track
 from analysis.measuring.side_by_side import hear, whole
 

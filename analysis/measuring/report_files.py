@@ -14,11 +14,11 @@ import numpy as np
 from analysis.dsp.balance import (
     MixBalance,
     StemGroup,
-    StemLevel,
     compare,
     heard_together,
 )
 from analysis.dsp.speed import SpeedError
+from analysis.dsp.stemlevels import StemLevel
 from analysis.measuring.aligned import common_rate_hz, describe_track
 from analysis.measuring.side_by_side import Heard, hear, middle, side, whole
 from analysis.measuring.speed_files import speed_error_of

@@ -3,10 +3,10 @@
 Run by hand: ``python -m tests.bench.bench_balance [PAIRS] [SECONDS] [FIRST SEED]``, with one thread for
 linear algebra (``OPENBLAS_NUM_THREADS=1``). The constants of the fit and of its bounds were chosen on
 invented stems of the even seeds 0 to 8, on stretches of the seeds 0 to 4, and on all three kinds of the seeds
-100 to 109 and 300 to 309; the seeds 400 to 409 and 500 to 509 have been judged. What is judged should have
-other seeds. Levels without a reference are judged too, less what all levels of a mix have in common: one gain
-of the whole cannot be told from the bus. Thresholds: the project's own goals, no outside source. The truths
-come from the simulation, see `tests.mixdowns`.
+100 to 109 and 300 to 309; the seeds 10 to 19, 400 to 409, 500 to 509 and 700 to 709 have been judged. What is
+judged should have other seeds. Levels without a reference are judged too, less what all levels of a mix have
+in common: one gain of the whole cannot be told from the bus. Thresholds: the project's own goals, no outside
+source. The truths come from the simulation, see `tests.mixdowns`.
 """
 
 import resource
@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis import audiofile
-from analysis.dsp.balance import BalanceMeter, MixBalance, StemGroup, StemLevel, compare, heard_together
+from analysis.dsp.balance import BalanceMeter, MixBalance, StemGroup, compare, heard_together
+from analysis.dsp.stemlevels import StemLevel
 from analysis.measuring.balance_files import balance_files
 from analysis.measuring.blocks import stored_blocks
 from fixtures.song.score import RATE_HZ

@@ -140,7 +140,7 @@ class TestStrips:
         told = balances(given, [down], rate_hz=RATE_HZ)[0].stems
         others_db = np.median([level.db for at, level in enumerate(told) if at != 3])
         assert told[3].db - others_db == pytest.approx(6.0, abs=told[3].error_db)
-        monkeypatch.setattr("analysis.dsp.balance.BUS_ERROR", 0.0)
+        monkeypatch.setattr("analysis.dsp.stemlevels.BUS_ERROR", 0.0)
         without = balances(given, [down], rate_hz=RATE_HZ)[0].stems
         wider_db = [one.error_db - other.error_db for one, other in zip(told, without, strict=True)]
         assert wider_db[3] > 0.2

@@ -9,7 +9,8 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from analysis.dsp.balance import SURE, SURE_WITHIN_DB, StemGroup, StemLevel
+from analysis.dsp.balance import StemGroup
+from analysis.dsp.stemlevels import SURE, SURE_WITHIN_DB, StemLevel
 from analysis.measuring.aligned import TrackRefused
 from analysis.measuring.balance_files import FoundBalance, balance_files
 from analysis.measuring.guarded import guarded
