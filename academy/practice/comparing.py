@@ -21,7 +21,7 @@ from analysis.listening.planning import MONO_IN_TWO_LU
 from analysis.measuring.models import Measurement
 from analysis.measuring.report_files import FilesCompared, StemCompared
 
-RECIPE = "practice/3"
+RECIPE = "practice/4"
 METER = (
     "integrated_lufs",
     "loudness_range_lu",
