@@ -14,13 +14,13 @@ from analysis.dsp.stemfit import N_GROUPS, StemFit
 # How much of a level's error each cause makes, as a factor on what can be computed of it: `told_level` and
 # `_model_error_db` tell what it is. The likeliest on the simulated mixes of the seeds that
 # `tests.bench.bench_balance` names, rounded up such that the bounds hold for all kinds of mixes there.
-LEAST_ERROR_DB = 0.06
+LEAST_ERROR_DB = 0.065
 SPREAD_ERROR = 0.1
-OPEN_ERROR = 1.2
-LATE_ERROR = 0.3
-SHORT_ERROR = 0.6
-BUS_ERROR = 0.2
-STRIP_ERROR = 0.6
+OPEN_ERROR = 1.3
+LATE_ERROR = 0.32
+SHORT_ERROR = 0.65
+BUS_ERROR = 0.22
+STRIP_ERROR = 0.68
 
 # A number is told where it is as likely as this to lie so near the truth. Common practice, no source.
 SURE = 0.95
