@@ -249,4 +249,4 @@ class TestTheResult:
         person.force_login(winner.entry.member)
         page = person.get(reverse("contests:scorecard", args=[winner.entry.receipt]))
         assert page.status_code == 200
-        assert "of the 1 other ranked together with yours" in page.content.decode()
+        assert "above the other ranked together with yours" in page.content.decode()

@@ -58,7 +58,10 @@ def desk(
     page.goto(live_server.url + reverse("contests:desk", args=[round_.contest.slug, 1]))
     page.click("[data-booth-ready]")
     yield page
-    settle(page)
+    # A booth that plays tells of it again and again: from here on nothing new reaches the server.
+    asked = set(page.under_way)  # type: ignore[attr-defined]
+    page.route("**/*", lambda _: None)
+    settle(page, asked)
 
 
 def watch(browser: Page) -> None:
@@ -70,14 +73,17 @@ def watch(browser: Page) -> None:
     browser.under_way = under_way  # type: ignore[attr-defined]
 
 
-def settle(browser: Page) -> None:
-    """Wait until the server is done with what the page asked. SQLite in memory locks tables, for readers too.
+def settle(browser: Page, asked: set[Request] | None = None) -> None:
+    """Wait until the server is done with what the page asked: with all of it, or with what is named.
+
+    SQLite in memory locks tables, for readers too.
 
     Chromium says nothing of the end of a request that a new page cuts off, so the wait has an end.
     """
     for _ in range(20):
         browser.wait_for_timeout(100)
-        if not browser.under_way:  # type: ignore[attr-defined]
+        under_way: set[Request] = browser.under_way  # type: ignore[attr-defined]
+        if not (under_way if asked is None else under_way & asked):
             return
 
 
