@@ -107,6 +107,12 @@ class TestBusInsideAStretch:
         assert np.abs(met[:10] - 1.0).max() > 0.1
         assert np.array_equal(met[10:], np.ones_like(met[10:]))
 
+    @pytest.mark.parametrize("gain", [1e-5, 1e4])
+    def test_neither_soft_nor_far_above_full_scale_does_it_lose_its_way(self, stems, dips, gain):
+        audio = np.column_stack((stems, dips * stems.sum(axis=1)))
+        met = met_by(*collected(audio))
+        assert met_by(*collected(np.float32(gain) * audio)) == pytest.approx(met, rel=0.02)
+
     def test_strokes_under_a_bus_keep_their_level(self, stems, dips):
         meter = BalanceMeter(rate_hz=RATE_HZ, stem_channels=[1, 1, 1], mix_channels=[1, 1])
         mix = stems.sum(axis=1)
