@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -64,9 +65,13 @@ def test_all_four_faults_are_named_and_nothing_else(page, live_server, world):
     # What was done: side gain 0.45 (-6.9 dB), vocal fader -3 dB, +2 LU, a bell of +2 dB at 200 Hz.
     assert len(found) == 4, found
     assert found[0].startswith("The image is narrower than in the reference")
-    assert found[1].startswith("“vocal lead” sits 3.")
-    assert " lower against the rest" in found[1]
-    assert found[2].startswith("The mix as a whole is 2.0 LU louder")
+    # The vocal and the loudness weigh about alike, so either may come first.
+    vocal, whole = sorted(found[1:3], key=lambda words: not words.startswith("“vocal lead”"))
+    told = re.match(r"“vocal lead” sits ([\d.]+) dB lower against the rest", vocal)
+    # 0.5 dB: the project's own goal for a stem's difference, no outside source.
+    assert told, vocal
+    assert float(told[1]) == pytest.approx(3.0, abs=0.5)
+    assert whole.startswith("The mix as a whole is 2.0 LU louder")
     assert found[3].startswith("Around 200 Hz")
     assert " more than the reference" in found[3]
     expect(page.locator("main")).to_contain_text("Different is not wrong.")
