@@ -31,7 +31,7 @@ class MovingFit:
         Of the stems once all gains are in them; its own bus is 1.
     bus, strips : ndarray, shape (n_stretches, n_stems)
         The gains, linear, that the bus and the stem's own strip have for it; the bus keeps the energy of the
-        song. `own_variance` (n_stems,) is that of a strip's moves.
+        song.
     contributions : ndarray, shape (n_stretches, n_bands, n_stems)
         The energy of each stem in the mix, in phase.
     """
@@ -39,7 +39,6 @@ class MovingFit:
     fit: StemFit
     bus: NDArray[np.float64]
     strips: NDArray[np.float64]
-    own_variance: NDArray[np.float64]
     contributions: NDArray[np.float64]
 
     def common_bus(self) -> NDArray[np.float64]:
@@ -100,7 +99,7 @@ def fit_moving(
     over_time = in_mix.sum(axis=1)
     whole, before = over_time.sum(), (over_time / bus**2).sum()
     kept = float(np.sqrt(whole / before)) if before > 0 else 1.0
-    return MovingFit(fit, bus / kept, moves.strips * kept, variance, in_mix)
+    return MovingFit(fit, bus / kept, moves.strips * kept, in_mix)
 
 
 def _with_gains(

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from analysis.dsp.smoothfit import VALUES_A_PIECE, SmoothSystem, expected_size, noise_of
 
-# A kick drum and the gain that it draws down are slow to tell from each other: half as many leave single
-# errors of 1.3 dB where these leave 0.9. Measured on simulated mixes.
+# Enough to begin with: what a kick drum and the gain that it draws down leave open is told by shorter steps
+# (`moments`). Twice as many change the errors of simulated mixes by 0.02 dB.
 ALTERNATIONS = 6
 # Where the gains are known only the weights are found in turn, which settle sooner.
 HELD_ALTERNATIONS = 2

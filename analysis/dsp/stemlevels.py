@@ -76,6 +76,7 @@ class Part:
 
     @property
     def spread_db(self) -> float:
+        """The spread in dB, to first order; inf where no energy is found."""
         return DB_A_NEPER * self.spread / self.energy if self.energy > 0 else math.inf
 
 
@@ -96,6 +97,7 @@ class Heard:
 
     @property
     def fit(self) -> StemFit:
+        """Of the stems with all gains in them."""
         return self.moving.fit
 
     def part(self, members: Sequence[int]) -> Part:
@@ -217,6 +219,7 @@ def jackknife_error(left_out: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def levels_of(parts: Sequence[Part]) -> tuple[StemLevel, ...]:
+    """The level of each stem: unknown for silence and where it is too short for bounds, -inf where absent."""
     audible = [part.energy for part in parts if part.energy > 2.0 * part.spread]
     middle = float(np.median(audible)) if audible else math.inf
     levels = []
@@ -246,8 +249,10 @@ def told_level(db: float, spread_db: float, model_db: float) -> StemLevel:
 
 
 def unknown_level(confidence: float) -> StemLevel:
+    """A level of which no number can be told: nan, with bounds of inf."""
     return StemLevel(math.nan, math.inf, confidence)
 
 
 def decibels(energy: float) -> float:
+    """Of a ratio of energies; -inf for 0 and below."""
     return 10.0 * math.log10(energy) if energy > 0 else -math.inf
